@@ -1,0 +1,108 @@
+//! What the maker did to a vessel, and the readings taken by hand: the lines of the log.
+
+use serde::{Deserialize, Serialize};
+
+use crate::time::Moment;
+use crate::units::{Celsius, Gravity};
+
+/// One line of the log. Never changed once written; a correction is a later line that
+/// replaces it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Deed {
+    pub at: Moment,
+    pub what: What,
+    /// For a hand reading the gravity corrected to 20 °C; for others the gravity measured
+    /// after the deed, when it was.
+    pub gravity: Option<Gravity>,
+    pub temperature: Option<Celsius>,
+    /// What and how much, in the maker's words ("1.2 kg dried fig").
+    pub note: String,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum What {
+    Pitch,
+    Nutrient,
+    /// Honey, fruit or anything else that brings sugar or volume.
+    Addition,
+    /// Stirring the yeast back up, or driving gas out.
+    Rouse,
+    Rack,
+    /// Split off into, or out of, another vessel.
+    Split,
+    Stabilise,
+    Sweeten,
+    /// Kegged or bottled.
+    Seal,
+    HandReading,
+    /// Anything else worth remembering; never changes the verdict.
+    Remark,
+}
+
+impl What {
+    pub const ALL: [What; 11] = [
+        What::Pitch,
+        What::Nutrient,
+        What::Addition,
+        What::Rouse,
+        What::Rack,
+        What::Split,
+        What::Stabilise,
+        What::Sweeten,
+        What::Seal,
+        What::HandReading,
+        What::Remark,
+    ];
+
+    /// The name used in event files, JSON, forms and the database.
+    pub fn key(self) -> &'static str {
+        match self {
+            What::Pitch => "pitch",
+            What::Nutrient => "nutrient",
+            What::Addition => "addition",
+            What::Rouse => "rouse",
+            What::Rack => "rack",
+            What::Split => "split",
+            What::Stabilise => "stabilise",
+            What::Sweeten => "sweeten",
+            What::Seal => "seal",
+            What::HandReading => "hand-reading",
+            What::Remark => "remark",
+        }
+    }
+
+    /// As it stands in the log on the page.
+    pub fn label(self) -> &'static str {
+        match self {
+            What::Pitch => "pitched",
+            What::Nutrient => "fed nutrient",
+            What::Addition => "added",
+            What::Rouse => "roused",
+            What::Rack => "racked",
+            What::Split => "split",
+            What::Stabilise => "stabilised",
+            What::Sweeten => "sweetened",
+            What::Seal => "sealed",
+            What::HandReading => "hand reading",
+            What::Remark => "remark",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<What> {
+        What::ALL.into_iter().find(|w| w.key() == key)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_match_the_json_names() {
+        for w in What::ALL {
+            assert_eq!(serde_json::to_value(w).unwrap(), w.key());
+            assert_eq!(What::from_key(w.key()), Some(w));
+        }
+    }
+}

@@ -1,0 +1,19 @@
+//! Everything in Ebbmark that thinks.
+//!
+//! Plain functions over plain data: decoding a payload, correcting a hydrometer, fitting a
+//! curve, giving the verdict, putting it into a sentence. What is *not* here and never will be:
+//! files, sockets, threads, async, a database, a clock, environment variables, logging. Time is
+//! an argument. The live daemon, `ebbmark replay` and the tests run this same code.
+
+pub mod decode;
+pub mod deed;
+pub mod density;
+pub mod feed;
+pub mod hours;
+pub mod ids;
+pub mod notice;
+pub mod reading;
+pub mod show;
+pub mod time;
+pub mod units;
+pub mod verdict;

@@ -1,0 +1,215 @@
+//! Quantities with their units in the type. A bare `f64` never crosses a public function of
+//! this crate where a unit is meant.
+//!
+//! Constructors named `new` check the range in which a value can be believed in a mead cellar
+//! and refuse the rest (NaN and infinities included), naming the value and the range.
+
+use serde::{Deserialize, Serialize};
+
+/// Why a number was refused as a quantity.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[error("{quantity} {value} is outside {low} to {high} {unit}")]
+pub struct OutOfRange {
+    pub quantity: &'static str,
+    pub value: f64,
+    pub low: f64,
+    pub high: f64,
+    pub unit: &'static str,
+}
+
+fn within(
+    quantity: &'static str,
+    value: f64,
+    low: f64,
+    high: f64,
+    unit: &'static str,
+) -> Result<f64, OutOfRange> {
+    // NaN fails both comparisons and is refused with the rest.
+    if value >= low && value <= high {
+        Ok(value)
+    } else {
+        Err(OutOfRange {
+            quantity,
+            value,
+            low,
+            high,
+            unit,
+        })
+    }
+}
+
+macro_rules! quantity {
+    ($(#[$doc:meta])* $name:ident, $label:literal, $low:literal ..= $high:literal, $unit:literal) => {
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
+        #[serde(transparent)]
+        pub struct $name(f64);
+
+        impl $name {
+            /// # Errors
+            #[doc = concat!("Outside ", stringify!($low), " to ", stringify!($high), " ", $unit, ", or not a number.")]
+            pub fn new(value: f64) -> Result<Self, OutOfRange> {
+                within($label, value, $low, $high, $unit).map(Self)
+            }
+
+            /// For values that were computed rather than received: no range check.
+            pub const fn computed(value: f64) -> Self {
+                Self(value)
+            }
+
+            pub const fn get(self) -> f64 {
+                self.0
+            }
+        }
+    };
+}
+
+quantity!(
+    /// Specific gravity 20 °C / 20 °C: density of the liquid over the density of water, both at 20 °C.
+    Gravity, "gravity", 0.95..=1.25, "SG"
+);
+quantity!(
+    /// Extract as a mass fraction in per cent, as sucrose (°Plato; equals °Brix in unfermented must).
+    Plato, "extract", -15.0..=50.0, "°P"
+);
+quantity!(
+    /// Temperature in degrees Celsius.
+    Celsius, "temperature", -20.0..=60.0, "°C"
+);
+quantity!(
+    /// Angle of a float from the vertical, in degrees.
+    Degrees, "tilt", 0.0..=180.0, "degrees"
+);
+quantity!(
+    /// Volume in litres, at 20 °C.
+    Litres, "volume", 0.0..=100000.0, "L"
+);
+quantity!(
+    /// Strength by volume at 20 °C, per cent.
+    AbvPercent, "strength", 0.0..=25.0, "% vol"
+);
+
+/// State of a float's battery, as it was sent.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Battery {
+    Volts(f64),
+    Percent(f64),
+}
+
+/// Radio strength of a float, as it was sent.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Signal {
+    /// dBm, so negative and larger is better.
+    Dbm(f64),
+    Percent(f64),
+}
+
+impl Celsius {
+    pub fn from_fahrenheit(f: f64) -> Result<Celsius, OutOfRange> {
+        Celsius::new((f - 32.0) / 1.8)
+    }
+    pub fn from_kelvin(k: f64) -> Result<Celsius, OutOfRange> {
+        Celsius::new(k - 273.15)
+    }
+    pub fn fahrenheit(self) -> f64 {
+        self.0 * 1.8 + 32.0
+    }
+}
+
+impl Battery {
+    /// # Errors
+    /// Below 0 or above 30 V.
+    pub fn volts(v: f64) -> Result<Battery, OutOfRange> {
+        within("battery", v, 0.0, 30.0, "V").map(Battery::Volts)
+    }
+    /// # Errors
+    /// Outside 0 to 100 %.
+    pub fn percent(p: f64) -> Result<Battery, OutOfRange> {
+        within("battery", p, 0.0, 100.0, "%").map(Battery::Percent)
+    }
+}
+
+impl Signal {
+    /// # Errors
+    /// Outside -150 to 20 dBm.
+    pub fn dbm(v: f64) -> Result<Signal, OutOfRange> {
+        within("signal", v, -150.0, 20.0, "dBm").map(Signal::Dbm)
+    }
+    /// # Errors
+    /// Outside 0 to 100 %.
+    pub fn percent(p: f64) -> Result<Signal, OutOfRange> {
+        within("signal", p, 0.0, 100.0, "%").map(Signal::Percent)
+    }
+}
+
+/// Litres in one US gallon (exact: 231 cubic inches) and one imperial gallon (exact by definition).
+pub const LITRES_PER_US_GALLON: f64 = 3.785_411_784;
+pub const LITRES_PER_IMPERIAL_GALLON: f64 = 4.546_09;
+
+/// How the maker likes to read and write numbers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default, rename_all = "kebab-case")]
+pub struct Preferences {
+    pub gravity: GravityScale,
+    pub temperature: TemperatureScale,
+    pub volume: VolumeScale,
+}
+
+impl Default for Preferences {
+    fn default() -> Self {
+        Preferences {
+            gravity: GravityScale::SpecificGravity,
+            temperature: TemperatureScale::Celsius,
+            volume: VolumeScale::Litres,
+        }
+    }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum GravityScale {
+    SpecificGravity,
+    Plato,
+    Brix,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TemperatureScale {
+    Celsius,
+    Fahrenheit,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum VolumeScale {
+    Litres,
+    UsGallons,
+    ImperialGallons,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nonsense_is_refused_by_name() {
+        assert_eq!(
+            Gravity::new(7.0).unwrap_err().to_string(),
+            "gravity 7 is outside 0.95 to 1.25 SG"
+        );
+        assert!(Gravity::new(f64::NAN).is_err());
+        assert!(Celsius::new(f64::INFINITY).is_err());
+        assert!(Celsius::new(-300.0).is_err());
+        assert!(Battery::percent(101.0).is_err());
+    }
+
+    #[test]
+    fn fahrenheit_fixed_points() {
+        assert_eq!(Celsius::from_fahrenheit(32.0).unwrap().get(), 0.0);
+        assert!((Celsius::from_fahrenheit(68.0).unwrap().get() - 20.0).abs() < 1e-12);
+        assert!((Celsius::from_kelvin(293.15).unwrap().get() - 20.0).abs() < 1e-12);
+    }
+}

@@ -1,0 +1,118 @@
+//! The shape of a verdict. Plain data: it is stored as JSON, printed by `replay`, drawn by the page.
+
+use serde::{Deserialize, Serialize};
+
+use crate::time::{Moment, Span};
+use crate::units::{Celsius, Gravity};
+
+/// A middle value with the range it lies in nine times out of ten.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Range<T> {
+    pub mid: T,
+    pub low: T,
+    pub high: T,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Phase {
+    /// Nothing to judge from: no readings, or none recent enough.
+    NoData,
+    /// Pitched, not falling yet.
+    Lag,
+    /// Falling, more than half of the fall still steep.
+    Active,
+    /// Falling, past the steep part.
+    Slowing,
+    /// Stopped, and where it should stop.
+    Settled,
+    /// Stopped, but higher than it should stop (or too cold to tell).
+    Stuck,
+    /// Falling again after it had settled or was sweetened.
+    Restarted,
+}
+
+impl Phase {
+    pub const ALL: [Phase; 7] = [
+        Phase::NoData,
+        Phase::Lag,
+        Phase::Active,
+        Phase::Slowing,
+        Phase::Settled,
+        Phase::Stuck,
+        Phase::Restarted,
+    ];
+
+    pub fn key(self) -> &'static str {
+        match self {
+            Phase::NoData => "no-data",
+            Phase::Lag => "lag",
+            Phase::Active => "active",
+            Phase::Slowing => "slowing",
+            Phase::Settled => "settled",
+            Phase::Stuck => "stuck",
+            Phase::Restarted => "restarted",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<Phase> {
+        Phase::ALL.into_iter().find(|p| p.key() == key)
+    }
+}
+
+/// Whether a step may be taken now.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Gate {
+    pub open: bool,
+    /// Why it is open, or what is in the way and what would open it. One plain sentence.
+    pub why: String,
+    /// When shut: when it will likely open, if that can be told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opens: Option<Moment>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Gates {
+    pub rack: Gate,
+    pub stabilise: Gate,
+    /// Keg or bottle.
+    pub seal: Gate,
+}
+
+/// One point of the fitted curve or of the forecast, in SG, with its 90 % band.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BandPoint {
+    pub at: Moment,
+    pub mid: f64,
+    pub low: f64,
+    pub high: f64,
+}
+
+/// What is known about one vessel at one moment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Verdict {
+    /// The instant judged: the time of assessment, not of the last reading.
+    pub at: Moment,
+    pub phase: Phase,
+    /// Gravity now, smoothed. `None` with [`Phase::NoData`].
+    pub gravity: Option<Gravity>,
+    /// SG per day, positive while falling.
+    pub fall_per_day: Option<Range<f64>>,
+    /// SG still to fall. `None` when it cannot be told yet.
+    pub left_to_fall: Option<Range<f64>>,
+    /// When the last 0.001 SG of the fall will have begun (90 % range). `None` when settled or not tellable.
+    pub settles_at: Option<Range<Moment>>,
+    /// Where it will end, SG.
+    pub final_gravity: Option<Range<f64>>,
+    /// How much of the record the fall was judged from.
+    pub looked_at: Option<Span>,
+    pub last_reading: Option<Moment>,
+    pub temperature: Option<Celsius>,
+    /// Change of temperature over the span looked at, K.
+    pub temperature_change: Option<f64>,
+    pub gates: Gates,
+    /// Why no curve could be fitted, when none could.
+    pub no_curve_because: Option<String>,
+    /// Fitted curve up to now and forecast after it, in time order; empty without a curve.
+    pub curve: Vec<BandPoint>,
+}

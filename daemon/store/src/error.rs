@@ -1,0 +1,31 @@
+//! What can go wrong in the store, each with what the maker can do about it.
+
+use std::path::PathBuf;
+
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    #[error(
+        "cannot open the database {path}: {cause}; check that the folder exists and can be written"
+    )]
+    Open {
+        path: PathBuf,
+        cause: rusqlite::Error,
+    },
+    #[error(
+        "the database {path} has schema {found}, this program knows up to {known}; run the newer program, or restore a backup made before the upgrade"
+    )]
+    TooNew {
+        path: PathBuf,
+        found: i64,
+        known: i64,
+    },
+    #[error("the database refused: {0}")]
+    Sql(#[from] rusqlite::Error),
+    #[error("the writer has stopped; restart the daemon")]
+    WriterGone,
+    #[error("too many messages are waiting to be written ({0}); it will be taken when sent again")]
+    QueueFull(usize),
+    /// The request itself cannot be done: names what and why.
+    #[error("{0}")]
+    Refused(String),
+}

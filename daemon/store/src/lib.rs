@@ -1,0 +1,50 @@
+//! Ebbmark's memory: one SQLite file, one writer thread, readers beside it.
+//!
+//! `open` gives the two faces: [`Writer`] (clone it freely; everything that changes goes
+//! through its one thread, in one order, in grouped commits) and [`Reader`] (read-only).
+//! A reply from the writer means *committed and synced*, never less: that is the point at
+//! which a message may be acknowledged.
+
+pub mod error;
+pub mod model;
+pub mod reader;
+pub mod writer;
+
+pub use error::StoreError;
+pub use reader::Reader;
+pub use writer::Writer;
+
+use std::path::Path;
+
+/// Opens (and if needed creates or upgrades) the database, and starts the writer.
+///
+/// # Errors
+/// The file cannot be opened, is from a newer program, or an upgrade failed.
+pub fn open(_path: &Path, _options: Options) -> Result<(Writer, Reader), StoreError> {
+    todo!()
+}
+
+/// How commits are grouped.
+#[derive(Clone, Copy, Debug)]
+pub struct Options {
+    /// Most jobs in one commit.
+    pub commit_count: usize,
+    /// Longest time the first job of a commit waits for company.
+    pub commit_window: std::time::Duration,
+    /// A commit is made sooner when nothing more has come for this long: a peer that waits for
+    /// its acknowledgements (a broker lets about 20 be in flight) must not wait out the window.
+    pub quiet_gap: std::time::Duration,
+    /// Jobs waiting for the writer before new messages are refused.
+    pub queue: usize,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Options {
+            commit_count: 512,
+            commit_window: std::time::Duration::from_millis(50),
+            quiet_gap: std::time::Duration::from_millis(2),
+            queue: 4096,
+        }
+    }
+}

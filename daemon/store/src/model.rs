@@ -1,0 +1,397 @@
+//! What goes into the store and what comes out of it, as plain data.
+//!
+//! These are the store's own shapes: core types where they fit, no SQL, no column names.
+
+use ebbmark_core::deed::Deed;
+use ebbmark_core::feed::FeedMap;
+use ebbmark_core::hours::Hour;
+use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
+use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Signal};
+use ebbmark_core::verdict::outcome::Verdict;
+use serde::{Deserialize, Serialize};
+
+/// When a message came in: wall time if the clock can be believed, always monotonic time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stamp {
+    /// `None` while the board's clock is not believable (no battery clock, not yet set).
+    pub wall: Option<Moment>,
+    /// Milliseconds on the monotonic clock of this run of the daemon.
+    pub monotonic_ms: i64,
+}
+
+/// A message as it came in, before anyone has looked into it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Arrival {
+    /// Way in: `intake`, `http`, or the name of a broker from the configuration.
+    pub source: String,
+    pub topic: String,
+    pub payload: Vec<u8>,
+    pub stamp: Stamp,
+    /// Set for a delivery that may be repeated (MQTT QoS 1 and 2).
+    pub delivery: Option<Delivery>,
+}
+
+/// What MQTT says about a delivery; used to recognise a redelivery after a crash.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Delivery {
+    /// Client id (intake) or our own client id at that broker.
+    pub peer: String,
+    pub packet_id: u16,
+    /// The DUP flag: only a packet that says it is a repeat is checked against what is stored.
+    pub repeat: bool,
+}
+
+/// What became of an [`Arrival`], once committed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Receipt {
+    /// `None` when it was a repeat of something already stored.
+    pub raw: Option<RawId>,
+    /// The feed it belongs to; `None` for an unclaimed topic.
+    pub feed: Option<FeedId>,
+    pub vessel: Option<VesselId>,
+    pub readings: u32,
+    pub problems: u32,
+    /// Readings wait for a believable clock.
+    pub waits_for_time: bool,
+}
+
+/// Told to whoever listens after each commit, so that pages and verdicts can follow.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Change {
+    /// New readings (or a re-read) on this feed. `from` is the earliest instant touched.
+    Readings {
+        feed: FeedId,
+        vessel: Option<VesselId>,
+        from: Moment,
+    },
+    /// Log, batch or settings of a vessel.
+    Vessel(VesselId),
+    /// A new verdict was stored.
+    Verdict(VesselId),
+    Notice(NoticeId),
+    /// Feeds, claims, unclaimed topics, problems.
+    Feeds,
+}
+
+/// One thing to do to the store that is not a message. All of them run in the writer's order.
+#[derive(Clone, Debug)]
+pub enum Command {
+    AddVessel(VesselFacts),
+    EditVessel(VesselId, VesselFacts),
+    /// Hidden from the cellar view; nothing is destroyed.
+    RetireVessel(VesselId),
+    StartBatch {
+        vessel: VesselId,
+        facts: BatchFacts,
+    },
+    EditBatch(BatchId, BatchFacts),
+    EndBatch {
+        batch: BatchId,
+        at: Moment,
+    },
+    /// Makes an unclaimed topic a feed and re-reads what was kept of it.
+    Claim {
+        source: String,
+        topic: String,
+        name: String,
+        map: FeedMap,
+        vessel: Option<VesselId>,
+    },
+    /// Changes how a feed is read and re-reads its raw payloads from the start.
+    Remap {
+        feed: FeedId,
+        name: String,
+        map: FeedMap,
+    },
+    /// From `at` on the feed's readings belong to this vessel (or to none).
+    Assign {
+        feed: FeedId,
+        vessel: Option<VesselId>,
+        at: Moment,
+    },
+    /// The feed is hidden and no longer read; its readings stay.
+    RetireFeed(FeedId),
+    /// `once` is a token from the form: the same token twice is one line.
+    Log {
+        vessel: VesselId,
+        deed: Deed,
+        hand: Option<HandFacts>,
+        once: Option<String>,
+        made_at: Moment,
+    },
+    /// Replaces an earlier line; both are kept.
+    Correct {
+        entry: EntryId,
+        deed: Deed,
+        hand: Option<HandFacts>,
+        made_at: Moment,
+    },
+    /// Readings from a file, already decoded, into a feed made for that vessel's imports.
+    Import {
+        vessel: VesselId,
+        rows: Vec<ImportRow>,
+    },
+    /// The device on this topic said (or the broker said for it) that it went away.
+    WentAway {
+        source: String,
+        topics: Vec<String>,
+        at: Moment,
+    },
+    /// A message refused before it could become an arrival (too large, bad topic): counted.
+    Refused {
+        source: String,
+        topic: String,
+        kind: ProblemKind,
+        detail: String,
+        at: Moment,
+    },
+    /// The verdict, and the notices that follow from it, in one transaction.
+    SaveVerdict {
+        vessel: VesselId,
+        batch: BatchId,
+        verdict: Box<Verdict>,
+        sentence: String,
+        notices: Vec<NewNotice>,
+    },
+    /// Notices that do not come from a verdict (silence, battery, temperature, test).
+    Notify(Vec<NewNotice>),
+    /// Ends the condition a notice stands for, so that it may be raised again later.
+    Clear {
+        key: String,
+        at: Moment,
+    },
+    /// What came of one attempt to deliver.
+    Delivered {
+        notice: NoticeId,
+        channel: String,
+        attempt: DeliveryOutcome,
+    },
+    SaveHours {
+        feed: FeedId,
+        hours: Vec<Hour>,
+        empty: Vec<i64>,
+    },
+    /// The clock became believable: date everything this run received without a date.
+    /// Wall time of an arrival is `offset_ms` + its monotonic milliseconds.
+    Redate {
+        offset_ms: i64,
+    },
+    SetSetting {
+        key: String,
+        value: Option<String>,
+    },
+    OpenSession {
+        token_hash: Vec<u8>,
+        made_at: Moment,
+        expires: Moment,
+        label: String,
+    },
+    CloseSession {
+        token_hash: Vec<u8>,
+    },
+}
+
+/// What a command made, where it made something.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Done {
+    Nothing,
+    Vessel(VesselId),
+    Batch(BatchId),
+    Feed(FeedId),
+    Entry(EntryId),
+    Imported { added: u32, known: u32 },
+    Notices(Vec<NoticeId>),
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct VesselFacts {
+    pub name: String,
+    pub capacity: Option<Litres>,
+    /// Outside this band a notice is due.
+    pub temperature_low: Option<Celsius>,
+    pub temperature_high: Option<Celsius>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct BatchFacts {
+    pub name: String,
+    /// Pitch.
+    pub started: Moment,
+    pub original_gravity: Option<Gravity>,
+    /// Where the maker expects it to end.
+    pub expected_final: Option<Gravity>,
+    /// What the yeast's maker says it bears.
+    pub tolerance: Option<AbvPercent>,
+    pub volume: Option<Litres>,
+    pub yeast: String,
+    pub note: String,
+}
+
+/// How a hand reading was taken, kept beside its corrected value.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HandFacts {
+    /// As read off the stem.
+    pub read: Gravity,
+    pub sample: Celsius,
+    /// The temperature the hydrometer is marked for.
+    pub reference: Celsius,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ImportRow {
+    pub at: Moment,
+    pub gravity: Option<Gravity>,
+    pub temperature: Option<Celsius>,
+}
+
+/// A notice to be queued. `key` names the condition ("stuck:3"): while a notice with that key
+/// is open another one is not queued.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct NewNotice {
+    pub kind: NoticeKind,
+    pub key: String,
+    pub vessel: Option<VesselId>,
+    pub at: Moment,
+    pub title: String,
+    pub body: String,
+    /// Ways out, by name ("log", "mail", …): one delivery is queued for each.
+    pub channels: Vec<String>,
+}
+
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DeliveryOutcome {
+    Sent { at: Moment },
+    Retry { next: Moment, error: String },
+    GivenUp { at: Moment, error: String },
+}
+
+// ---- what comes out ----
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Vessel {
+    pub id: VesselId,
+    pub facts: VesselFacts,
+    pub retired: bool,
+    /// The mead in it now.
+    pub batch: Option<Batch>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Batch {
+    pub id: BatchId,
+    pub vessel: VesselId,
+    pub facts: BatchFacts,
+    pub ended: Option<Moment>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Feed {
+    pub id: FeedId,
+    pub source: String,
+    pub topic: String,
+    pub name: String,
+    pub map: FeedMap,
+    pub vessel: Option<VesselId>,
+    pub retired: bool,
+    pub last_reading: Option<Moment>,
+    pub last_gravity: Option<Gravity>,
+    pub last_temperature: Option<Celsius>,
+    pub battery: Option<Battery>,
+    pub signal: Option<Signal>,
+    pub readings: u64,
+    /// The device said it was going away, after its last reading.
+    pub went_away: Option<Moment>,
+    /// Payloads kept undated because the clock was not believable.
+    pub undated: u64,
+}
+
+/// A topic nobody has claimed, with its latest payloads (newest first).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unclaimed {
+    pub source: String,
+    pub topic: String,
+    pub count: u64,
+    pub last: Option<Moment>,
+    pub payloads: Vec<Vec<u8>>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct ProblemCount {
+    pub feed: Option<FeedId>,
+    pub source: String,
+    pub topic: String,
+    pub kind: ProblemKind,
+    pub count: u64,
+    pub last: Moment,
+    /// The latest one's words.
+    pub detail: String,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredReading {
+    pub at: Moment,
+    pub gravity: Option<f64>,
+    pub temperature: Option<f64>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct LogLine {
+    pub id: EntryId,
+    pub vessel: VesselId,
+    pub deed: Deed,
+    pub hand: Option<HandFacts>,
+    pub made_at: Moment,
+    /// A later line stands in its place.
+    pub replaced_by: Option<EntryId>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct StoredVerdict {
+    pub vessel: VesselId,
+    pub batch: BatchId,
+    pub verdict: Verdict,
+    pub sentence: String,
+    /// Since when the phase has been what it is.
+    pub phase_since: Moment,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Notice {
+    pub id: NoticeId,
+    pub kind: NoticeKind,
+    pub key: String,
+    pub vessel: Option<VesselId>,
+    pub at: Moment,
+    pub title: String,
+    pub body: String,
+    /// When its condition ended.
+    pub cleared: Option<Moment>,
+    pub deliveries: Vec<NoticeDelivery>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct NoticeDelivery {
+    pub channel: String,
+    pub attempts: u32,
+    pub state: DeliveryState,
+    pub last_error: Option<String>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DeliveryState {
+    Queued { next: Moment },
+    Sent { at: Moment },
+    GivenUp { at: Moment },
+}
+
+/// A delivery that is due.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DueDelivery {
+    pub notice: Notice,
+    pub channel: String,
+    pub attempts: u32,
+}
