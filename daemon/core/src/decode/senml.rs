@@ -189,11 +189,11 @@ fn record(i: usize, fields: &Map<String, Value>, base: &mut Base) -> Result<Reco
         Some(Value::String(s)) => Ok(Some(s.as_str())),
         Some(v) => Err(wrong(i, field, v, "is not text")),
     };
-    if let Some(version) = number("bver")? {
-        if version > VERSION {
-            let detail = format!("/{i}/bver: SenML version {version} is newer than {VERSION}");
-            return Err(Problem::new(ProblemKind::Unreadable, detail));
-        }
+    if let Some(version) = number("bver")?
+        && version > VERSION
+    {
+        let detail = format!("/{i}/bver: SenML version {version} is newer than {VERSION}");
+        return Err(Problem::new(ProblemKind::Unreadable, detail));
     }
     if let Some(field) = fields.keys().find(|k| k.ends_with('_')) {
         let detail = format!("/{i}/{field}: a field that must be understood and is not");
