@@ -9,6 +9,7 @@ pub mod decode;
 pub mod deed;
 pub mod density;
 pub mod feed;
+pub mod fit;
 pub mod hours;
 pub mod ids;
 pub mod notice;
