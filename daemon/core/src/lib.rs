@@ -10,6 +10,7 @@ pub mod deed;
 pub mod density;
 pub mod feed;
 pub mod files;
+pub mod fit;
 pub mod hours;
 pub mod ids;
 pub mod notice;
