@@ -15,6 +15,7 @@ pub mod hours;
 pub mod ids;
 pub mod notice;
 pub mod reading;
+pub mod replay;
 pub mod show;
 pub mod text;
 pub mod time;
