@@ -73,7 +73,14 @@ pub fn replay(rows: &[Row], deeds: &[Deed], known: Known) -> Vec<Line> {
     let mut next = 0;
     for now in instants(&rows, deeds) {
         next = roll_up_to(now, &rows, next, &mut hours);
-        let verdict = assessor.assess(&Case { hours: &hours, ..known }, now, &style);
+        let verdict = assessor.assess(
+            &Case {
+                hours: &hours,
+                ..known
+            },
+            now,
+            &style,
+        );
         out.report(&verdict, &style);
     }
     out.lines

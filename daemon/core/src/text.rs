@@ -17,7 +17,6 @@ pub struct Style<'a> {
 /// The sentence for a verdict.
 pub fn sentence(v: &Verdict, style: &Style) -> String {
     let now = v.at;
-    let since = v.memory.map(|m| m.since);
     let gravity = v
         .gravity
         .map_or_else(|| "?".to_string(), |g| show::gravity(g, style.units));
@@ -30,19 +29,25 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
                 show::day_and_time(last, now, style.zone)
             ),
         },
+        Phase::Lag if v.gravity.is_none() => "Just changed; waiting for its next readings.".into(),
         Phase::Lag => format!("Not falling yet, at {gravity}{}.", forecast(v, style)),
         Phase::Active => format!("Falling {} a day{}.", fall(v, style), forecast(v, style)),
+        Phase::Slowing if v.fall_per_day.is_none_or(|f| f.low <= 0.0) => {
+            format!("Hardly falling any more, at {gravity}; watching whether it holds.")
+        }
         Phase::Slowing => format!(
             "Still falling {} a day{}.",
             fall(v, style),
             forecast(v, style)
         ),
         Phase::Settled => {
-            let span =
-                since.map_or(Span::ZERO, |s| now.since(s)) + v.looked_at.unwrap_or(Span::ZERO);
+            let still = v
+                .memory
+                .and_then(|m| m.flat_from)
+                .map_or(Span::ZERO, |s| now.since(s));
             format!(
                 "Gravity has stopped falling: {gravity}, unchanged for {}.",
-                show::span(span)
+                show::span(still)
             )
         }
         Phase::Stuck if v.cold => format!(
@@ -81,15 +86,29 @@ fn forecast(v: &Verdict, style: &Style) -> String {
     let Some(when) = v.settles_at else {
         return "; too early to say when it will settle".into();
     };
+    if when.mid.since(v.at) < Span::hours(12) {
+        return "; close to its end".into();
+    }
     let day = |at| show::day(at, v.at, style.zone);
     let (low, mid, high) = (day(when.low), day(when.mid), day(when.high));
     if low == high {
         return format!("; likely to settle {mid}");
     }
-    let low = show::weekday(when.low, when.mid, v.at, style.zone);
-    let high = show::weekday(when.high, when.mid, v.at, style.zone);
-    if when.high.since(when.low) > Span::days(60) {
+    let spread = when.high.since(when.low);
+    if spread > Span::days(60) {
         return format!("; likely to settle about {mid}, but it may be weeks off");
     }
-    format!("; likely to settle {mid}, between {low} and {high}")
+    // A weekday alone names a day only within a week.
+    let near = |at| {
+        if spread < Span::days(6) {
+            show::weekday(at, when.mid, v.at, style.zone)
+        } else {
+            day(at)
+        }
+    };
+    format!(
+        "; likely to settle {mid}, between {} and {}",
+        near(when.low),
+        near(when.high)
+    )
 }

@@ -3,7 +3,7 @@
 use super::floor::Floor;
 use super::slope::Sample;
 use crate::deed::{Deed, What};
-use crate::hours::Hour;
+use crate::hours::{HOUR_MS, Hour};
 use crate::time::{Moment, Span};
 use crate::units::{AbvPercent, Gravity};
 
@@ -34,7 +34,8 @@ pub(super) struct Stretch {
     pub by_hand: bool,
     /// The smallest step the instrument shows, SG.
     pub step: f64,
-    pub last: Option<Moment>,
+    /// The last reading of any kind, of this stretch or an earlier one.
+    pub last: Moment,
 }
 
 /// What a hydrometer's divisions let one see.
@@ -91,12 +92,13 @@ impl Case<'_> {
             samples: Vec::new(),
             by_hand: false,
             step: HAND_STEP,
-            last: None,
+            last: first,
         };
         self.take_hours(&mut stretch, now);
         if stretch.samples.is_empty() {
             self.take_hand_readings(&mut stretch, now);
         }
+        stretch.last = self.last_reading(now).unwrap_or(first);
         Some(stretch)
     }
 
@@ -113,9 +115,21 @@ impl Case<'_> {
             .filter(|at| *at <= now)
     }
 
+    fn last_reading(&self, now: Moment) -> Option<Moment> {
+        let end = self.hours.partition_point(|h| h.index * HOUR_MS <= now.0);
+        let float = self.hours[..end]
+            .iter()
+            .rev()
+            .filter_map(|h| h.gravity)
+            .find(|g| g.at <= now)
+            .map(|g| g.at);
+        float.max(self.last_hand(now).map(|(at, _)| at))
+    }
+
     fn take_hours(&self, stretch: &mut Stretch, now: Moment) {
-        // A pitch stirs nothing that is not settled within the hour; additions do.
-        let settle = if stretch.began == What::Pitch {
+        // A pitch stirs nothing that is not settled within the hour; additions do. Until an
+        // addition has had its time, the readings at hand must do.
+        let settle = if stretch.began == What::Pitch || now < stretch.from + MIXING + MIXING {
             Span::ZERO
         } else {
             MIXING
@@ -123,7 +137,7 @@ impl Case<'_> {
         let from = stretch.from + settle;
         let start = self
             .hours
-            .partition_point(|h| h.index * crate::hours::HOUR_MS + crate::hours::HOUR_MS <= from.0);
+            .partition_point(|h| h.index * HOUR_MS + HOUR_MS <= from.0);
         for g in self.hours[start..].iter().filter_map(|h| h.gravity) {
             if g.at > now {
                 break;
@@ -136,7 +150,6 @@ impl Case<'_> {
                 gravity: g.median,
                 weight: f64::from(g.n),
             });
-            stretch.last = Some(g.at);
         }
         if !stretch.samples.is_empty() {
             stretch.step = self.step(now);
@@ -157,16 +170,13 @@ impl Case<'_> {
                 gravity: gravity.get(),
                 weight: 1.0,
             });
-            stretch.last = Some(deed.at);
         }
     }
 
     /// The finest difference the float has shown lately; a float that rounds to 0.001 can hide
     /// more than one that shows 0.0001.
     fn step(&self, now: Moment) -> f64 {
-        let end = self
-            .hours
-            .partition_point(|h| h.index * crate::hours::HOUR_MS <= now.0);
+        let end = self.hours.partition_point(|h| h.index * HOUR_MS <= now.0);
         let recent = &self.hours[end.saturating_sub(14 * 24)..end];
         let mut seen: Vec<f64> = recent
             .iter()
@@ -187,9 +197,9 @@ impl Case<'_> {
         let (mut sum, mut n) = (0.0, 0u32);
         let start = self
             .hours
-            .partition_point(|h| h.index * crate::hours::HOUR_MS < from.0 - crate::hours::HOUR_MS);
+            .partition_point(|h| h.index * HOUR_MS < from.0 - HOUR_MS);
         for h in &self.hours[start..] {
-            if h.index * crate::hours::HOUR_MS > to.0 {
+            if h.index * HOUR_MS > to.0 {
                 break;
             }
             if let Some(t) = h.temperature {
@@ -217,6 +227,25 @@ impl Stretch {
         let quiet = days_since(self.from, self.quiet_from);
         let window = self.window(days);
         &window[window.partition_point(|s| s.days < quiet)..]
+    }
+
+    /// Level now: the median of the last half day, or of the last few points.
+    pub fn level(&self) -> Option<f64> {
+        let recent = self.window(0.5);
+        let few = &self.samples[self.samples.len().saturating_sub(3)..];
+        let of = if recent.len() < 3 && !self.by_hand {
+            few
+        } else {
+            recent
+        };
+        let mut values: Vec<f64> = of.iter().map(|s| s.gravity).collect();
+        values.sort_unstable_by(f64::total_cmp);
+        let n = values.len();
+        match n {
+            0 => None,
+            _ if n % 2 == 1 => Some(values[n / 2]),
+            _ => Some(0.5 * (values[n / 2 - 1] + values[n / 2])),
+        }
     }
 
     /// Robust level at the start of the stretch: the highest of the medians of its first quarter

@@ -3,19 +3,22 @@
 
 use super::case::{Case, Stretch, days_since};
 use super::floor::Floor;
+use super::gates;
 use super::outcome::{BandPoint, Range};
 use crate::deed::What;
-use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, fit};
+use crate::fit::{Fitted, Gaussian, OpenRange, Point, Prior, Refusal, fit};
 use crate::time::{Moment, Span};
 
 /// Most points given to a fit; more are merged, which changes nothing but the time it takes.
 const POINTS: usize = 400;
 /// SG that may be left when it counts as settled.
-const SETTLED_WITHIN: f64 = 0.001;
+pub(super) const SETTLED_WITHIN: f64 = 0.001;
 /// A float's scatter within an hour when nothing better is known, SG; the fit corrects it.
 const NOISE: f64 = 0.0006;
 /// A hand reading's, half a division.
 const HAND_NOISE: f64 = 0.0005;
+/// Share of the time to go that stays open whatever the curves agree on. Our engineering choice.
+const DOUBT: f64 = 0.25;
 /// Forecast drawn at most this far ahead.
 const AHEAD: Span = Span::days(45);
 /// Points of the curve handed to the page.
@@ -29,6 +32,10 @@ pub(super) struct Forecast {
     samples: usize,
     fitted: Result<Fitted, Refusal>,
     time_constant: Option<f64>,
+    /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
+    /// since they cost a search along every drawn curve.
+    settles: Option<OpenRange>,
+    racks: Option<f64>,
 }
 
 impl Forecast {
@@ -51,12 +58,22 @@ impl Forecast {
             0.5 * (tau.mid + tau.high)
         });
         let made_at = stretch.samples.last().map_or(0.0, |s| s.days);
+        let settles = fitted
+            .as_ref()
+            .ok()
+            .map(|f| f.settles(SETTLED_WITHIN, made_at));
+        let racks = fitted.as_ref().ok().map(|f| {
+            let share = 1.0 - gates::RACK_FROM;
+            f.range(|c| c.time_within(share * c.left_after(0.0))).mid
+        });
         Forecast {
             from: stretch.from,
             made_at,
             samples: stretch.samples.len(),
             fitted,
             time_constant,
+            settles,
+            racks,
         }
     }
 
@@ -64,7 +81,7 @@ impl Forecast {
     pub fn still_good(&self, stretch: &Stretch) -> bool {
         let now = stretch.samples.last().map_or(0.0, |s| s.days);
         let grown = stretch.samples.len().saturating_sub(self.samples) as f64;
-        let patience = (0.03 * self.made_at).clamp(0.125, 1.0);
+        let patience = (0.04 * self.made_at).clamp(0.125, 2.0);
         self.from == stretch.from
             && (self.made_at..self.made_at + patience).contains(&now)
             // Readings that arrived late, in the middle, change the curve too.
@@ -101,28 +118,25 @@ impl Forecast {
         })
     }
 
-    /// When it comes within 0.001 of its end. `None` when the upper end is open.
+    /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
     pub fn settles(&self, now: Moment) -> Option<Range<Moment>> {
-        let range = self
-            .fitted
-            .as_ref()
-            .ok()?
-            .settles(SETTLED_WITHIN, self.days(now));
+        let range = self.settles?;
+        let (mid, low, high) = (range.mid?, range.low?, range.high?);
+        let today = self.days(now);
+        // No family is the truth: whatever they agree on, a quarter of the time to go is open.
+        let doubt = DOUBT * (mid - today).max(0.0);
+        let at = |days: f64| self.moment(days.max(today));
         Some(Range {
-            mid: self.moment(range.mid?),
-            low: self.moment(range.low?),
-            high: self.moment(range.high?),
+            mid: at(mid),
+            low: at(low.min(mid - doubt)),
+            high: at(high.max(mid + doubt)),
         })
     }
 
-    /// When this share of the fall to `end` is over, by the middle curve; not in the past.
-    pub fn reaches(&self, end: f64, share: f64, now: Moment) -> Option<Moment> {
-        let fitted = self.fitted.as_ref().ok()?;
-        let target = fitted.range(|c| {
-            let start = c.value(0.0);
-            c.time_within(((1.0 - share) * (start - end)).max(1e-5))
-        });
-        (target.mid.is_finite() && target.mid < 400.0).then(|| self.moment(target.mid).max(now))
+    /// When the rack gate's share of the fall is over by the middle curve; not before `now`.
+    pub fn racks(&self, now: Moment) -> Option<Moment> {
+        let days = self.racks.filter(|d| d.is_finite() && *d < 400.0)?;
+        Some(self.moment(days).max(now))
     }
 
     /// The curve from the start of the stretch, and unless it has stopped the forecast.
@@ -134,8 +148,10 @@ impl Forecast {
         let until = if stopped {
             today
         } else {
-            let settles = fitted.settles(SETTLED_WITHIN, today);
-            let far = settles.high.or(settles.mid).unwrap_or(today + 14.0);
+            let settles = self.settles;
+            let far = settles
+                .and_then(|s| s.high.or(s.mid))
+                .unwrap_or(today + 14.0);
             (far + 1.0).clamp(today + 2.0, today + AHEAD.as_days())
         };
         (0..DRAWN)

@@ -5,7 +5,6 @@ use super::Evidence;
 use super::case::Case;
 use super::forecast::Forecast;
 use super::outcome::{Gate, Gates, Memory, Phase};
-use crate::deed::What;
 use crate::show;
 use crate::text::Style;
 use crate::time::{Moment, Span};
@@ -13,7 +12,7 @@ use crate::units::Gravity;
 
 /// Share of the expected fall after which racking takes little yeast it still needs.
 /// Common practice, no source: after primary, in the last fifth.
-const RACK_FROM: f64 = 0.8;
+pub(super) const RACK_FROM: f64 = 0.8;
 /// SG that may be left when it is stabilised.
 const LEFT_TO_STABILISE: f64 = 0.002;
 /// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
@@ -73,12 +72,12 @@ pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
         Phase::NoData => shut("nothing is known yet".into(), None),
         Phase::Lag => shut("it has hardly begun to fall".into(), None),
         Phase::Active | Phase::Slowing => match done {
-            Some((share, _)) if share >= RACK_FROM => open(format!(
+            Some(share) if share >= RACK_FROM => open(format!(
                 "{:.0} % of the fall is over; leave the yeast what it needs to finish",
                 share * 100.0
             )),
-            Some((share, end)) => {
-                let at = end.and_then(|end| forecast.reaches(end, RACK_FROM, e.now));
+            Some(share) => {
+                let at = forecast.racks(e.now);
                 let when = at.map_or(String::new(), |at| {
                     format!("; likely {}", show::day(at, e.now, style.zone))
                 });
@@ -95,8 +94,8 @@ pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     }
 }
 
-/// Share of the fall that is over, and the end it was reckoned with.
-fn share_done(e: &Evidence, forecast: &Forecast) -> Option<(f64, Option<f64>)> {
+/// Share of the fall that is over.
+fn share_done(e: &Evidence, forecast: &Forecast) -> Option<f64> {
     let level = e.level()?;
     let start = e
         .case
@@ -108,7 +107,7 @@ fn share_done(e: &Evidence, forecast: &Forecast) -> Option<(f64, Option<f64>)> {
         .map(|r| r.mid)
         .or(e.floor.map(|f| f.mid))?;
     let fall = start - end;
-    (fall > 0.002).then(|| (((start - level) / fall).clamp(0.0, 1.0), Some(end)))
+    (fall > 0.002).then(|| ((start - level) / fall).clamp(0.0, 1.0))
 }
 
 pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
@@ -210,7 +209,7 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
         Phase::NoData => shut("nothing is known yet".into(), None),
         Phase::Lag => shut("it has not begun to fall".into(), None),
         Phase::Active | Phase::Slowing => {
-            let settles = forecast.settles(e.now);
+            let settles = e.settles(forecast);
             let opens = settles.map(|s| s.mid + Span::from_days(e.tail.window));
             let clear = e.clear_fall().is_some();
             let why = match (clear, opens) {
@@ -232,11 +231,4 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
 fn step(sg: f64, e: &Evidence, style: &Style) -> String {
     let near = Gravity::computed(e.level().unwrap_or(1.0));
     show::gravity_step(sg, near, style.units)
-}
-
-impl Evidence<'_> {
-    /// Whether the mead was sealed already; then only a restart is of interest.
-    pub(super) fn sealed(&self) -> Option<Moment> {
-        self.case.last_deed(self.now, &[What::Seal]).map(|d| d.at)
-    }
 }

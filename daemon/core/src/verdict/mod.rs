@@ -31,7 +31,7 @@ use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
-use outcome::{Gates, Memory, Phase, Range, Verdict};
+use outcome::{BandPoint, Gates, Memory, Phase, Range, Verdict};
 use tail::Tail;
 
 /// A float that has not spoken for this long tells nothing about now.
@@ -73,16 +73,19 @@ impl Assessor {
 
     pub fn assess(&mut self, case: &Case, now: Moment, style: &Style) -> Verdict {
         let Some(stretch) = case.stretch(now) else {
-            return self.silent(case, now, None, style);
+            return self.unknown(Phase::NoData, case, now, None, style);
         };
         let limit = if stretch.by_hand {
             HAND_SILENT
         } else {
             FLOAT_SILENT
         };
-        match stretch.last {
-            Some(last) if now.since(last) <= limit => {}
-            last => return self.silent(case, now, last, style),
+        if now.since(stretch.last) > limit {
+            return self.unknown(Phase::NoData, case, now, Some(stretch.last), style);
+        }
+        if stretch.samples.is_empty() {
+            // Just pitched or added to: the readings of the new stretch are on their way.
+            return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
         let floor = case.floor();
         if !self
@@ -101,12 +104,28 @@ impl Assessor {
         conclude(&evidence, forecast, memory, style)
     }
 
-    fn silent(&mut self, case: &Case, now: Moment, last: Option<Moment>, style: &Style) -> Verdict {
-        // What was known stays known: after the silence it goes on from there.
+    /// The fitted curve up to now and the forecast after it, for the page. Not part of
+    /// [`Assessor::assess`] because drawing it costs more than the verdict itself.
+    pub fn curve(&self, verdict: &Verdict) -> Vec<BandPoint> {
+        let stopped = matches!(verdict.phase, Phase::Settled | Phase::Stuck | Phase::NoData);
+        self.forecast
+            .as_ref()
+            .map_or_else(Vec::new, |f| f.curve(verdict.at, stopped))
+    }
+
+    /// Nothing to judge from. What was known stays known: after the silence it goes on from there.
+    fn unknown(
+        &mut self,
+        phase: Phase,
+        case: &Case,
+        now: Moment,
+        last: Option<Moment>,
+        style: &Style,
+    ) -> Verdict {
         let gates = gates::silent(case, now, last, style);
         Verdict {
             at: now,
-            phase: Phase::NoData,
+            phase,
             gravity: None,
             fall_per_day: None,
             left_to_fall: None,
@@ -146,7 +165,7 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step))
         .collect();
-    let last = stretch.last.unwrap_or(now);
+    let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window), last);
     let warm = warmest_days(case, &stretch, now);
@@ -196,20 +215,16 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         gravity: level.map(Gravity::computed),
         fall_per_day: fall.map(|f| f.range()),
         left_to_fall: left,
-        settles_at: if stopped {
-            None
-        } else {
-            forecast.settles(e.now)
-        },
+        settles_at: if stopped { None } else { e.settles(forecast) },
         final_gravity: forecast.final_gravity(),
         expected_end: e.floor.map(|f| Gravity::computed(f.mid)),
         looked_at: fall.map(|f| Span::from_days(f.span)),
-        last_reading: e.stretch.last,
+        last_reading: Some(e.stretch.last),
         temperature: e.temperature.map(Celsius::computed),
         temperature_change: e.temperature_change,
         gates,
         no_curve_because: forecast.refused(),
-        curve: forecast.curve(e.now, stopped),
+        curve: Vec::new(),
         cold: e.cold && stopped,
         memory: Some(memory),
     }
@@ -220,18 +235,31 @@ impl Evidence<'_> {
     fn shown_fall(&self) -> Option<&slope::Slope> {
         self.clear_fall()
             .or(self.tail.slope.as_ref())
-            .or(self.falls.last())
+            .or(self.falls.first())
     }
 
-    /// The shortest window in which gravity surely falls.
+    /// The fall of the shortest window in which gravity surely falls *now*: a longer window in
+    /// which it fell faster than a shorter one allows only tells of the past.
     fn clear_fall(&self) -> Option<&slope::Slope> {
-        self.falls.iter().find(|f| f.range().low > phase::FALLING)
+        if self.tail.flat {
+            return None;
+        }
+        let mut allowed = f64::INFINITY;
+        for fall in &self.falls {
+            let range = fall.range();
+            if range.low > allowed {
+                return None;
+            }
+            if range.low > phase::FALLING {
+                return Some(fall);
+            }
+            allowed = allowed.min(range.high);
+        }
+        None
     }
 
     fn level(&self) -> Option<f64> {
-        self.shown_fall()
-            .map(|f| f.level)
-            .or(self.stretch.samples.last().map(|s| s.gravity))
+        self.stretch.level()
     }
 
     /// What is left: the curves' answer and the tail's own, the worse upper end of the two.
@@ -255,9 +283,27 @@ impl Evidence<'_> {
         }
     }
 
-    fn since_pitch(&self) -> f64 {
-        let pitch = self.case.started.unwrap_or(self.stretch.from);
-        days_since(pitch, self.now)
+    /// When it will have settled. A curve that says "now" while gravity surely falls has missed
+    /// the tail; then the tail itself is asked: left·e^(-t/τ) comes down to the margin.
+    fn settles(&self, forecast: &Forecast) -> Option<Range<Moment>> {
+        let by_curve = forecast.settles(self.now);
+        let missed = |r: &Range<Moment>| r.mid.since(self.now) < Span::hours(12);
+        match (by_curve, self.clear_fall()) {
+            (Some(r), Some(fall)) if missed(&r) => {
+                let tau = self.tail.time_constant;
+                let at = |fall: f64| {
+                    let days = tau * (fall * tau / forecast::SETTLED_WITHIN).max(1.0).ln();
+                    self.now + Span::from_days(days)
+                };
+                let range = fall.range();
+                Some(Range {
+                    mid: at(range.mid),
+                    low: at(range.low),
+                    high: at(2.0 * range.high),
+                })
+            }
+            (by_curve, _) => by_curve,
+        }
     }
 
     fn stabilised(&self) -> Option<Moment> {

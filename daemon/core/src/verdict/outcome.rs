@@ -97,6 +97,8 @@ pub struct Memory {
     pub stretch: Moment,
     /// Where it stopped, SG, when it has.
     pub stopped_at: Option<f64>,
+    /// Since when it has been flat, when it has stopped.
+    pub flat_from: Option<Moment>,
 }
 
 /// What is known about one vessel at one moment.

@@ -4,6 +4,7 @@ use super::Evidence;
 use super::forecast::Forecast;
 use super::outcome::{Memory, Phase};
 use crate::deed::What;
+use crate::time::Span;
 
 /// A fall per day that is surely above this is a fall.
 pub(super) const FALLING: f64 = 0.0003;
@@ -28,11 +29,20 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         Some(m) if m.phase == phase => m.since,
         _ => e.now,
     };
+    let stopped = matches!(phase, Phase::Settled | Phase::Stuck);
+    let flat_from = match before.and_then(|m| m.flat_from) {
+        Some(from) if stopped => Some(from),
+        _ if stopped && e.tail.flat => Some(e.stretch.last - Span::from_days(e.tail.window)),
+        // Stabilised and sweetened: still since the sweetening.
+        _ if stopped => Some(stretch),
+        _ => None,
+    };
     Memory {
         phase,
         since,
         stretch,
         stopped_at,
+        flat_from,
     }
 }
 
@@ -62,7 +72,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     match was {
         Some(Phase::Settled) if falling && came_down => (Phase::Restarted, stopped_at),
         // A settled mead stays settled until it surely falls.
-        Some(Phase::Settled) => (Phase::Settled, stopped_at.map(|s| s.max(level))),
+        Some(Phase::Settled) => (Phase::Settled, stopped_at),
         Some(Phase::Restarted) if e.tail.flat => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
         Some(Phase::Stuck) if falling && came_down => (moving(e, forecast, level), None),
