@@ -20,7 +20,10 @@ use crate::model::{
 type Sql<T> = rusqlite::Result<T>;
 
 /// A stored text this program cannot read: a damaged file, or a hand in it.
-fn unreadable(column: usize, why: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> rusqlite::Error {
+fn unreadable(
+    column: usize,
+    why: impl Into<Box<dyn std::error::Error + Send + Sync>>,
+) -> rusqlite::Error {
     rusqlite::Error::FromSqlConversionFailure(column, Type::Text, why.into())
 }
 
@@ -184,6 +187,11 @@ impl Values {
     pub fn signal(&self) -> Option<Signal> {
         signal(self.signal, self.kinds & SIGNAL_PERCENT != 0)
     }
+}
+
+/// The flags without how the instant was come by.
+pub fn units_only(kinds: i64) -> i64 {
+    kinds & !BY_ARRIVAL
 }
 
 pub fn battery_parts(battery: Option<Battery>) -> (Option<f64>, bool) {

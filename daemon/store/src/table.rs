@@ -208,11 +208,17 @@ impl Table {
                         temperature: pair(row.get(15)?, row.get(14)?),
                         battery: pair(
                             row.get(18)?,
-                            rows::battery(row.get(16)?, row.get::<_, Option<bool>>(17)? == Some(true)),
+                            rows::battery(
+                                row.get(16)?,
+                                row.get::<_, Option<bool>>(17)? == Some(true),
+                            ),
                         ),
                         signal: pair(
                             row.get(21)?,
-                            rows::signal(row.get(19)?, row.get::<_, Option<bool>>(20)? == Some(true)),
+                            rows::signal(
+                                row.get(19)?,
+                                row.get::<_, Option<bool>>(20)? == Some(true),
+                            ),
                         ),
                     },
                     taken: Taken::default(),
@@ -323,7 +329,11 @@ impl Table {
 
     /// Newest wall time any message came in at.
     pub fn latest_wall(&self) -> Option<Moment> {
-        self.topics.values().filter_map(|t| t.last_wall).max().map(Moment)
+        self.topics
+            .values()
+            .filter_map(|t| t.last_wall)
+            .max()
+            .map(Moment)
     }
 }
 

@@ -87,9 +87,7 @@ impl Writer {
         self.jobs
             .blocking_send(Job::Command(Box::new(command), answer))
             .map_err(|_| StoreError::WriterGone)?;
-        waiter
-            .blocking_recv()
-            .map_err(|_| StoreError::WriterGone)?
+        waiter.blocking_recv().map_err(|_| StoreError::WriterGone)?
     }
 
     /// What changed, after each commit. A slow listener loses the oldest and is told so.
@@ -319,5 +317,8 @@ fn ended(replies: &mut [Reply]) -> rusqlite::Error {
         Some(Reply::Done(_, result)) => result.as_mut().err().map(|e| e.to_string()),
         None => None,
     };
-    rusqlite::Error::SqliteFailure(rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_ABORT), cause)
+    rusqlite::Error::SqliteFailure(
+        rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_ABORT),
+        cause,
+    )
 }

@@ -1,15 +1,15 @@
 //! What each message and each command does, inside the writer's transaction.
 
-pub mod arrival;
 mod access;
+pub mod arrival;
 mod door;
 mod feeds;
 mod import;
 mod log;
 mod payload;
 mod reread;
-mod vessels;
 mod verdicts;
+mod vessels;
 
 use std::collections::HashSet;
 
@@ -59,11 +59,10 @@ impl Memory {
     pub fn begin(&mut self, conn: &Connection) -> rusqlite::Result<()> {
         if self.forgotten {
             self.table = Table::load(conn)?;
-            self.offset_ms = conn.query_row(
-                "SELECT offset_ms FROM run WHERE id = ?1",
-                [self.run],
-                |r| r.get(0),
-            )?;
+            self.offset_ms =
+                conn.query_row("SELECT offset_ms FROM run WHERE id = ?1", [self.run], |r| {
+                    r.get(0)
+                })?;
             self.forgotten = false;
         }
         self.mark += 1;
@@ -276,7 +275,15 @@ pub fn command(tx: &mut Tx<'_>, command: Command) -> Result<Done, StoreError> {
             detail,
             at,
         } => {
-            door::count(tx, &source, &topic, door::Where::Door, kind, &detail, Some(at))?;
+            door::count(
+                tx,
+                &source,
+                &topic,
+                door::Where::Door,
+                kind,
+                &detail,
+                Some(at),
+            )?;
             Ok(Done::Nothing)
         }
         Command::SaveVerdict {
