@@ -232,16 +232,22 @@ async fn counts_of_problems_on_invented_topics_are_bounded() {
     let store = Store::new();
     store.claim("mine", untimed(), None).await;
     store.arrive(arrival("mine", "not json")).await;
+    let mut tasks = Vec::new();
     for i in 0..450 {
-        store
-            .run(Command::Refused {
+        let writer = store.writer.clone();
+        tasks.push(tokio::spawn(async move {
+            let refused = Command::Refused {
                 source: "http".into(),
                 topic: format!("invented {i}"),
                 kind: ProblemKind::Unreadable,
                 detail: "too large".into(),
                 at: at(10_000 + i),
-            })
-            .await;
+            };
+            writer.command(refused).await.unwrap()
+        }));
+    }
+    for task in tasks {
+        task.await.unwrap();
     }
     let problems = store.reader.problems().unwrap();
     assert_eq!(problems.len(), 401);
