@@ -1,4 +1,5 @@
 //! What becomes of messages.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod common;
 

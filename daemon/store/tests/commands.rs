@@ -1,4 +1,5 @@
 //! Every command that is not about messages.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod common;
 

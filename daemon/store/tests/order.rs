@@ -1,4 +1,5 @@
 //! Messages that say when they measured may come in any order, any number of times.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod common;
 
@@ -33,14 +34,17 @@ async fn stored(messages: &[(i64, f64)]) -> (Vec<StoredReading>, Vec<Hour>, Opti
     )
 }
 
+/// (minutes after T0, gravity).
+type Sent = Vec<(i64, f64)>;
+
 /// Distinct instants, each with one gravity, and the same with repetitions and shuffled.
-fn messages() -> impl Strategy<Value = (Vec<(i64, f64)>, Vec<(i64, f64)>)> {
+fn messages() -> impl Strategy<Value = (Sent, Sent)> {
     proptest::collection::btree_map(0i64..600, 0.99f64..1.15, 1..40).prop_flat_map(|once| {
-        let once: Vec<(i64, f64)> = once.into_iter().collect();
+        let once: Sent = once.into_iter().collect();
         let repeats = proptest::collection::vec(proptest::sample::select(once.clone()), 0..20);
         let shuffled = repeats.prop_map({
             let once = once.clone();
-            move |more| once.iter().copied().chain(more).collect::<Vec<_>>()
+            move |more| once.iter().copied().chain(more).collect::<Sent>()
         });
         (Just(once), shuffled.prop_shuffle())
     })
