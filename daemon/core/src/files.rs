@@ -52,6 +52,7 @@ pub type Columns<'a> = Option<&'a [(String, Quantity)]>;
 /// # Errors
 /// The header is missing or names no column that can be read.
 pub fn readings(text: &str, columns: Columns) -> Result<(Vec<Row>, Vec<BadLine>), FileError> {
+    let text = without_mark(text);
     let (header, mut reader) = open(text)?;
     let wanted = match columns {
         Some(columns) => columns
@@ -70,7 +71,7 @@ pub fn readings(text: &str, columns: Columns) -> Result<(Vec<Row>, Vec<BadLine>)
     if wanted.len() < 2 {
         return Err(FileError::NothingToRead(names(&header)));
     }
-    Ok(each_line(&mut reader, &header, |record| {
+    Ok(each_line(text, &mut reader, &header, |record| {
         row(record, &wanted)
     }))
 }
@@ -80,12 +81,13 @@ pub fn readings(text: &str, columns: Columns) -> Result<(Vec<Row>, Vec<BadLine>)
 /// # Errors
 /// The header is missing or lacks `at` or `what`.
 pub fn events(text: &str) -> Result<(Vec<Deed>, Vec<BadLine>), FileError> {
+    let text = without_mark(text);
     let (header, mut reader) = open(text)?;
     let at = position(&header, "at")?;
     let what = position(&header, "what")?;
     let gravity = position(&header, "gravity").ok();
     let note = position(&header, "note").ok();
-    let (mut deeds, bad) = each_line(&mut reader, &header, |record| {
+    let (mut deeds, bad) = each_line(text, &mut reader, &header, |record| {
         let field = |i: usize| record.get(i).unwrap_or("");
         let what = field(what);
         let gravity = match gravity.map(field).filter(|t| !t.is_empty()) {
@@ -113,8 +115,12 @@ pub fn events(text: &str) -> Result<(Vec<Deed>, Vec<BadLine>), FileError> {
 
 type Reader<'a> = csv::Reader<&'a [u8]>;
 
+/// Spreadsheets put a byte order mark before the first column's name.
+fn without_mark(text: &str) -> &str {
+    text.strip_prefix('\u{feff}').unwrap_or(text)
+}
+
 fn open(text: &str) -> Result<(StringRecord, Reader<'_>), FileError> {
-    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let mut reader = ReaderBuilder::new()
         .flexible(true)
         .trim(Trim::All)
@@ -130,20 +136,28 @@ fn open(text: &str) -> Result<(StringRecord, Reader<'_>), FileError> {
     Ok((header, reader))
 }
 
+/// `text` is what `reader` reads: lines are counted in it, since the reader's own count is one
+/// short where lines end in CR LF.
 fn each_line<T>(
+    text: &str,
     reader: &mut Reader,
     header: &StringRecord,
     mut read: impl FnMut(&StringRecord) -> Result<T, String>,
 ) -> (Vec<T>, Vec<BadLine>) {
     let (mut good, mut bad) = (Vec::new(), Vec::new());
+    let mut lines = LineCounter {
+        bytes: text.as_bytes(),
+        counted: 0,
+        line: 1,
+    };
     for record in reader.records() {
-        let (line, result) = match record {
+        let (place, result) = match record {
             Err(e) => (
-                e.position().map_or(0, csv::Position::line),
+                e.position().map_or(0, csv::Position::byte),
                 Err(e.to_string()),
             ),
             Ok(r) => {
-                let line = r.position().map_or(0, csv::Position::line);
+                let place = r.position().map_or(0, csv::Position::byte);
                 let result = if r.len() == header.len() {
                     read(&r)
                 } else {
@@ -153,15 +167,36 @@ fn each_line<T>(
                         header.len()
                     ))
                 };
-                (line, result)
+                (place, result)
             }
         };
+        let line = lines.line_at(place);
         match result {
             Ok(value) => good.push(value),
             Err(why) => bad.push(BadLine { line, why }),
         }
     }
     (good, bad)
+}
+
+struct LineCounter<'a> {
+    bytes: &'a [u8],
+    counted: usize,
+    line: u64,
+}
+
+impl LineCounter<'_> {
+    /// The line of the first thing at or after `place` that is not a line end. Places only grow.
+    fn line_at(&mut self, place: u64) -> u64 {
+        let mut end = (place as usize).min(self.bytes.len());
+        while matches!(self.bytes.get(end), Some(b'\r' | b'\n')) {
+            end += 1;
+        }
+        let passed = self.bytes.get(self.counted..end).unwrap_or(&[]);
+        self.line += passed.iter().filter(|b| **b == b'\n').count() as u64;
+        self.counted = self.counted.max(end);
+        self.line
+    }
 }
 
 fn names(header: &StringRecord) -> String {
