@@ -122,7 +122,8 @@ impl Limits {
                 "in-flight-messages",
                 self.in_flight_messages.into(),
                 NO_ZERO,
-                1024,
+                // The store recognises a repeat among a client's latest 64 messages.
+                64,
             ),
             (
                 "connect-timeout-secs",
@@ -188,7 +189,7 @@ mod tests {
         };
         assert_eq!(
             limits.check().unwrap_err().to_string(),
-            "intake limit in-flight-messages is 0; it must lie between 1 and 1024"
+            "intake limit in-flight-messages is 0; it must lie between 1 and 64"
         );
     }
 

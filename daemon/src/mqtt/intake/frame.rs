@@ -61,14 +61,32 @@ impl<R: AsyncRead + Unpin> FrameReader<R> {
             if let Some(frame) = self.cut()? {
                 return Ok(frame);
             }
-            if self.ended {
-                return Err(ReadError::Closed);
-            }
-            self.buffer.reserve(CHUNK);
-            if self.source.read_buf(&mut self.buffer).await? == 0 {
-                self.ended = true;
-            }
+            self.fill().await?;
         }
+    }
+
+    /// The first byte of the next packet, which stays unread.
+    ///
+    /// # Errors
+    /// As [`FrameReader::next`].
+    pub async fn peek(&mut self) -> Result<u8, ReadError> {
+        loop {
+            if let Some(first) = self.buffer.first() {
+                return Ok(*first);
+            }
+            self.fill().await?;
+        }
+    }
+
+    async fn fill(&mut self) -> Result<(), ReadError> {
+        if self.ended {
+            return Err(ReadError::Closed);
+        }
+        self.buffer.reserve(CHUNK);
+        if self.source.read_buf(&mut self.buffer).await? == 0 {
+            self.ended = true;
+        }
+        Ok(())
     }
 
     /// Reads and throws away until the peer closes. Closing while bytes are unread would make

@@ -167,17 +167,10 @@ where
 {
     let deadline = Instant::now() + shared.limits.connect_timeout();
     let frame = tokio::select! {
-        frame = timeout_at(deadline, reader.next()) => frame
+        frame = timeout_at(deadline, connect_frame(reader)) => frame
             .map_err(|_| Away::TooSlow(shared.limits.connect_timeout_secs))??,
         () = shared.shutdown.cancelled() => return Err(Away::Stopping),
     };
-    let Frame::Whole(frame) = frame else {
-        return Err(Away::NotConnect);
-    };
-    const CONNECT: u8 = 0x10;
-    if frame.first() != Some(&CONNECT) {
-        return Err(Away::NotConnect);
-    }
     let digest = wire.digest(&frame);
     match digest.fault {
         None => {}
@@ -201,6 +194,18 @@ where
         .as_ref()
         .and_then(Hello::read)
         .ok_or(Away::NotConnect)
+}
+
+/// The first packet, which must be CONNECT. Anything else is known by its first byte.
+async fn connect_frame<R: AsyncRead + Unpin>(reader: &mut FrameReader<R>) -> Result<Vec<u8>, Away> {
+    const CONNECT: u8 = 0x10;
+    if reader.peek().await? != CONNECT {
+        return Err(Away::NotConnect);
+    }
+    match reader.next().await? {
+        Frame::Whole(frame) => Ok(frame),
+        Frame::TooLarge { .. } => Err(Away::NotConnect),
+    }
 }
 
 /// The level a CONNECT asks for, if it is MQTT at all (`MQIsdp` is the name up to 3.1).

@@ -181,7 +181,9 @@ mod tests {
         let mut out = Vec::new();
         while let Some(message) = subscriber.next(window) {
             if message.qos == Qos::AtLeastOnce {
-                let id = u16::try_from(subscriber.unacknowledged.len() + 1).unwrap();
+                let id = (1..)
+                    .find(|id| !subscriber.unacknowledged.contains_key(id))
+                    .unwrap();
                 subscriber.sent(id, message.value.clone());
             }
             out.push((
