@@ -1,8 +1,25 @@
 //! From a payload to readings and problems.
+//!
+//! Three forms are read: SenML JSON ([`senml`], the native one), any other JSON through a map of
+//! pointers ([`json`]), and a bare number ([`number`]). Bad input is data: a value that cannot be
+//! taken becomes a [`Problem`] naming what and where, the rest of the message still counts.
+//!
+//! To add a form: a module here with a function `fn(.., &mut Collector)`, a variant of
+//! [`Format`], one arm in [`decode`], and its examples as tests.
 
-use crate::feed::{FeedMap, Quantity};
-use crate::reading::{Problem, Reading};
+mod collect;
+pub mod json;
+mod look;
+pub mod number;
+pub mod senml;
+pub mod time;
+
+pub use look::{Candidate, Looks, look};
+
+use crate::feed::{FeedMap, Format};
+use crate::reading::{Problem, ProblemKind, Reading};
 use crate::time::Moment;
+use collect::Collector;
 
 /// Everything a payload yielded.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -17,31 +34,32 @@ pub struct Decoded {
 /// Decodes and calibrates one payload by the feed's map. Never panics, whatever the bytes.
 ///
 /// `received` is the wall time of arrival, `None` while the clock cannot be believed.
-pub fn decode(_map: &FeedMap, _payload: &[u8], _received: Option<Moment>) -> Decoded {
-    Decoded::default()
+pub fn decode(map: &FeedMap, payload: &[u8], received: Option<Moment>) -> Decoded {
+    let mut out = Collector::new(&map.tilt_polynomial, received);
+    match text(payload) {
+        Err(problem) => out.problem(problem),
+        Ok(text) => match &map.format {
+            Format::Senml { picks } => senml::decode(text, picks, &mut out),
+            Format::Json { picks } => json::decode(text, picks, &mut out),
+            Format::Number { quantity } => number::decode(text, *quantity, &mut out),
+        },
+    }
+    out.finish()
 }
 
-/// A number (or time) found in an unclaimed payload, offered to the maker on the claim form.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Candidate {
-    /// JSON Pointer, SenML record name, or empty for a bare number.
-    pub from: String,
-    /// As it stands in the payload.
-    pub shown: String,
-    pub guess: Option<Quantity>,
+fn text(payload: &[u8]) -> Result<&str, Problem> {
+    std::str::from_utf8(payload).map_err(|e| {
+        let detail = format!("byte {} is not UTF-8 text", e.valid_up_to() + 1);
+        Problem::new(ProblemKind::Unreadable, detail)
+    })
 }
 
-/// What a payload could be read as.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Looks {
-    Senml(Vec<Candidate>),
-    Json(Vec<Candidate>),
-    Number(Candidate),
-    /// Nothing readable, with the reason.
-    Nothing(String),
-}
-
-/// Looks into an unclaimed payload.
-pub fn look(_payload: &[u8]) -> Looks {
-    Looks::Nothing(String::new())
+/// Parses JSON; nesting deeper than serde_json's limit of 128 is refused, not followed.
+fn parse_json(text: &str) -> Result<serde_json::Value, Problem> {
+    serde_json::from_str(text).map_err(|e| {
+        Problem::new(
+            ProblemKind::Unreadable,
+            format!("not readable as JSON: {e}"),
+        )
+    })
 }
