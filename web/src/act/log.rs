@@ -5,7 +5,9 @@ use axum::response::Response;
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::density;
 use ebbmark_core::ids::{EntryId, VesselId};
-use ebbmark_store::model::{Command, Done, HandFacts};
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::Gravity;
+use ebbmark_store::model::{Batch, Command, Done, HandFacts};
 
 use super::see;
 use crate::app::App;
@@ -22,7 +24,8 @@ pub(crate) async fn hand(
     Path(id): Path<i64>,
     posted: Posted,
 ) -> Result<Response, Fault> {
-    match read_hand(&posted) {
+    let meads = meads(&app, VesselId(id)).await?;
+    match read_hand(&posted, &meads) {
         Ok(line) => write(&app, VesselId(id), &posted, line).await,
         Err(complaints) => refused(&app, id, HAND_FORM, posted, complaints).await,
     }
@@ -46,7 +49,7 @@ pub(crate) async fn correct(
 ) -> Result<Response, Fault> {
     let old = line::load(&app, VesselId(id), EntryId(entry)).await?;
     let read = match old.deed.what {
-        What::HandReading => read_hand(&posted),
+        What::HandReading => read_hand(&posted, &meads(&app, VesselId(id)).await?),
         _ => read_deed(&posted),
     };
     let (deed, hand) = match read {
@@ -105,7 +108,18 @@ async fn noted(app: &App, id: i64, posted: &Posted, command: Command) -> Result<
     app.once(&posted.once(), act).await.map(|to| see(&to))
 }
 
-fn read_hand(posted: &Posted) -> Result<Line, Vec<Complaint>> {
+async fn meads(app: &App, vessel: VesselId) -> Result<Vec<Batch>, Fault> {
+    app.read(move |reader| reader.batches(vessel)).await
+}
+
+/// Gravity the mead began at that was in the vessel then: what is dissolved in a sample decides
+/// how it expands.
+fn began_at(meads: &[Batch], at: Moment) -> Option<Gravity> {
+    let then = |b: &&Batch| b.facts.started <= at && b.ended.is_none_or(|end| at < end);
+    meads.iter().find(then)?.facts.original_gravity
+}
+
+fn read_hand(posted: &Posted, meads: &[Batch]) -> Result<Line, Vec<Complaint>> {
     let mut take = Take::new(&posted.fields, &posted.visitor);
     let read = take.need("read", "Gravity as read", Take::gravity);
     let sample = take.need("sample", "Temperature of the sample", Take::temperature);
@@ -117,7 +131,7 @@ fn read_hand(posted: &Posted) -> Result<Line, Vec<Complaint>> {
     else {
         return take.finish(None);
     };
-    match density::correct_hand_reading(read, sample, reference) {
+    match density::correct_hand_reading(read, sample, reference, began_at(meads, at)) {
         Ok(corrected) => {
             let deed = Deed {
                 at,

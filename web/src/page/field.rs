@@ -7,7 +7,7 @@ use crate::form::{Complaint, Draft};
 use crate::visitor::Visitor;
 
 /// One form on a page, known by its name.
-pub(super) struct Sheet<'a> {
+pub(in crate::page) struct Sheet<'a> {
     name: &'a str,
     draft: Option<&'a Draft>,
     mark: String,

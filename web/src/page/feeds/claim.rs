@@ -11,7 +11,7 @@ use crate::page::field::{Sheet, choices, fold};
 use crate::visitor::Visitor;
 
 /// More numbers than this in one message are not offered.
-pub(crate) const MOST_CANDIDATES: usize = 24;
+pub(crate) const MOST_CANDIDATES: usize = 40;
 /// Of a payload, this much is shown.
 const SHOWN: usize = 600;
 

@@ -70,7 +70,11 @@ pub(super) fn show(visitor: &Visitor, story: &Story, draft: Option<&Draft>) -> M
 }
 
 /// Fields of a hand reading; filled from `line` when that is being corrected.
-pub(crate) fn hand_fields(sheet: &Sheet, visitor: &Visitor, line: Option<&LogLine>) -> Markup {
+pub(in crate::page) fn hand_fields(
+    sheet: &Sheet,
+    visitor: &Visitor,
+    line: Option<&LogLine>,
+) -> Markup {
     let hand = line.and_then(|l| l.hand);
     let degrees = visitor.temperature_unit();
     let temperature =
@@ -90,7 +94,11 @@ pub(crate) fn hand_fields(sheet: &Sheet, visitor: &Visitor, line: Option<&LogLin
 }
 
 /// Fields of any other deed.
-pub(crate) fn deed_fields(sheet: &Sheet, visitor: &Visitor, line: Option<&LogLine>) -> Markup {
+pub(in crate::page) fn deed_fields(
+    sheet: &Sheet,
+    visitor: &Visitor,
+    line: Option<&LogLine>,
+) -> Markup {
     let deeds: Vec<What> = What::ALL
         .into_iter()
         .filter(|w| *w != What::HandReading)

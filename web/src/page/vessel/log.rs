@@ -43,7 +43,35 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
                 }
             }))
         }
+        (earlier(visitor, story))
     }
+}
+
+/// Meads that were in this vessel before.
+fn earlier(visitor: &Visitor, story: &Story) -> Markup {
+    let ended: Vec<_> = story
+        .batches
+        .iter()
+        .filter_map(|b| b.ended.map(|at| (b, at)))
+        .collect();
+    if ended.is_empty() {
+        return html! {};
+    }
+    fold(
+        "earlier",
+        "Meads before",
+        false,
+        html! {
+            ul.plain {
+                @for (batch, end) in ended {
+                    li {
+                        (batch.facts.name) ", " (visitor.day(batch.facts.started)) " to " (visitor.day(end))
+                        @if let Some(g) = batch.facts.original_gravity { ", began at " (visitor.gravity(g)) }
+                    }
+                }
+            }
+        },
+    )
 }
 
 /// "hand reading: 1.0526 at 20 °C (read 1.052 in a sample of 24.0 °C)."

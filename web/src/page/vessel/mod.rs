@@ -24,9 +24,8 @@ use crate::fault::Fault;
 use crate::form::Draft;
 use crate::visitor::{Looking, Visitor};
 
-pub(crate) use forms::{
-    BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM, deed_fields, hand_fields,
-};
+pub(crate) use forms::{BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM};
+pub(in crate::page) use forms::{deed_fields, hand_fields};
 
 /// How much of the record the drawing shows.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
