@@ -4,9 +4,12 @@
 use std::sync::Arc;
 use std::time::{Instant, SystemTime, UNIX_EPOCH};
 
+use axum::Router;
+use axum::body::Body;
 use axum::extract::Request;
 use axum::http::{HeaderValue, header};
 use axum::middleware::{Next, from_fn};
+use axum::response::Response;
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::text::{Style, sentence};
@@ -21,6 +24,7 @@ use ebbmark_store::{Options, Reader, StoreError, Writer};
 use ebbmark_web::{Handle, StatusLine, WayOut};
 use jiff::tz::TimeZone;
 use tokio_util::sync::CancellationToken;
+use tower::ServiceExt;
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -161,21 +165,38 @@ async fn main() -> Outcome<()> {
         .await?;
     println!("http://{address}/ (password: {PASSWORD})");
     let listener = tokio::net::TcpListener::bind(&address).await?;
-    let pages = match std::env::args().nth(2) {
-        // A cookie for a browser that cannot sign in by itself, as for pictures of the pages.
-        Some(cookie) => pages.layer(from_fn(move |request, next| {
+    // For a browser that cannot sign in by itself, as for pictures of the pages.
+    let pages = if std::env::args().nth(2).as_deref() == Some("signed-in") {
+        let cookie = sign_in(pages.clone()).await?;
+        pages.layer(from_fn(move |request, next| {
             with(cookie.clone(), request, next)
-        })),
-        None => pages,
+        }))
+    } else {
+        pages
     };
     axum::serve(listener, pages).await?;
     Ok(())
 }
 
-async fn with(cookie: String, mut request: Request, next: Next) -> axum::response::Response {
-    if let Ok(value) = HeaderValue::from_str(&cookie) {
-        request.headers_mut().entry(header::COOKIE).or_insert(value);
-    }
+async fn sign_in(pages: Router) -> Outcome<HeaderValue> {
+    let form = format!("password={}", PASSWORD.replace(' ', "+"));
+    let request = Request::post("/enter")
+        .header(header::CONTENT_TYPE, "application/x-www-form-urlencoded")
+        .body(Body::from(form))?;
+    let answer = pages.oneshot(request).await?;
+    let cookie = answer
+        .headers()
+        .get(header::SET_COOKIE)
+        .ok_or("no cookie was set")?;
+    let pair = cookie.to_str()?.split(';').next().unwrap_or_default();
+    Ok(HeaderValue::from_str(pair)?)
+}
+
+async fn with(cookie: HeaderValue, mut request: Request, next: Next) -> Response {
+    request
+        .headers_mut()
+        .entry(header::COOKIE)
+        .or_insert(cookie);
     next.run(request).await
 }
 
