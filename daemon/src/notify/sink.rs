@@ -1,8 +1,4 @@
 //! A web server and a mail server for tests: they take everything, unless told to refuse.
-#![expect(
-    clippy::unwrap_used,
-    reason = "a test fails by panicking; helpers outside #[test] are part of it"
-)]
 
 use std::collections::VecDeque;
 use std::sync::{Arc, Mutex};
