@@ -19,12 +19,17 @@ pub enum StoreError {
         found: i64,
         known: i64,
     },
+    #[error("{path} is a database of another program; name another file in the configuration")]
+    NotOurs { path: PathBuf },
     #[error("the database refused: {0}")]
     Sql(#[from] rusqlite::Error),
     #[error("the writer has stopped; restart the daemon")]
     WriterGone,
     #[error("too many messages are waiting to be written ({0}); it will be taken when sent again")]
     QueueFull(usize),
+    /// Nothing of the whole group was kept; a sender that is not acknowledged sends again.
+    #[error("could not be written: {0}; nothing of it was kept, send it again")]
+    Commit(String),
     /// The request itself cannot be done: names what and why.
     #[error("{0}")]
     Refused(String),

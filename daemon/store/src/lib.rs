@@ -5,9 +5,16 @@
 //! A reply from the writer means *committed and synced*, never less: that is the point at
 //! which a message may be acknowledged.
 
+mod apply;
 pub mod error;
+pub mod hours;
+mod migrate;
 pub mod model;
+mod outbox;
+mod pool;
 pub mod reader;
+mod rows;
+mod table;
 pub mod writer;
 
 pub use error::StoreError;
@@ -20,8 +27,17 @@ use std::path::Path;
 ///
 /// # Errors
 /// The file cannot be opened, is from a newer program, or an upgrade failed.
-pub fn open(_path: &Path, _options: Options) -> Result<(Writer, Reader), StoreError> {
-    todo!()
+pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreError> {
+    migrate::check(path)?;
+    let opened = |cause| StoreError::Open {
+        path: path.to_owned(),
+        cause,
+    };
+    let mut conn = pool::open_writer(path).map_err(opened)?;
+    migrate::upgrade(&mut conn).map_err(opened)?;
+    let reader = Reader::open(path).map_err(opened)?;
+    let writer = writer::start(conn, path, options)?;
+    Ok((writer, reader))
 }
 
 /// How commits are grouped.

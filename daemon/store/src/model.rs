@@ -47,7 +47,8 @@ pub struct Delivery {
 /// What became of an [`Arrival`], once committed.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Receipt {
-    /// `None` when it was a repeat of something already stored.
+    /// `None` when it was a repeat of something already stored, or an unclaimed payload too large
+    /// to keep (then a problem is counted).
     pub raw: Option<RawId>,
     /// The feed it belongs to; `None` for an unclaimed topic.
     pub feed: Option<FeedId>,
@@ -169,10 +170,15 @@ pub enum Command {
         channel: String,
         attempt: DeliveryOutcome,
     },
+    /// Rolled hours, made by [`crate::hours::roll_stale`].
     SaveHours {
         feed: FeedId,
         hours: Vec<Hour>,
+        /// Hours in which no reading is left.
         empty: Vec<i64>,
+        /// The latest mark of the snapshot they were rolled from: an hour touched by a later
+        /// commit stays stale and is not overwritten.
+        seen: i64,
     },
     /// The clock became believable: date everything this run received without a date.
     /// Wall time of an arrival is `offset_ms` + its monotonic milliseconds.
@@ -202,7 +208,13 @@ pub enum Done {
     Batch(BatchId),
     Feed(FeedId),
     Entry(EntryId),
-    Imported { added: u32, known: u32 },
+    Imported {
+        added: u32,
+        /// Already there with the same values.
+        known: u32,
+        /// At an instant already known with other values: the first stands.
+        conflicting: u32,
+    },
     Notices(Vec<NoticeId>),
 }
 

@@ -1,128 +1,397 @@
 //! Reading. Every query the pages, the assessor and the ways out need; none of them writes.
 
-use ebbmark_core::hours::Hour;
+use std::path::Path;
+use std::sync::Arc;
+
+use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::time::Moment;
+use rusqlite::{Connection, OptionalExtension, params};
 
+use crate::apply::arrival::DROPPED;
 use crate::error::StoreError;
 use crate::model::{
     Batch, DueDelivery, Feed, LogLine, Notice, ProblemCount, StoredReading, StoredVerdict,
     Unclaimed, Vessel,
 };
+use crate::pool::Pool;
+use crate::{hours, migrate, outbox, rows};
 
 /// A small pool of read-only connections. Calls block: use it from a blocking thread.
+/// Each call sees one snapshot of what was committed.
 #[derive(Clone)]
-pub struct Reader {}
+pub struct Reader {
+    pool: Arc<Pool>,
+}
 
 type Res<T> = Result<T, StoreError>;
+type Sql<T> = rusqlite::Result<T>;
 
 impl Reader {
+    pub(crate) fn open(path: &Path) -> Sql<Reader> {
+        Ok(Reader {
+            pool: Arc::new(Pool::open(path)?),
+        })
+    }
+
+    pub(crate) fn with<T>(&self, read: impl FnOnce(&Connection) -> Sql<T>) -> Res<T> {
+        self.pool.with(read)
+    }
+
     /// Vessels in order of name, retired ones last.
     pub fn vessels(&self) -> Res<Vec<Vessel>> {
-        todo!()
+        self.with(|conn| {
+            let mut vessels = conn
+                .prepare_cached(&format!(
+                    "SELECT {} FROM vessel v ORDER BY v.retired, v.name, v.id",
+                    rows::VESSEL
+                ))?
+                .query_map([], rows::vessel)?
+                .collect::<Sql<Vec<_>>>()?;
+            for vessel in &mut vessels {
+                vessel.batch = running(conn, vessel.id)?;
+            }
+            Ok(vessels)
+        })
     }
-    pub fn vessel(&self, _id: VesselId) -> Res<Option<Vessel>> {
-        todo!()
+
+    pub fn vessel(&self, id: VesselId) -> Res<Option<Vessel>> {
+        self.with(|conn| {
+            let found = conn
+                .prepare_cached(&format!(
+                    "SELECT {} FROM vessel v WHERE v.id = ?1",
+                    rows::VESSEL
+                ))?
+                .query_row([id.0], rows::vessel)
+                .optional()?;
+            let Some(mut vessel) = found else {
+                return Ok(None);
+            };
+            vessel.batch = running(conn, id)?;
+            Ok(Some(vessel))
+        })
     }
+
     /// Batches of a vessel, newest first.
-    pub fn batches(&self, _vessel: VesselId) -> Res<Vec<Batch>> {
-        todo!()
+    pub fn batches(&self, vessel: VesselId) -> Res<Vec<Batch>> {
+        self.with(|conn| {
+            conn.prepare_cached(&format!(
+                "SELECT {} FROM batch WHERE vessel = ?1 ORDER BY started DESC, id DESC",
+                rows::BATCH
+            ))?
+            .query_map([vessel.0], rows::batch)?
+            .collect()
+        })
     }
+
+    pub fn batch(&self, id: BatchId) -> Res<Option<Batch>> {
+        self.with(|conn| {
+            conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
+                .query_row([id.0], rows::batch)
+                .optional()
+        })
+    }
+
+    /// Feeds in order of name, retired ones last.
     pub fn feeds(&self) -> Res<Vec<Feed>> {
-        todo!()
+        self.with(|conn| {
+            conn.prepare_cached(&format!(
+                "SELECT {} FROM feed f JOIN topic t ON t.id = f.topic \
+                 ORDER BY f.retired, f.name, f.id",
+                rows::FEED
+            ))?
+            .query_map([], rows::feed)?
+            .collect()
+        })
     }
-    pub fn feed(&self, _id: FeedId) -> Res<Option<Feed>> {
-        todo!()
+
+    pub fn feed(&self, id: FeedId) -> Res<Option<Feed>> {
+        self.with(|conn| {
+            conn.prepare_cached(&format!(
+                "SELECT {} FROM feed f JOIN topic t ON t.id = f.topic WHERE f.id = ?1",
+                rows::FEED
+            ))?
+            .query_row([id.0], rows::feed)
+            .optional()
+        })
     }
-    /// Feeds whose readings belonged to the vessel at some time in `[from, to)`, with those spans.
+
+    /// Feeds whose readings belonged to the vessel at some time in `[from, to)`, with those
+    /// spans, cut to `[from, to)`.
     pub fn feeds_of(
         &self,
-        _vessel: VesselId,
-        _from: Moment,
-        _to: Moment,
+        vessel: VesselId,
+        from: Moment,
+        to: Moment,
     ) -> Res<Vec<(FeedId, Moment, Moment)>> {
-        todo!()
+        self.with(|conn| spans(conn, vessel, from, to))
     }
+
+    /// Topics nobody has claimed, the one heard last first.
     pub fn unclaimed(&self) -> Res<Vec<Unclaimed>> {
-        todo!()
+        self.with(|conn| {
+            let mut topics = conn.prepare_cached(
+                "SELECT t.id, t.source, t.topic, t.heard, t.last_wall FROM topic t \
+                 WHERE NOT EXISTS (SELECT 1 FROM feed f WHERE f.topic = t.id) \
+                 ORDER BY t.last_raw DESC, t.id",
+            )?;
+            let mut payloads =
+                conn.prepare_cached("SELECT payload FROM raw WHERE topic = ?1 ORDER BY id DESC")?;
+            topics
+                .query_map([], |r| {
+                    Ok(Unclaimed {
+                        source: r.get(1)?,
+                        topic: r.get(2)?,
+                        count: r.get::<_, i64>(3)?.unsigned_abs(),
+                        last: r.get::<_, Option<i64>>(4)?.map(Moment),
+                        payloads: payloads
+                            .query_map([r.get::<_, i64>(0)?], |r| r.get(0))?
+                            .collect::<Sql<_>>()?,
+                    })
+                })?
+                .collect()
+        })
     }
+
+    /// Unclaimed topics that have made room for later ones since the beginning.
+    pub fn unclaimed_dropped(&self) -> Res<u64> {
+        self.with(|conn| {
+            let n: Option<i64> = conn
+                .prepare_cached("SELECT n FROM tally WHERE name = ?1")?
+                .query_row([DROPPED], |r| r.get(0))
+                .optional()?;
+            Ok(n.unwrap_or(0).unsigned_abs())
+        })
+    }
+
+    /// Problems, the latest first.
     pub fn problems(&self) -> Res<Vec<ProblemCount>> {
-        todo!()
+        self.with(|conn| {
+            // The detail comes from the row of the latest `last`: SQLite's rule for a bare
+            // column beside max().
+            conn.prepare_cached(
+                "SELECT f.id, p.source, p.topic, p.kind, sum(p.count), max(p.last), p.detail \
+                 FROM problem p \
+                 LEFT JOIN topic t ON t.source = p.source AND t.topic = p.topic \
+                 LEFT JOIN feed f ON f.topic = t.id \
+                 GROUP BY p.source, p.topic, p.kind ORDER BY max(p.last) DESC, p.source, p.topic",
+            )?
+            .query_map([], |r| {
+                Ok(ProblemCount {
+                    feed: r.get::<_, Option<i64>>(0)?.map(FeedId),
+                    source: r.get(1)?,
+                    topic: r.get(2)?,
+                    kind: rows::problem_kind(r, 3)?,
+                    count: r.get::<_, i64>(4)?.unsigned_abs(),
+                    last: Moment(r.get(5)?),
+                    detail: r.get(6)?,
+                })
+            })?
+            .collect()
+        })
     }
+
     /// Readings of a feed in `[from, to)`, in time order.
-    pub fn readings(&self, _feed: FeedId, _from: Moment, _to: Moment) -> Res<Vec<StoredReading>> {
-        todo!()
+    pub fn readings(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<StoredReading>> {
+        self.with(|conn| readings(conn, feed, from, to))
     }
-    /// Hours of a feed overlapping `[from, to)`, in order. Hours that are stale (see
+
+    /// Hours of a feed overlapping `[from, to)`, in order, whole ones. Hours that are stale (see
     /// [`Reader::stale_hours`]) are rolled on the fly from the readings, so this is always current.
-    pub fn hours(&self, _feed: FeedId, _from: Moment, _to: Moment) -> Res<Vec<Hour>> {
-        todo!()
+    pub fn hours(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<Hour>> {
+        if from >= to {
+            return Ok(Vec::new());
+        }
+        let last = hour_index(Moment(to.0 - 1));
+        self.with(|conn| hours::whole(conn, feed, hour_index(from), last))
     }
+
     /// Hours whose readings changed since they were rolled.
     pub fn stale_hours(&self) -> Res<Vec<(FeedId, i64)>> {
-        todo!()
+        self.with(hours::stale)
     }
+
     /// The hours of every feed that belonged to the vessel in `[from, to)`, cut to the time it
-    /// belonged there, merged in time order.
-    pub fn vessel_hours(&self, _vessel: VesselId, _from: Moment, _to: Moment) -> Res<Vec<Hour>> {
-        todo!()
+    /// belonged there and to `[from, to)`, merged in time order. Two feeds give two hours with
+    /// one index.
+    pub fn vessel_hours(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<Hour>> {
+        self.with(|conn| {
+            let mut all = Vec::new();
+            for (feed, since, until) in spans(conn, vessel, from, to)? {
+                all.extend(hours::cut(conn, feed, since, until)?);
+            }
+            // Stable: the feeds of one hour stay in the order of their numbers.
+            all.sort_by_key(|h| h.index);
+            Ok(all)
+        })
     }
+
     /// As [`Reader::vessel_hours`], single readings.
     pub fn vessel_readings(
         &self,
-        _vessel: VesselId,
-        _from: Moment,
-        _to: Moment,
+        vessel: VesselId,
+        from: Moment,
+        to: Moment,
     ) -> Res<Vec<StoredReading>> {
-        todo!()
+        self.with(|conn| {
+            let mut all = Vec::new();
+            for (feed, since, until) in spans(conn, vessel, from, to)? {
+                all.extend(readings(conn, feed, since, until)?);
+            }
+            all.sort_by_key(|r| r.at);
+            Ok(all)
+        })
     }
-    /// Lines of a vessel's log in order of their `at`, replaced ones included.
-    pub fn log(&self, _vessel: VesselId, _from: Moment, _to: Moment) -> Res<Vec<LogLine>> {
-        todo!()
+
+    /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.
+    pub fn log(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<LogLine>> {
+        self.with(|conn| {
+            conn.prepare_cached(&format!(
+                "SELECT {} FROM entry WHERE vessel = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, id",
+                rows::LINE
+            ))?
+            .query_map([vessel.0, from.0, to.0], rows::line)?
+            .collect()
+        })
     }
+
     /// Latest verdict of each vessel that has one.
     pub fn verdicts(&self) -> Res<Vec<StoredVerdict>> {
-        todo!()
+        self.with(|conn| {
+            conn.prepare_cached(&format!(
+                "SELECT {} FROM verdict ORDER BY vessel",
+                rows::VERDICT
+            ))?
+            .query_map([], rows::verdict)?
+            .collect()
+        })
     }
-    pub fn verdict(&self, _vessel: VesselId) -> Res<Option<StoredVerdict>> {
-        todo!()
+
+    pub fn verdict(&self, vessel: VesselId) -> Res<Option<StoredVerdict>> {
+        self.with(|conn| {
+            conn.prepare_cached(&format!(
+                "SELECT {} FROM verdict WHERE vessel = ?1",
+                rows::VERDICT
+            ))?
+            .query_row([vessel.0], rows::verdict)
+            .optional()
+        })
     }
+
     /// Changes of phase of a batch, oldest first: (since, phase key, sentence).
-    pub fn phases(&self, _batch: BatchId) -> Res<Vec<(Moment, String, String)>> {
-        todo!()
+    pub fn phases(&self, batch: BatchId) -> Res<Vec<(Moment, String, String)>> {
+        self.with(|conn| {
+            conn.prepare_cached(
+                "SELECT since, phase, sentence FROM phase_change WHERE batch = ?1 ORDER BY id",
+            )?
+            .query_map([batch.0], |r| Ok((Moment(r.get(0)?), r.get(1)?, r.get(2)?)))?
+            .collect()
+        })
     }
+
     /// Latest notices, newest first.
-    pub fn notices(&self, _limit: u32) -> Res<Vec<Notice>> {
-        todo!()
+    pub fn notices(&self, limit: u32) -> Res<Vec<Notice>> {
+        self.with(|conn| outbox::latest(conn, limit))
     }
+
     /// Keys of notices whose condition still stands.
     pub fn open_notice_keys(&self) -> Res<Vec<String>> {
-        todo!()
+        self.with(outbox::open_keys)
     }
+
     /// Deliveries due at `now`, oldest first, at most `limit`.
-    pub fn due(&self, _now: Moment, _limit: u32) -> Res<Vec<DueDelivery>> {
-        todo!()
+    pub fn due(&self, now: Moment, limit: u32) -> Res<Vec<DueDelivery>> {
+        self.with(|conn| outbox::due(conn, now, limit))
     }
+
     /// When the next delivery is due.
     pub fn next_due(&self) -> Res<Option<Moment>> {
-        todo!()
+        self.with(outbox::next_due)
     }
-    pub fn setting(&self, _key: &str) -> Res<Option<String>> {
-        todo!()
+
+    pub fn setting(&self, key: &str) -> Res<Option<String>> {
+        self.with(|conn| {
+            conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
+                .query_row([key], |r| r.get(0))
+                .optional()
+        })
     }
+
     /// Expiry of a session, if it is known and not closed.
-    pub fn session(&self, _token_hash: &[u8]) -> Res<Option<Moment>> {
-        todo!()
+    pub fn session(&self, token_hash: &[u8]) -> Res<Option<Moment>> {
+        self.with(|conn| {
+            Ok(conn
+                .prepare_cached("SELECT expires FROM session WHERE token_hash = ?1")?
+                .query_row([token_hash], |r| r.get(0))
+                .optional()?
+                .map(Moment))
+        })
     }
+
     /// The latest believable instant in the database: the clock may not be earlier than this.
+    /// Instants that only a payload claims do not count.
     pub fn latest_instant(&self) -> Res<Option<Moment>> {
-        todo!()
+        self.with(|conn| {
+            let latest: Option<i64> = conn
+                .prepare_cached(
+                    "SELECT max(at) FROM (SELECT max(last_wall) AS at FROM topic \
+                     UNION ALL SELECT max(made_at) FROM entry \
+                     UNION ALL SELECT max(at) FROM verdict \
+                     UNION ALL SELECT max(at) FROM notice)",
+                )?
+                .query_row([], |r| r.get(0))?;
+            Ok(latest
+                .map(Moment)
+                .filter(|at| *at >= Moment::EARLIEST_BELIEVABLE))
+        })
     }
+
     /// Payloads kept undated (clock not believable), all runs.
     pub fn undated(&self) -> Res<u64> {
-        todo!()
+        self.with(|conn| {
+            let n: i64 = conn
+                .prepare_cached("SELECT count(*) FROM raw WHERE waits = 1")?
+                .query_row([], |r| r.get(0))?;
+            Ok(n.unsigned_abs())
+        })
     }
+
     pub fn schema_version(&self) -> Res<i64> {
-        todo!()
+        self.with(migrate::version)
     }
+}
+
+fn running(conn: &Connection, vessel: VesselId) -> Sql<Option<Batch>> {
+    conn.prepare_cached(&format!(
+        "SELECT {} FROM batch WHERE vessel = ?1 AND ended IS NULL",
+        rows::BATCH
+    ))?
+    .query_row([vessel.0], rows::batch)
+    .optional()
+}
+
+/// The spans feeds were in a vessel, cut to `[from, to)`.
+fn spans(
+    conn: &Connection,
+    vessel: VesselId,
+    from: Moment,
+    to: Moment,
+) -> Sql<Vec<(FeedId, Moment, Moment)>> {
+    conn.prepare_cached(
+        "SELECT feed, max(since, ?2), min(until, ?3) FROM assignment \
+         WHERE vessel = ?1 AND since < ?3 AND until > ?2 ORDER BY feed, since",
+    )?
+    .query_map(params![vessel.0, from.0, to.0], |r| {
+        Ok((FeedId(r.get(0)?), Moment(r.get(1)?), Moment(r.get(2)?)))
+    })?
+    .collect()
+}
+
+fn readings(conn: &Connection, feed: FeedId, from: Moment, to: Moment) -> Sql<Vec<StoredReading>> {
+    conn.prepare_cached(
+        "SELECT at, gravity, temperature FROM reading \
+         WHERE feed = ?1 AND at >= ?2 AND at < ?3 ORDER BY at",
+    )?
+    .query_map([feed.0, from.0, to.0], rows::stored_reading)?
+    .collect()
 }

@@ -1,0 +1,288 @@
+//! A message on its way in: kept as it came, then read.
+
+use ebbmark_core::decode::decode;
+use ebbmark_core::ids::RawId;
+use ebbmark_core::reading::ProblemKind;
+use rusqlite::params;
+use sha2::{Digest, Sha256};
+
+use super::payload::{self, Intake};
+use super::{Tx, door};
+use crate::error::StoreError;
+use crate::model::{Arrival, Change, Receipt};
+
+/// Topics nobody has claimed that are remembered.
+pub const UNCLAIMED_TOPICS: usize = 200;
+/// Payloads kept of each.
+pub const UNCLAIMED_PAYLOADS: u32 = 20;
+/// Largest payload kept of one.
+pub const UNCLAIMED_BYTES: usize = 64 * 1024;
+/// Name of the count of unclaimed topics that had to make room.
+pub const DROPPED: &str = "unclaimed-dropped";
+
+/// How far back a repeat is looked for: the latest payloads of the same peer.
+///
+/// A peer repeats, after it has connected again, exactly what it holds unacknowledged, and
+/// brokers and clients keep only some 10 to 20 messages in flight at a time; further back an
+/// equal message with an equal packet id (there are only 65535 of them) is a new one.
+const REPEAT_WINDOW: u32 = 64;
+
+pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
+    let wall = arrival
+        .stamp
+        .wall
+        .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
+    let marks = arrival.delivery.as_ref().map(|d| Fingerprint {
+        peer: fingerprint(&[arrival.source.as_bytes(), d.peer.as_bytes()]),
+        delivery: fingerprint(&[
+            arrival.source.as_bytes(),
+            d.peer.as_bytes(),
+            &d.packet_id.to_le_bytes(),
+            arrival.topic.as_bytes(),
+            &arrival.payload,
+        ]),
+    });
+    let known = tx
+        .table()
+        .find(&arrival.source, &arrival.topic)
+        .map(|t| (t.id, t.feed.is_some()));
+    let claimed = known.is_some_and(|(_, claimed)| claimed);
+
+    // Only a packet that says it is a repeat is checked. A float may well send the same bytes
+    // twice and mean two measurements, and packet ids come round again; the DUP flag is what
+    // tells a repeat from those, and a sender that gets no acknowledgement must set it
+    // (MQTT 3.1.1, section 3.3.1.1).
+    if let (Some(marks), Some(delivery)) = (&marks, &arrival.delivery)
+        && delivery.repeat
+        && is_known(tx, marks)?
+    {
+        door::count(
+            tx,
+            &arrival.source,
+            &arrival.topic,
+            door::Where::Door,
+            ProblemKind::Duplicate,
+            "the same delivery came again and was not taken twice",
+            wall,
+        )?;
+        return Ok(not_kept(tx, arrival));
+    }
+    if !claimed && arrival.payload.len() > UNCLAIMED_BYTES {
+        let detail = format!(
+            "{} bytes are more than the {UNCLAIMED_BYTES} kept of a topic nobody has claimed",
+            arrival.payload.len()
+        );
+        door::count(
+            tx,
+            &arrival.source,
+            &arrival.topic,
+            door::Where::Door,
+            ProblemKind::Unreadable,
+            &detail,
+            wall,
+        )?;
+        return Ok(not_kept(tx, arrival));
+    }
+
+    let topic = match known {
+        Some((id, _)) => id,
+        None => make_topic(tx, &arrival.source, &arrival.topic)?,
+    };
+    tx.conn
+        .prepare_cached(
+            "INSERT INTO raw (topic, wall, run, monotonic, peer, delivery, payload) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        )?
+        .execute(params![
+            topic,
+            wall.map(|w| w.0),
+            tx.run(),
+            arrival.stamp.monotonic_ms,
+            marks.as_ref().map(|m| m.peer),
+            marks.as_ref().map(|m| m.delivery),
+            arrival.payload
+        ])?;
+    let raw = RawId(tx.conn.last_insert_rowid());
+
+    let receipt = if claimed {
+        read(tx, arrival, raw, wall)?
+    } else {
+        trim(tx, topic)?;
+        tx.changed(Change::Feeds);
+        Receipt {
+            raw: Some(raw),
+            feed: None,
+            vessel: None,
+            readings: 0,
+            problems: 0,
+            waits_for_time: false,
+        }
+    };
+    // In memory last: nothing after this can fail.
+    if known.is_none() {
+        make_room(tx)?;
+        tx.table()
+            .add_unclaimed(&arrival.source, &arrival.topic, topic);
+    }
+    tx.table().change(topic, |t| {
+        t.heard += 1;
+        t.last_raw = raw.0;
+        t.last_wall = t.last_wall.max(wall.map(|w| w.0));
+    });
+    Ok(receipt)
+}
+
+/// Reads a stored payload by the map of its feed.
+fn read(
+    tx: &mut Tx<'_>,
+    arrival: &Arrival,
+    raw: RawId,
+    wall: Option<ebbmark_core::time::Moment>,
+) -> Result<Receipt, StoreError> {
+    let nothing = Receipt {
+        raw: Some(raw),
+        feed: None,
+        vessel: None,
+        readings: 0,
+        problems: 0,
+        waits_for_time: false,
+    };
+    let Some((topic, feed)) = tx
+        .table()
+        .find(&arrival.source, &arrival.topic)
+        .and_then(|t| t.feed.as_ref().map(|f| (t.id, f)))
+    else {
+        return Ok(nothing);
+    };
+    let (id, vessel) = (feed.id, feed.vessel());
+    let nothing = Receipt {
+        feed: Some(id),
+        vessel,
+        ..nothing
+    };
+    if feed.retired {
+        // Kept, not read: claiming the topic again reads everything that came meanwhile.
+        return Ok(nothing);
+    }
+    let map = feed.map.clone();
+    let mut intake = Intake::new(id, &arrival.source, &arrival.topic, feed.stats, feed.taken);
+    let decoded = decode(&map, &arrival.payload, wall);
+    intake.readings(tx, raw, &decoded.readings, wall)?;
+    intake.problems(tx, &decoded.problems, wall)?;
+    if decoded.needs_time {
+        tx.conn
+            .prepare_cached("UPDATE raw SET waits = 1 WHERE id = ?1")?
+            .execute([raw.0])?;
+    }
+
+    let (stats, taken) = (intake.stats, intake.taken);
+    let mut told = Vec::new();
+    tx.table().change(topic, |t| {
+        if let Some(feed) = &mut t.feed {
+            if let Some(touched) = intake.touched {
+                told = payload::changes(id, &feed.spans, touched);
+            }
+            feed.stats = stats;
+            feed.taken = taken;
+            feed.went_away = None;
+        }
+    });
+    for change in told {
+        tx.changed(change);
+    }
+    Ok(Receipt {
+        readings: intake.added,
+        problems: intake.problems,
+        waits_for_time: decoded.needs_time,
+        ..nothing
+    })
+}
+
+fn not_kept(tx: &mut Tx<'_>, arrival: &Arrival) -> Receipt {
+    let feed = tx
+        .table()
+        .find(&arrival.source, &arrival.topic)
+        .and_then(|t| t.feed.as_ref());
+    Receipt {
+        raw: None,
+        feed: feed.map(|f| f.id),
+        vessel: feed.and_then(|f| f.vessel()),
+        readings: 0,
+        problems: 1,
+        waits_for_time: false,
+    }
+}
+
+// ---- repeats ----
+
+struct Fingerprint {
+    peer: i64,
+    delivery: i64,
+}
+
+/// 64 bits of SHA-256 over the parts, each with its length before it, so that no two lists of
+/// parts are the same bytes.
+fn fingerprint(parts: &[&[u8]]) -> i64 {
+    let mut hash = Sha256::new();
+    for part in parts {
+        hash.update((part.len() as u64).to_le_bytes());
+        hash.update(part);
+    }
+    let digest = hash.finalize();
+    let mut first = [0; 8];
+    first.copy_from_slice(&digest[..8]);
+    i64::from_le_bytes(first)
+}
+
+fn is_known(tx: &Tx<'_>, marks: &Fingerprint) -> rusqlite::Result<bool> {
+    tx.conn
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery FROM raw WHERE peer = ?1 \
+             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3)",
+        )?
+        .query_row(params![marks.peer, REPEAT_WINDOW, marks.delivery], |r| {
+            r.get(0)
+        })
+}
+
+// ---- topics nobody has claimed ----
+
+fn make_topic(tx: &Tx<'_>, source: &str, topic: &str) -> rusqlite::Result<i64> {
+    tx.conn
+        .prepare_cached("INSERT INTO topic (source, topic) VALUES (?1, ?2)")?
+        .execute([source, topic])?;
+    Ok(tx.conn.last_insert_rowid())
+}
+
+/// Before one more topic is remembered, the one heard longest ago goes.
+fn make_room(tx: &mut Tx<'_>) -> rusqlite::Result<()> {
+    if tx.table().unclaimed() < UNCLAIMED_TOPICS {
+        return Ok(());
+    }
+    let Some(quietest) = tx.table().quietest_unclaimed() else {
+        return Ok(());
+    };
+    tx.conn
+        .prepare_cached("DELETE FROM raw WHERE topic = ?1")?
+        .execute([quietest])?;
+    tx.conn
+        .prepare_cached("DELETE FROM topic WHERE id = ?1")?
+        .execute([quietest])?;
+    tx.conn
+        .prepare_cached(
+            "INSERT INTO tally (name, n) VALUES (?1, 1) ON CONFLICT DO UPDATE SET n = n + 1",
+        )?
+        .execute([DROPPED])?;
+    tx.table().remove(quietest);
+    Ok(())
+}
+
+fn trim(tx: &Tx<'_>, topic: i64) -> rusqlite::Result<()> {
+    tx.conn
+        .prepare_cached(
+            "DELETE FROM raw WHERE topic = ?1 AND id <= \
+             (SELECT id FROM raw WHERE topic = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
+        )?
+        .execute(params![topic, UNCLAIMED_PAYLOADS])?;
+    Ok(())
+}

@@ -1,0 +1,319 @@
+//! What each message and each command does, inside the writer's transaction.
+
+mod access;
+pub mod arrival;
+mod door;
+mod feeds;
+mod import;
+mod log;
+mod payload;
+mod reread;
+mod verdicts;
+mod vessels;
+
+use std::collections::HashSet;
+
+use ebbmark_core::hours::hour_index;
+use ebbmark_core::ids::{FeedId, VesselId};
+use ebbmark_core::time::Moment;
+use rusqlite::{Connection, OptionalExtension, params};
+
+use crate::error::StoreError;
+use crate::hours;
+use crate::model::{Change, Command, Done};
+use crate::outbox;
+use crate::table::Table;
+
+/// What the writer knows between jobs.
+pub struct Memory {
+    table: Table,
+    /// Must be read from the file before it is used again.
+    forgotten: bool,
+    run: i64,
+    /// Wall time less monotonic time of this run, once a clock that was not believable became so.
+    offset_ms: Option<i64>,
+    /// Number of this commit for stale hours: later commits have higher ones.
+    mark: i64,
+    /// Hours this commit has marked.
+    marked: HashSet<(FeedId, i64)>,
+    changes: Vec<Change>,
+}
+
+impl Memory {
+    pub fn load(conn: &Connection) -> rusqlite::Result<Memory> {
+        conn.execute("INSERT INTO run DEFAULT VALUES", [])?;
+        Ok(Memory {
+            table: Table::load(conn)?,
+            forgotten: false,
+            run: conn.last_insert_rowid(),
+            offset_ms: None,
+            mark: conn.query_row("SELECT coalesce(max(mark), 0) FROM stale_hour", [], |r| {
+                r.get(0)
+            })?,
+            marked: HashSet::new(),
+            changes: Vec::new(),
+        })
+    }
+
+    /// At the start of each transaction.
+    pub fn begin(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        if self.forgotten {
+            self.table = Table::load(conn)?;
+            self.offset_ms =
+                conn.query_row("SELECT offset_ms FROM run WHERE id = ?1", [self.run], |r| {
+                    r.get(0)
+                })?;
+            self.forgotten = false;
+        }
+        self.mark += 1;
+        self.marked.clear();
+        self.changes.clear();
+        Ok(())
+    }
+
+    /// After a transaction that was rolled back.
+    pub fn forget(&mut self) {
+        self.forgotten = true;
+    }
+
+    pub fn flush(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        self.table.flush(conn)
+    }
+
+    pub fn reload_if_asked(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        if std::mem::take(&mut self.forgotten) {
+            self.table = Table::load(conn)?;
+        }
+        Ok(())
+    }
+
+    /// What to tell the listeners, the same thing said once.
+    pub fn take_changes(&mut self) -> Vec<Change> {
+        let mut told: Vec<Change> = Vec::new();
+        for change in self.changes.drain(..) {
+            if let Change::Readings { feed, vessel, from } = &change {
+                let same = told.iter_mut().find_map(|t| match t {
+                    Change::Readings {
+                        feed: f,
+                        vessel: v,
+                        from,
+                    } if f == feed && v == vessel => Some(from),
+                    _ => None,
+                });
+                if let Some(earliest) = same {
+                    *earliest = (*earliest).min(*from);
+                    continue;
+                }
+            } else if told.contains(&change) {
+                continue;
+            }
+            told.push(change);
+        }
+        told
+    }
+
+    /// Runs one job behind a savepoint: if it fails, only it is undone.
+    pub fn job<T>(
+        &mut self,
+        conn: &Connection,
+        run: impl FnOnce(&mut Tx<'_>) -> Result<T, StoreError>,
+    ) -> Result<T, StoreError> {
+        conn.prepare_cached("SAVEPOINT job")?.execute([])?;
+        let changes_before = self.changes.len();
+        let mut tx = Tx {
+            conn,
+            memory: self,
+            new_marks: Vec::new(),
+            reload: false,
+        };
+        let result = run(&mut tx);
+        let (new_marks, reload) = (std::mem::take(&mut tx.new_marks), tx.reload);
+        if result.is_ok() {
+            conn.prepare_cached("RELEASE job")?.execute([])?;
+            self.forgotten |= reload;
+        } else {
+            self.changes.truncate(changes_before);
+            for mark in new_marks {
+                self.marked.remove(&mark);
+            }
+            if !conn.is_autocommit() {
+                conn.prepare_cached("ROLLBACK TO job")?.execute([])?;
+                conn.prepare_cached("RELEASE job")?.execute([])?;
+            }
+        }
+        result
+    }
+}
+
+/// One job's view of the transaction.
+///
+/// Rule for everything under `apply`: the table in memory is changed only after the last
+/// statement that can fail, so that a job that fails leaves it as it was.
+pub struct Tx<'a> {
+    pub conn: &'a Connection,
+    memory: &'a mut Memory,
+    new_marks: Vec<(FeedId, i64)>,
+    reload: bool,
+}
+
+impl Tx<'_> {
+    pub fn table(&mut self) -> &mut Table {
+        &mut self.memory.table
+    }
+
+    pub fn run(&self) -> i64 {
+        self.memory.run
+    }
+
+    /// Wall time of an instant on this run's monotonic clock, if that can be told.
+    pub fn wall_of(&self, monotonic_ms: i64) -> Option<Moment> {
+        self.memory
+            .offset_ms
+            .map(|offset| Moment(offset.saturating_add(monotonic_ms)))
+    }
+
+    pub fn set_offset(&mut self, offset_ms: i64) {
+        self.memory.offset_ms = Some(offset_ms);
+    }
+
+    pub fn changed(&mut self, change: Change) {
+        self.memory.changes.push(change);
+    }
+
+    /// The picture in memory is read anew when this job is through.
+    pub fn reload(&mut self) {
+        self.reload = true;
+    }
+
+    /// The hour of this instant has to be rolled again.
+    pub fn mark_stale(&mut self, feed: FeedId, at: Moment) -> rusqlite::Result<()> {
+        let hour = hour_index(at);
+        // Once per commit is enough: readers only ever see whole commits.
+        if self.memory.marked.insert((feed, hour)) {
+            self.new_marks.push((feed, hour));
+            self.conn
+                .prepare_cached(
+                    "INSERT INTO stale_hour (feed, hour, mark) VALUES (?1, ?2, ?3) \
+                     ON CONFLICT DO UPDATE SET mark = excluded.mark",
+                )?
+                .execute(params![feed.0, hour, self.memory.mark])?;
+        }
+        Ok(())
+    }
+
+    /// A time for something that happened while the clock was not believable: the latest known.
+    pub fn wall_or_latest(&self, wall: Option<Moment>) -> Moment {
+        wall.or_else(|| self.memory.table.latest_wall())
+            .unwrap_or(Moment::EARLIEST_BELIEVABLE)
+    }
+
+    /// The name of a vessel that is in use.
+    fn vessel_in_use(&self, id: VesselId) -> Result<(), StoreError> {
+        let found: Option<(String, bool)> = self
+            .conn
+            .prepare_cached("SELECT name, retired FROM vessel WHERE id = ?1")?
+            .query_row([id.0], |r| Ok((r.get(0)?, r.get(1)?)))
+            .optional()?;
+        match found {
+            None => refuse(format!("there is no vessel {id}")),
+            Some((name, true)) => refuse(format!("the vessel \"{name}\" is retired")),
+            Some((_, false)) => Ok(()),
+        }
+    }
+}
+
+fn refuse<T>(why: impl Into<String>) -> Result<T, StoreError> {
+    Err(StoreError::Refused(why.into()))
+}
+
+/// A name as it is kept: without spaces around it, and not empty.
+fn named(what: &str, name: &str) -> Result<String, StoreError> {
+    let name = name.trim();
+    if name.is_empty() {
+        return refuse(format!("the {what} needs a name"));
+    }
+    Ok(name.to_owned())
+}
+
+pub fn command(tx: &mut Tx<'_>, command: Command) -> Result<Done, StoreError> {
+    match command {
+        Command::AddVessel(facts) => vessels::add(tx, &facts),
+        Command::EditVessel(id, facts) => vessels::edit(tx, id, &facts),
+        Command::RetireVessel(id) => vessels::retire(tx, id),
+        Command::StartBatch { vessel, facts } => vessels::start_batch(tx, vessel, &facts),
+        Command::EditBatch(id, facts) => vessels::edit_batch(tx, id, &facts),
+        Command::EndBatch { batch, at } => vessels::end_batch(tx, batch, at),
+        Command::Claim {
+            source,
+            topic,
+            name,
+            map,
+            vessel,
+        } => feeds::claim(tx, &source, &topic, &name, &map, vessel),
+        Command::Remap { feed, name, map } => feeds::remap(tx, feed, &name, &map),
+        Command::Assign { feed, vessel, at } => feeds::assign(tx, feed, vessel, at),
+        Command::RetireFeed(feed) => feeds::retire(tx, feed),
+        Command::WentAway { source, topics, at } => feeds::went_away(tx, &source, &topics, at),
+        Command::Log {
+            vessel,
+            deed,
+            hand,
+            once,
+            made_at,
+        } => log::add(tx, vessel, &deed, hand, once.as_deref(), made_at),
+        Command::Correct {
+            entry,
+            deed,
+            hand,
+            made_at,
+        } => log::correct(tx, entry, &deed, hand, made_at),
+        Command::Import { vessel, rows } => import::import(tx, vessel, &rows),
+        Command::Refused {
+            source,
+            topic,
+            kind,
+            detail,
+            at,
+        } => {
+            door::count(
+                tx,
+                &source,
+                &topic,
+                door::Where::Door,
+                kind,
+                &detail,
+                Some(at),
+            )?;
+            Ok(Done::Nothing)
+        }
+        Command::SaveVerdict {
+            vessel,
+            batch,
+            verdict,
+            sentence,
+            notices,
+        } => verdicts::save(tx, vessel, batch, &verdict, &sentence, &notices),
+        Command::Notify(notices) => outbox::queue(tx, &notices).map(Done::Notices),
+        Command::Clear { key, at } => outbox::clear(tx, &key, at),
+        Command::Delivered {
+            notice,
+            channel,
+            attempt,
+        } => outbox::delivered(tx, notice, &channel, &attempt),
+        Command::SaveHours {
+            feed,
+            hours,
+            empty,
+            seen,
+        } => hours::save(tx, feed, &hours, &empty, seen),
+        Command::Redate { offset_ms } => reread::redate(tx, offset_ms),
+        Command::SetSetting { key, value } => access::set_setting(tx, &key, value.as_deref()),
+        Command::OpenSession {
+            token_hash,
+            made_at,
+            expires,
+            label,
+        } => access::open_session(tx, &token_hash, made_at, expires, &label),
+        Command::CloseSession { token_hash } => access::close_session(tx, &token_hash),
+    }
+}

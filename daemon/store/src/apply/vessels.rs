@@ -1,0 +1,195 @@
+//! Vessels, and the meads in them.
+
+use ebbmark_core::ids::{BatchId, VesselId};
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres};
+use rusqlite::{OptionalExtension, params};
+
+use super::{Tx, named, refuse};
+use crate::error::StoreError;
+use crate::model::{BatchFacts, Change, Done, VesselFacts};
+
+pub fn add(tx: &mut Tx<'_>, facts: &VesselFacts) -> Result<Done, StoreError> {
+    let name = checked(tx, facts, None)?;
+    tx.conn
+        .prepare_cached(
+            "INSERT INTO vessel (name, capacity, temperature_low, temperature_high) \
+             VALUES (?1, ?2, ?3, ?4)",
+        )?
+        .execute(params![
+            name,
+            facts.capacity.map(Litres::get),
+            facts.temperature_low.map(Celsius::get),
+            facts.temperature_high.map(Celsius::get),
+        ])?;
+    let id = VesselId(tx.conn.last_insert_rowid());
+    tx.changed(Change::Vessel(id));
+    Ok(Done::Vessel(id))
+}
+
+pub fn edit(tx: &mut Tx<'_>, id: VesselId, facts: &VesselFacts) -> Result<Done, StoreError> {
+    tx.vessel_in_use(id)?;
+    let name = checked(tx, facts, Some(id))?;
+    tx.conn
+        .prepare_cached(
+            "UPDATE vessel SET name = ?2, capacity = ?3, temperature_low = ?4, \
+             temperature_high = ?5 WHERE id = ?1",
+        )?
+        .execute(params![
+            id.0,
+            name,
+            facts.capacity.map(Litres::get),
+            facts.temperature_low.map(Celsius::get),
+            facts.temperature_high.map(Celsius::get),
+        ])?;
+    tx.changed(Change::Vessel(id));
+    Ok(Done::Vessel(id))
+}
+
+/// The name as it is kept, if the facts can be taken.
+fn checked(tx: &Tx<'_>, facts: &VesselFacts, own: Option<VesselId>) -> Result<String, StoreError> {
+    let name = named("vessel", &facts.name)?;
+    if let (Some(low), Some(high)) = (facts.temperature_low, facts.temperature_high)
+        && low.get() >= high.get()
+    {
+        return refuse(format!(
+            "the lowest temperature, {} °C, must be below the highest, {} °C",
+            low.get(),
+            high.get()
+        ));
+    }
+    let holder: Option<i64> = tx
+        .conn
+        .prepare_cached("SELECT id FROM vessel WHERE name = ?1 AND retired = 0")?
+        .query_row([&name], |r| r.get(0))
+        .optional()?;
+    if holder.is_some() && holder != own.map(|v| v.0) {
+        return refuse(format!("there is already a vessel called \"{name}\""));
+    }
+    Ok(name)
+}
+
+pub fn retire(tx: &mut Tx<'_>, id: VesselId) -> Result<Done, StoreError> {
+    tx.vessel_in_use(id)?;
+    // Otherwise a mead would go on fermenting, and giving notices, in a vessel nobody sees.
+    if let Some(batch) = running(tx, id)? {
+        return refuse(format!("\"{batch}\" is still in this vessel; end it first"));
+    }
+    tx.conn
+        .prepare_cached("UPDATE vessel SET retired = 1 WHERE id = ?1")?
+        .execute([id.0])?;
+    tx.changed(Change::Vessel(id));
+    Ok(Done::Vessel(id))
+}
+
+fn running(tx: &Tx<'_>, vessel: VesselId) -> Result<Option<String>, StoreError> {
+    Ok(tx
+        .conn
+        .prepare_cached("SELECT name FROM batch WHERE vessel = ?1 AND ended IS NULL")?
+        .query_row([vessel.0], |r| r.get(0))
+        .optional()?)
+}
+
+pub fn start_batch(
+    tx: &mut Tx<'_>,
+    vessel: VesselId,
+    facts: &BatchFacts,
+) -> Result<Done, StoreError> {
+    tx.vessel_in_use(vessel)?;
+    let name = named("batch", &facts.name)?;
+    if let Some(batch) = running(tx, vessel)? {
+        return refuse(format!(
+            "\"{batch}\" is still in this vessel; end it before another is started"
+        ));
+    }
+    tx.conn
+        .prepare_cached(
+            "INSERT INTO batch (vessel, name, started, original_gravity, expected_final, \
+             tolerance, volume, yeast, note) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        )?
+        .execute(params![
+            vessel.0,
+            name,
+            facts.started.0,
+            facts.original_gravity.map(Gravity::get),
+            facts.expected_final.map(Gravity::get),
+            facts.tolerance.map(AbvPercent::get),
+            facts.volume.map(Litres::get),
+            facts.yeast,
+            facts.note,
+        ])?;
+    let id = BatchId(tx.conn.last_insert_rowid());
+    tx.changed(Change::Vessel(vessel));
+    Ok(Done::Batch(id))
+}
+
+/// Vessel, start and end of a batch.
+fn batch(tx: &Tx<'_>, id: BatchId) -> Result<(VesselId, Moment, Option<Moment>), StoreError> {
+    let found = tx
+        .conn
+        .prepare_cached("SELECT vessel, started, ended FROM batch WHERE id = ?1")?
+        .query_row([id.0], |r| {
+            Ok((
+                VesselId(r.get(0)?),
+                Moment(r.get(1)?),
+                r.get::<_, Option<i64>>(2)?.map(Moment),
+            ))
+        })
+        .optional()?;
+    found.map_or_else(|| refuse(format!("there is no batch {id}")), Ok)
+}
+
+pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Done, StoreError> {
+    let (vessel, _, ended) = batch(tx, id)?;
+    let name = named("batch", &facts.name)?;
+    if let Some(ended) = ended
+        && ended < facts.started
+    {
+        return refuse(ends_before(facts.started, ended));
+    }
+    tx.conn
+        .prepare_cached(
+            "UPDATE batch SET name = ?2, started = ?3, original_gravity = ?4, \
+             expected_final = ?5, tolerance = ?6, volume = ?7, yeast = ?8, note = ?9 \
+             WHERE id = ?1",
+        )?
+        .execute(params![
+            id.0,
+            name,
+            facts.started.0,
+            facts.original_gravity.map(Gravity::get),
+            facts.expected_final.map(Gravity::get),
+            facts.tolerance.map(AbvPercent::get),
+            facts.volume.map(Litres::get),
+            facts.yeast,
+            facts.note,
+        ])?;
+    tx.changed(Change::Vessel(vessel));
+    Ok(Done::Batch(id))
+}
+
+pub fn end_batch(tx: &mut Tx<'_>, id: BatchId, at: Moment) -> Result<Done, StoreError> {
+    let (vessel, started, ended) = batch(tx, id)?;
+    if let Some(ended) = ended {
+        return refuse(format!(
+            "this batch has already ended, at {}",
+            ended.to_rfc3339()
+        ));
+    }
+    if at < started {
+        return refuse(ends_before(started, at));
+    }
+    tx.conn
+        .prepare_cached("UPDATE batch SET ended = ?2 WHERE id = ?1")?
+        .execute(params![id.0, at.0])?;
+    tx.changed(Change::Vessel(vessel));
+    Ok(Done::Batch(id))
+}
+
+fn ends_before(started: Moment, ended: Moment) -> String {
+    format!(
+        "a batch cannot end ({}) before it starts ({})",
+        ended.to_rfc3339(),
+        started.to_rfc3339()
+    )
+}

@@ -1,0 +1,165 @@
+//! Notices and their way out. A notice is queued in the same transaction as what caused it, and
+//! leaves the queue only when its delivery is known to have happened or is given up.
+
+use ebbmark_core::ids::{NoticeId, VesselId};
+use ebbmark_core::time::Moment;
+use rusqlite::{Connection, OptionalExtension, params};
+
+use crate::apply::Tx;
+use crate::error::StoreError;
+use crate::model::{Change, DeliveryOutcome, DeliveryState, Done, DueDelivery, NewNotice, Notice};
+use crate::rows;
+
+/// Queues those whose condition is not already told of. Gives the new ones.
+pub fn queue(tx: &mut Tx<'_>, notices: &[NewNotice]) -> Result<Vec<NoticeId>, StoreError> {
+    let mut queued = Vec::new();
+    for new in notices {
+        let added = tx
+            .conn
+            .prepare_cached(
+                "INSERT INTO notice (kind, key, vessel, at, title, body) \
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO NOTHING",
+            )?
+            .execute(params![
+                new.kind.key(),
+                new.key,
+                new.vessel.map(|v: VesselId| v.0),
+                new.at.0,
+                new.title,
+                new.body
+            ])?;
+        if added == 0 {
+            continue;
+        }
+        let id = NoticeId(tx.conn.last_insert_rowid());
+        let (state, at) = rows::delivery_parts(DeliveryState::Queued { next: new.at });
+        for channel in &new.channels {
+            // A channel named twice is one delivery.
+            tx.conn
+                .prepare_cached(
+                    "INSERT INTO delivery (notice, channel, state, at) VALUES (?1, ?2, ?3, ?4) \
+                     ON CONFLICT DO NOTHING",
+                )?
+                .execute(params![id.0, channel, state, at])?;
+        }
+        tx.changed(Change::Notice(id));
+        queued.push(id);
+    }
+    Ok(queued)
+}
+
+/// The condition has ended; the next time it comes it is told again.
+pub fn clear(tx: &mut Tx<'_>, key: &str, at: Moment) -> Result<Done, StoreError> {
+    let id: Option<i64> = tx
+        .conn
+        .prepare_cached(
+            "UPDATE notice SET cleared = ?2 WHERE key = ?1 AND cleared IS NULL RETURNING id",
+        )?
+        .query_row(params![key, at.0], |r| r.get(0))
+        .optional()?;
+    if let Some(id) = id {
+        tx.changed(Change::Notice(NoticeId(id)));
+    }
+    Ok(Done::Nothing)
+}
+
+pub fn delivered(
+    tx: &mut Tx<'_>,
+    notice: NoticeId,
+    channel: &str,
+    attempt: &DeliveryOutcome,
+) -> Result<Done, StoreError> {
+    let (state, error) = match attempt {
+        DeliveryOutcome::Sent { at } => (DeliveryState::Sent { at: *at }, None),
+        DeliveryOutcome::Retry { next, error } => {
+            (DeliveryState::Queued { next: *next }, Some(error))
+        }
+        DeliveryOutcome::GivenUp { at, error } => (DeliveryState::GivenUp { at: *at }, Some(error)),
+    };
+    let (state, at) = rows::delivery_parts(state);
+    let changed = tx
+        .conn
+        .prepare_cached(
+            // Once sent it stays sent, whatever a late attempt says.
+            "UPDATE delivery SET attempts = attempts + 1, state = ?3, at = ?4, \
+             last_error = coalesce(?5, last_error) \
+             WHERE notice = ?1 AND channel = ?2 AND state <> 'sent'",
+        )?
+        .execute(params![notice.0, channel, state, at, error])?;
+    if changed == 0 {
+        let known: bool = tx
+            .conn
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM delivery WHERE notice = ?1 AND channel = ?2)",
+            )?
+            .query_row(params![notice.0, channel], |r| r.get(0))?;
+        if !known {
+            return Err(StoreError::Refused(format!(
+                "notice {notice} has no delivery by \"{channel}\""
+            )));
+        }
+    }
+    tx.changed(Change::Notice(notice));
+    Ok(Done::Nothing)
+}
+
+// ---- reading ----
+
+pub fn latest(conn: &Connection, limit: u32) -> rusqlite::Result<Vec<Notice>> {
+    let mut notices = conn
+        .prepare_cached(&format!(
+            "SELECT {} FROM notice n ORDER BY n.at DESC, n.id DESC LIMIT ?1",
+            rows::NOTICE
+        ))?
+        .query_map([limit], rows::notice)?
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    for notice in &mut notices {
+        add_deliveries(conn, notice)?;
+    }
+    Ok(notices)
+}
+
+fn add_deliveries(conn: &Connection, notice: &mut Notice) -> rusqlite::Result<()> {
+    notice.deliveries = conn
+        .prepare_cached(&format!(
+            "SELECT {} FROM delivery WHERE notice = ?1 ORDER BY channel",
+            rows::DELIVERY
+        ))?
+        .query_map([notice.id.0], rows::delivery)?
+        .collect::<rusqlite::Result<_>>()?;
+    Ok(())
+}
+
+pub fn open_keys(conn: &Connection) -> rusqlite::Result<Vec<String>> {
+    conn.prepare_cached("SELECT key FROM notice WHERE cleared IS NULL ORDER BY key")?
+        .query_map([], |r| r.get(0))?
+        .collect()
+}
+
+pub fn due(conn: &Connection, now: Moment, limit: u32) -> rusqlite::Result<Vec<DueDelivery>> {
+    let mut due = conn
+        .prepare_cached(&format!(
+            "SELECT {}, d.channel, d.attempts FROM delivery d JOIN notice n ON n.id = d.notice \
+             WHERE d.state = 'queued' AND d.at <= ?1 ORDER BY d.at, n.id, d.channel LIMIT ?2",
+            rows::NOTICE
+        ))?
+        .query_map(params![now.0, limit], |r| {
+            Ok(DueDelivery {
+                notice: rows::notice(r)?,
+                channel: r.get(8)?,
+                attempts: r.get(9)?,
+            })
+        })?
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    for delivery in &mut due {
+        add_deliveries(conn, &mut delivery.notice)?;
+    }
+    Ok(due)
+}
+
+pub fn next_due(conn: &Connection) -> rusqlite::Result<Option<Moment>> {
+    Ok(conn
+        .prepare_cached("SELECT min(at) FROM delivery WHERE state = 'queued'")?
+        .query_row([], |r| r.get::<_, Option<i64>>(0))?
+        .map(Moment))
+}

@@ -1,0 +1,401 @@
+//! Columns to core types and back: the only place that knows how a value lies in the file.
+
+use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::feed::FeedMap;
+use ebbmark_core::hours::{Hour, HourGravity, HourTemperature};
+use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, VesselId};
+use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Signal};
+use ebbmark_core::verdict::outcome::Verdict;
+use rusqlite::Row;
+use rusqlite::types::Type;
+
+use crate::model::{
+    Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery,
+    StoredReading, StoredVerdict, Vessel, VesselFacts,
+};
+
+type Sql<T> = rusqlite::Result<T>;
+
+/// A stored text this program cannot read: a damaged file, or a hand in it.
+fn unreadable(
+    column: usize,
+    why: impl Into<Box<dyn std::error::Error + Send + Sync>>,
+) -> rusqlite::Error {
+    rusqlite::Error::FromSqlConversionFailure(column, Type::Text, why.into())
+}
+
+fn key<T>(row: &Row<'_>, column: usize, from_key: impl Fn(&str) -> Option<T>) -> Sql<T> {
+    let text = row.get_ref(column)?.as_str()?;
+    from_key(text).ok_or_else(|| unreadable(column, format!("\"{text}\" is not known here")))
+}
+
+fn json<T: serde::de::DeserializeOwned>(row: &Row<'_>, column: usize) -> Sql<T> {
+    serde_json::from_str(row.get_ref(column)?.as_str()?).map_err(|e| unreadable(column, e))
+}
+
+pub fn to_json<T: serde::Serialize>(value: &T) -> Sql<String> {
+    serde_json::to_string(value).map_err(|e| rusqlite::Error::ToSqlConversionFailure(e.into()))
+}
+
+fn moment(row: &Row<'_>, column: usize) -> Sql<Moment> {
+    row.get(column).map(Moment)
+}
+
+fn maybe_moment(row: &Row<'_>, column: usize) -> Sql<Option<Moment>> {
+    Ok(row.get::<_, Option<i64>>(column)?.map(Moment))
+}
+
+/// A number that was checked when it went in is not checked again on the way out.
+fn quantity<T>(row: &Row<'_>, column: usize, make: impl Fn(f64) -> T) -> Sql<Option<T>> {
+    Ok(row.get::<_, Option<f64>>(column)?.map(make))
+}
+
+// ---- vessels and batches ----
+
+pub const VESSEL: &str =
+    "v.id, v.name, v.capacity, v.temperature_low, v.temperature_high, v.retired";
+
+pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
+    Ok(Vessel {
+        id: VesselId(row.get(0)?),
+        facts: VesselFacts {
+            name: row.get(1)?,
+            capacity: quantity(row, 2, Litres::computed)?,
+            temperature_low: quantity(row, 3, Celsius::computed)?,
+            temperature_high: quantity(row, 4, Celsius::computed)?,
+        },
+        retired: row.get(5)?,
+        batch: None,
+    })
+}
+
+pub const BATCH: &str = "id, vessel, name, started, original_gravity, expected_final, tolerance, \
+                         volume, yeast, note, ended";
+
+pub fn batch(row: &Row<'_>) -> Sql<Batch> {
+    Ok(Batch {
+        id: BatchId(row.get(0)?),
+        vessel: VesselId(row.get(1)?),
+        facts: BatchFacts {
+            name: row.get(2)?,
+            started: moment(row, 3)?,
+            original_gravity: quantity(row, 4, Gravity::computed)?,
+            expected_final: quantity(row, 5, Gravity::computed)?,
+            tolerance: quantity(row, 6, AbvPercent::computed)?,
+            volume: quantity(row, 7, Litres::computed)?,
+            yeast: row.get(8)?,
+            note: row.get(9)?,
+        },
+        ended: maybe_moment(row, 10)?,
+    })
+}
+
+// ---- feeds ----
+
+/// Joined from `feed f`, `topic t` and the assignment still open.
+pub const FEED: &str = "f.id, t.source, t.topic, f.name, f.map, \
+     (SELECT a.vessel FROM assignment a WHERE a.feed = f.id AND a.until = 9223372036854775807), \
+     f.retired, f.last_at, f.gravity, f.temperature, f.battery, f.battery_percent, f.signal, \
+     f.signal_percent, f.readings, f.went_away, \
+     (SELECT count(*) FROM raw r WHERE r.topic = t.id AND r.waits = 1)";
+
+pub fn feed(row: &Row<'_>) -> Sql<Feed> {
+    Ok(Feed {
+        id: FeedId(row.get(0)?),
+        source: row.get(1)?,
+        topic: row.get(2)?,
+        name: row.get(3)?,
+        map: map(row, 4)?,
+        vessel: row.get::<_, Option<i64>>(5)?.map(VesselId),
+        retired: row.get(6)?,
+        last_reading: maybe_moment(row, 7)?,
+        last_gravity: quantity(row, 8, Gravity::computed)?,
+        last_temperature: quantity(row, 9, Celsius::computed)?,
+        battery: battery(row.get(10)?, row.get::<_, Option<bool>>(11)? == Some(true)),
+        signal: signal(row.get(12)?, row.get::<_, Option<bool>>(13)? == Some(true)),
+        readings: row.get::<_, i64>(14)?.unsigned_abs(),
+        went_away: maybe_moment(row, 15)?,
+        undated: row.get::<_, i64>(16)?.unsigned_abs(),
+    })
+}
+
+pub fn map(row: &Row<'_>, column: usize) -> Sql<FeedMap> {
+    json(row, column)
+}
+
+// ---- readings ----
+
+const BY_ARRIVAL: i64 = 1;
+const BATTERY_PERCENT: i64 = 2;
+const SIGNAL_PERCENT: i64 = 4;
+
+pub const READING: &str = "gravity, temperature, tilt, battery, signal, kinds";
+
+/// The measured values of a reading as they lie in a row, in the order of [`READING`].
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Values {
+    pub gravity: Option<f64>,
+    pub temperature: Option<f64>,
+    pub tilt: Option<f64>,
+    pub battery: Option<f64>,
+    pub signal: Option<f64>,
+    pub kinds: i64,
+}
+
+impl Values {
+    pub fn of(reading: &Reading) -> Values {
+        let (battery, battery_percent) = battery_parts(reading.battery);
+        let (signal, signal_percent) = signal_parts(reading.signal);
+        let mut kinds = 0;
+        if reading.time_from == TimeFrom::Arrival {
+            kinds |= BY_ARRIVAL;
+        }
+        if battery_percent {
+            kinds |= BATTERY_PERCENT;
+        }
+        if signal_percent {
+            kinds |= SIGNAL_PERCENT;
+        }
+        Values {
+            gravity: reading.gravity.map(Gravity::get),
+            temperature: reading.temperature.map(Celsius::get),
+            tilt: reading.tilt.map(|t| t.get()),
+            battery,
+            signal,
+            kinds,
+        }
+    }
+
+    pub fn read(row: &Row<'_>) -> Sql<Values> {
+        Ok(Values {
+            gravity: row.get(0)?,
+            temperature: row.get(1)?,
+            tilt: row.get(2)?,
+            battery: row.get(3)?,
+            signal: row.get(4)?,
+            kinds: row.get(5)?,
+        })
+    }
+
+    pub fn battery(&self) -> Option<Battery> {
+        battery(self.battery, self.kinds & BATTERY_PERCENT != 0)
+    }
+
+    pub fn signal(&self) -> Option<Signal> {
+        signal(self.signal, self.kinds & SIGNAL_PERCENT != 0)
+    }
+}
+
+/// The flags without how the instant was come by.
+pub fn units_only(kinds: i64) -> i64 {
+    kinds & !BY_ARRIVAL
+}
+
+pub fn battery_parts(battery: Option<Battery>) -> (Option<f64>, bool) {
+    match battery {
+        None => (None, false),
+        Some(Battery::Volts(v)) => (Some(v), false),
+        Some(Battery::Percent(p)) => (Some(p), true),
+    }
+}
+
+pub fn battery(value: Option<f64>, percent: bool) -> Option<Battery> {
+    value.map(|v| {
+        if percent {
+            Battery::Percent(v)
+        } else {
+            Battery::Volts(v)
+        }
+    })
+}
+
+pub fn signal_parts(signal: Option<Signal>) -> (Option<f64>, bool) {
+    match signal {
+        None => (None, false),
+        Some(Signal::Dbm(v)) => (Some(v), false),
+        Some(Signal::Percent(p)) => (Some(p), true),
+    }
+}
+
+pub fn signal(value: Option<f64>, percent: bool) -> Option<Signal> {
+    value.map(|v| {
+        if percent {
+            Signal::Percent(v)
+        } else {
+            Signal::Dbm(v)
+        }
+    })
+}
+
+pub fn stored_reading(row: &Row<'_>) -> Sql<StoredReading> {
+    Ok(StoredReading {
+        at: moment(row, 0)?,
+        gravity: row.get(1)?,
+        temperature: row.get(2)?,
+    })
+}
+
+// ---- hours ----
+
+pub const HOUR: &str = "hour, gravity_n, gravity_median, gravity_min, gravity_max, gravity_at, \
+                        temperature_median, temperature_min, temperature_max";
+
+pub fn hour(row: &Row<'_>) -> Sql<Hour> {
+    let gravity = match row.get::<_, Option<u32>>(1)? {
+        None => None,
+        Some(n) => Some(HourGravity {
+            n,
+            median: row.get(2)?,
+            min: row.get(3)?,
+            max: row.get(4)?,
+            at: moment(row, 5)?,
+        }),
+    };
+    let temperature = match row.get::<_, Option<f64>>(6)? {
+        None => None,
+        Some(median) => Some(HourTemperature {
+            median,
+            min: row.get(7)?,
+            max: row.get(8)?,
+        }),
+    };
+    Ok(Hour {
+        index: row.get(0)?,
+        gravity,
+        temperature,
+    })
+}
+
+// ---- the log ----
+
+pub const LINE: &str = "id, vessel, at, what, gravity, temperature, note, hand_read, hand_sample, \
+                        hand_reference, made_at, replaced_by";
+
+pub fn line(row: &Row<'_>) -> Sql<LogLine> {
+    let hand = match (row.get(7)?, row.get(8)?, row.get(9)?) {
+        (Some(read), Some(sample), Some(reference)) => Some(HandFacts {
+            read: Gravity::computed(read),
+            sample: Celsius::computed(sample),
+            reference: Celsius::computed(reference),
+        }),
+        _ => None,
+    };
+    Ok(LogLine {
+        id: EntryId(row.get(0)?),
+        vessel: VesselId(row.get(1)?),
+        deed: Deed {
+            at: moment(row, 2)?,
+            what: key(row, 3, What::from_key)?,
+            gravity: quantity(row, 4, Gravity::computed)?,
+            temperature: quantity(row, 5, Celsius::computed)?,
+            note: row.get(6)?,
+        },
+        hand,
+        made_at: moment(row, 10)?,
+        replaced_by: row.get::<_, Option<i64>>(11)?.map(EntryId),
+    })
+}
+
+// ---- verdicts ----
+
+pub const VERDICT: &str = "vessel, batch, verdict, sentence, phase_since";
+
+pub fn verdict(row: &Row<'_>) -> Sql<StoredVerdict> {
+    Ok(StoredVerdict {
+        vessel: VesselId(row.get(0)?),
+        batch: BatchId(row.get(1)?),
+        verdict: json::<Verdict>(row, 2)?,
+        sentence: row.get(3)?,
+        phase_since: moment(row, 4)?,
+    })
+}
+
+// ---- notices ----
+
+pub const NOTICE: &str = "n.id, n.kind, n.key, n.vessel, n.at, n.title, n.body, n.cleared";
+
+pub fn notice(row: &Row<'_>) -> Sql<Notice> {
+    Ok(Notice {
+        id: NoticeId(row.get(0)?),
+        kind: key(row, 1, NoticeKind::from_key)?,
+        key: row.get(2)?,
+        vessel: row.get::<_, Option<i64>>(3)?.map(VesselId),
+        at: moment(row, 4)?,
+        title: row.get(5)?,
+        body: row.get(6)?,
+        cleared: maybe_moment(row, 7)?,
+        deliveries: Vec::new(),
+    })
+}
+
+pub const DELIVERY: &str = "channel, attempts, state, at, last_error";
+
+pub fn delivery(row: &Row<'_>) -> Sql<NoticeDelivery> {
+    let at = moment(row, 3)?;
+    Ok(NoticeDelivery {
+        channel: row.get(0)?,
+        attempts: row.get(1)?,
+        state: key(row, 2, |k| match k {
+            "queued" => Some(DeliveryState::Queued { next: at }),
+            "sent" => Some(DeliveryState::Sent { at }),
+            "given-up" => Some(DeliveryState::GivenUp { at }),
+            _ => None,
+        })?,
+        last_error: row.get(4)?,
+    })
+}
+
+/// The state's name and its instant, as [`delivery`] reads them.
+pub fn delivery_parts(state: DeliveryState) -> (&'static str, i64) {
+    match state {
+        DeliveryState::Queued { next } => ("queued", next.0),
+        DeliveryState::Sent { at } => ("sent", at.0),
+        DeliveryState::GivenUp { at } => ("given-up", at.0),
+    }
+}
+
+// ---- problems ----
+
+const PROBLEM_KINDS: [(ProblemKind, &str); 9] = [
+    (ProblemKind::Unreadable, "unreadable"),
+    (ProblemKind::Missing, "missing"),
+    (ProblemKind::WrongType, "wrong-type"),
+    (ProblemKind::WrongUnit, "wrong-unit"),
+    (ProblemKind::OutOfRange, "out-of-range"),
+    (ProblemKind::BadTime, "bad-time"),
+    (ProblemKind::Duplicate, "duplicate"),
+    (ProblemKind::Conflict, "conflict"),
+    (ProblemKind::Empty, "empty"),
+];
+
+pub fn problem_key(kind: ProblemKind) -> &'static str {
+    PROBLEM_KINDS
+        .iter()
+        .find(|(k, _)| *k == kind)
+        .map_or("unreadable", |(_, key)| key)
+}
+
+pub fn problem_kind(row: &Row<'_>, column: usize) -> Sql<ProblemKind> {
+    key(row, column, |text| {
+        PROBLEM_KINDS
+            .iter()
+            .find(|(_, key)| *key == text)
+            .map(|(kind, _)| *kind)
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn problem_keys_are_the_json_names() {
+        for (kind, key) in PROBLEM_KINDS {
+            assert_eq!(serde_json::to_value(kind).unwrap(), key);
+            assert_eq!(problem_key(kind), key);
+        }
+    }
+}
