@@ -16,6 +16,8 @@ mod way;
 mod webhook;
 
 #[cfg(test)]
+mod delivery_tests;
+#[cfg(test)]
 mod sink;
 
 use std::sync::Arc;
