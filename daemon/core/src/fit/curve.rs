@@ -225,11 +225,11 @@ impl Curve {
 
     /// Days at which gravity comes within `step` of the end. Nought when it starts there.
     pub fn time_within(&self, step: f64) -> f64 {
-        let left = step / (self.original - self.last);
-        if !(left < 1.0) {
+        let drop = self.original - self.last;
+        if drop <= step {
             return 0.0;
         }
-        let s = left * self.s0;
+        let s = step / drop * self.s0;
         let x = match self.family {
             Family::Logistic => (1.0 / s - 1.0).ln(),
             Family::Gompertz => -(-(-s).ln_1p()).ln(),

@@ -109,17 +109,13 @@ pub(super) fn pass<M: Model<P>, const P: usize>(
         let robust = matches!(loss, Loss::StudentT { .. });
         let mut pull = [0.0; BLOCK];
         for row in 0..P {
-            for l in 0..BLOCK {
-                pull[l] = b.g[l] * b.j[row][l];
-            }
+            scale_into(&mut pull, &b.g, &b.j[row]);
             out.gradient[row] += dot(&pull, &b.r);
             for column in 0..=row {
                 out.reweighted[(row, column)] += dot(&pull, &b.j[column]);
             }
             if robust {
-                for l in 0..BLOCK {
-                    pull[l] = b.h[l] * b.j[row][l];
-                }
+                scale_into(&mut pull, &b.h, &b.j[row]);
                 for column in 0..=row {
                     out.newton[(row, column)] += dot(&pull, &b.j[column]);
                 }
@@ -166,9 +162,9 @@ impl<const P: usize> Block<P> {
     fn student(&mut self, c: f64) -> f64 {
         let mut product = [1.0; LANES];
         let mut one_plus_z = [1.0; BLOCK];
-        for l in 0..BLOCK {
+        for (l, sum) in one_plus_z.iter_mut().enumerate() {
             let z = c * self.w[l] * self.r[l] * self.r[l];
-            one_plus_z[l] = 1.0 + z;
+            *sum = 1.0 + z;
             let inverse = 1.0 / (1.0 + z);
             self.g[l] = self.w[l] * inverse;
             self.h[l] = self.g[l] * (1.0 - z) * inverse;
@@ -184,6 +180,12 @@ impl<const P: usize> Block<P> {
         } else {
             one_plus_z.iter().map(|q| q.ln()).sum()
         }
+    }
+}
+
+fn scale_into(out: &mut [f64; BLOCK], a: &[f64; BLOCK], b: &[f64; BLOCK]) {
+    for ((out, a), b) in out.iter_mut().zip(a).zip(b) {
+        *out = a * b;
     }
 }
 
