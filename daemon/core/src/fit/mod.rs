@@ -26,6 +26,7 @@
 pub mod curve;
 mod draw;
 mod exp;
+mod finish;
 mod fitted;
 pub mod noise;
 mod pass;
@@ -33,6 +34,7 @@ mod posterior;
 pub mod solve;
 mod start;
 mod triangle;
+mod walk;
 
 use curve::{Asymmetric, Curve, Family, Gompertz, Logistic};
 pub use fitted::{Band, Draw, FamilyFit, Fitted, HORIZON_DAYS, OpenRange};
