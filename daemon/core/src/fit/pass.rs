@@ -18,7 +18,8 @@ use nalgebra::{SMatrix, SVector};
 use super::solve::{Gaussian, Loss, Model, Problem};
 
 const BLOCK: usize = 64;
-const LANES: usize = 4;
+/// Sums run in this many lanes, or each addition would wait for the one before.
+const LANES: usize = 8;
 
 /// The readings, by column. `weight` is empty when all weigh the same.
 #[derive(Clone, Copy, Debug)]
@@ -213,6 +214,7 @@ fn scale_into(out: &mut [f64; BLOCK], a: &[f64; BLOCK], b: &[f64; BLOCK]) {
     }
 }
 
+#[inline]
 fn dot(a: &[f64; BLOCK], b: &[f64; BLOCK]) -> f64 {
     let mut sum = [0.0; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
@@ -220,5 +222,5 @@ fn dot(a: &[f64; BLOCK], b: &[f64; BLOCK]) -> f64 {
             sum[l] += a[l] * b[l];
         }
     }
-    (sum[0] + sum[1]) + (sum[2] + sum[3])
+    sum.iter().sum()
 }

@@ -21,7 +21,7 @@ pub(super) const FIRST_DAMPING: f64 = 1e-3;
 fn negligible(loss: Loss) -> f64 {
     match loss {
         Loss::Squares => 1e-15,
-        Loss::StudentT { .. } => 1e-10,
+        Loss::StudentT { .. } => 1e-8,
     }
 }
 
