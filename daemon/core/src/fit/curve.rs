@@ -29,7 +29,7 @@
 //! in the tail, and s is hardly determined before ten or so points past the steepest fall. Hence
 //! the averaging in [`super`].
 
-use super::exp::exp;
+use super::elementary::{exp, ln};
 use super::solve::Model;
 
 /// Beyond this the shapes are at their asymptotes to the last bit, and squares still fit an `f64`.
@@ -75,7 +75,7 @@ fn gompertz(x: f64) -> (f64, f64) {
 fn asymmetric(x: f64, s: f64) -> (f64, f64, f64) {
     let e = exp(x.clamp(-FAR, FAR));
     let q = s * e;
-    let log = q.ln_1p();
+    let log = ln(1.0 + q);
     let value = exp(-log / s);
     let ratio = e / (1.0 + q);
     (value, -value * ratio, value * (log / s - ratio))
@@ -205,6 +205,23 @@ impl Curve {
         self.last + self.left_after(days)
     }
 
+    /// [`Curve::value`] at many times.
+    pub fn values(&self, days: &[f64], out: &mut [f64]) {
+        // The choice of family stands outside the loop, so that each loop is vectorised.
+        match self.family {
+            Family::Logistic => self.fill(days, out, |x| logistic(x).0),
+            Family::Gompertz => self.fill(days, out, |x| gompertz(x).0),
+            Family::Asymmetric => self.fill(days, out, |x| asymmetric(x, self.s).0),
+        }
+    }
+
+    fn fill(&self, days: &[f64], out: &mut [f64], shape: impl Fn(f64) -> f64) {
+        let drop = (self.original - self.last) / self.s0;
+        for (slot, days) in out.iter_mut().zip(days) {
+            *slot = self.last + drop * shape(self.x(*days));
+        }
+    }
+
     /// Gravity still to fall.
     pub fn left_after(&self, days: f64) -> f64 {
         (self.original - self.last) * self.share_left(days)
@@ -225,11 +242,11 @@ impl Curve {
 
     /// Days at which gravity comes within `step` of the end. Nought when it starts there.
     pub fn time_within(&self, step: f64) -> f64 {
-        let left = step / (self.original - self.last);
-        if !(left < 1.0) {
+        let drop = self.original - self.last;
+        if drop <= step {
             return 0.0;
         }
-        let s = left * self.s0;
+        let s = step / drop * self.s0;
         let x = match self.family {
             Family::Logistic => (1.0 / s - 1.0).ln(),
             Family::Gompertz => -(-(-s).ln_1p()).ln(),
@@ -299,6 +316,15 @@ mod tests {
             assert!((Curve::logistic(&p).value(t) - Logistic.at(&p)(t).0).abs() < 1e-15);
             assert!((Curve::gompertz(&p).value(t) - Gompertz.at(&p)(t).0).abs() < 1e-15);
             assert!((Curve::asymmetric(&q).value(t) - Asymmetric.at(&q)(t).0).abs() < 1e-15);
+        }
+        for c in curves() {
+            let (days, mut out) = ([-1.0, 0.0, 1.5, 60.0], [0.0; 4]);
+            c.values(&days, &mut out);
+            assert!(
+                days.iter()
+                    .zip(out)
+                    .all(|(t, v)| (c.value(*t) - v).abs() < 1e-15)
+            );
         }
     }
 

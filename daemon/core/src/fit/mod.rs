@@ -25,7 +25,8 @@
 
 pub mod curve;
 mod draw;
-mod exp;
+mod elementary;
+mod finish;
 mod fitted;
 pub mod noise;
 mod pass;
@@ -33,6 +34,7 @@ mod posterior;
 pub mod solve;
 mod start;
 mod triangle;
+mod walk;
 
 use curve::{Asymmetric, Curve, Family, Gompertz, Logistic};
 pub use fitted::{Band, Draw, FamilyFit, Fitted, HORIZON_DAYS, OpenRange};
@@ -210,7 +212,7 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
     }
 
     let mut families = Vec::with_capacity(3);
-    let mut draws = Vec::with_capacity(600);
+    let mut draws = Vec::with_capacity(480);
     if let Ok(found) = best.0 {
         logistic.collect(&series, noise, &found, lowest, &mut families, &mut draws);
     }
@@ -224,7 +226,10 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
     if !(total > 0.0 && total.is_finite()) {
         return Err(Refusal::Diverged(SolveError::Singular));
     }
-    draws.iter_mut().for_each(|d| d.weight /= total);
+    // A draw nobody believes costs as much as any other at every question asked later.
+    draws.retain(|d| d.weight > 1e-6 * total);
+    let kept: f64 = draws.iter().map(|d| d.weight).sum();
+    draws.iter_mut().for_each(|d| d.weight /= kept);
     families
         .iter_mut()
         .for_each(|f: &mut FamilyFit| f.weight /= total);

@@ -11,14 +11,15 @@
 //! - reweighted  a·w/(1 + z) · JJᵀ          (what iteratively reweighted least squares uses)
 //! - Newton      a·w·(1 - z)/(1 + z)² · JJᵀ (its exact derivative but for the curve's own curvature)
 //!
-//! The logarithms are taken of products, one for every sixteen readings.
+//! The logarithms are taken of products, one for every block.
 
 use nalgebra::{SMatrix, SVector};
 
-use super::solve::{Gaussian, Loss, Model};
+use super::solve::{Gaussian, Loss, Model, Problem};
 
 const BLOCK: usize = 64;
-const LANES: usize = 4;
+/// Sums run in this many lanes, or each addition would wait for the one before.
+const LANES: usize = 8;
 
 /// The readings, by column. `weight` is empty when all weigh the same.
 #[derive(Clone, Copy, Debug)]
@@ -28,13 +29,31 @@ pub struct Readings<'a> {
     pub weight: &'a [f64],
 }
 
-/// What one pass leaves behind. Matrices hold their lower triangles only.
+/// Which of the two matrices a pass sums up.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Curvature {
+    Reweighted,
+    Newton,
+}
+
+/// What one pass leaves behind.
 #[derive(Clone, Debug)]
 pub(super) struct Pass<const P: usize> {
     pub cost: f64,
+    /// Weighted sum of squared residuals, not robust.
+    pub squares: f64,
     pub gradient: SVector<f64, P>,
-    pub reweighted: SMatrix<f64, P, P>,
-    pub newton: SMatrix<f64, P, P>,
+    /// Its lower triangle only.
+    pub matrix: SMatrix<f64, P, P>,
+    pub curvature: Curvature,
+}
+
+impl<const P: usize> Pass<P> {
+    pub fn is_finite(&self) -> bool {
+        self.cost.is_finite()
+            && self.gradient.iter().all(|v| v.is_finite())
+            && self.matrix.iter().all(|v| v.is_finite())
+    }
 }
 
 struct Block<const P: usize> {
@@ -42,109 +61,76 @@ struct Block<const P: usize> {
     y: [f64; BLOCK],
     w: [f64; BLOCK],
     r: [f64; BLOCK],
-    /// Weight in the gradient and the reweighted matrix.
+    /// Weight times residual: what the gradient is made of.
     g: [f64; BLOCK],
-    /// Weight in the Newton matrix.
+    /// Weight in the matrix.
     h: [f64; BLOCK],
     j: [[f64; BLOCK]; P],
 }
 
-pub(super) fn pass<M: Model<P>, const P: usize>(
-    model: &M,
-    readings: &Readings,
-    loss: Loss,
-    share: f64,
-    prior: &[Option<Gaussian>; P],
-    p: &[f64; P],
-) -> Pass<P> {
-    let curve = model.at(p);
-    let mut out = Pass {
-        cost: 0.0,
-        gradient: SVector::zeros(),
-        reweighted: SMatrix::zeros(),
-        newton: SMatrix::zeros(),
-    };
-    let mut b = Block {
-        x: [0.0; BLOCK],
-        y: [0.0; BLOCK],
-        w: [1.0; BLOCK],
-        r: [0.0; BLOCK],
-        g: [0.0; BLOCK],
-        h: [0.0; BLOCK],
-        j: [[0.0; BLOCK]; P],
-    };
-    let (c, factor) = match loss {
-        Loss::Squares => (0.0, share),
-        Loss::StudentT { nu, scale } => {
-            let c = 1.0 / (nu * scale * scale);
-            (c, share * (nu + 1.0) * c)
-        }
-    };
-    for (i, (xs, ys)) in readings
-        .x
-        .chunks(BLOCK)
-        .zip(readings.y.chunks(BLOCK))
-        .enumerate()
-    {
-        b.load(xs, ys, readings.weight.get(i * BLOCK..).unwrap_or(&[]));
-        for l in 0..BLOCK {
-            let (value, gradient) = curve(b.x[l]);
-            b.r[l] = value - b.y[l];
-            for (column, g) in b.j.iter_mut().zip(gradient) {
-                column[l] = g;
+impl<M: Model<P>, const P: usize> Problem<'_, M, P> {
+    pub(super) fn pass(&self, p: &[f64; P], curvature: Curvature) -> Pass<P> {
+        let curve = self.model.at(p);
+        let mut out = Pass {
+            cost: 0.0,
+            squares: 0.0,
+            gradient: SVector::zeros(),
+            matrix: SMatrix::zeros(),
+            curvature,
+        };
+        let mut block = Block::new();
+        let Readings { x, y, weight } = self.readings;
+        for (i, (xs, ys)) in x.chunks(BLOCK).zip(y.chunks(BLOCK)).enumerate() {
+            block.load(xs, ys, weight.get(i * BLOCK..).unwrap_or(&[]));
+            block.evaluate(&curve);
+            match self.loss {
+                Loss::Squares => out.squares += block.squares(),
+                Loss::StudentT { nu, scale } => {
+                    let sums = block.student(1.0 / (nu * scale * scale), curvature);
+                    out.cost += sums.0;
+                    out.squares += sums.1;
+                }
             }
+            block.add_to(&mut out);
         }
-        match loss {
+        let (cost, factor) = match self.loss {
             Loss::Squares => {
-                for l in 0..BLOCK {
-                    b.g[l] = b.w[l] * b.r[l];
-                }
-                out.cost += 0.5 * share * dot(&b.g, &b.r);
-                b.g = b.w;
+                out.cost = out.squares;
+                (0.5, 1.0)
             }
-            Loss::StudentT { nu, .. } => {
-                out.cost += 0.5 * share * (nu + 1.0) * b.student(c);
+            Loss::StudentT { nu, scale } => {
+                out.squares *= nu * scale * scale;
+                (0.5 * (nu + 1.0), (nu + 1.0) / (nu * scale * scale))
             }
-        }
-        let robust = matches!(loss, Loss::StudentT { .. });
-        let mut pull = [0.0; BLOCK];
-        for row in 0..P {
-            for l in 0..BLOCK {
-                pull[l] = b.g[l] * b.j[row][l];
-            }
-            out.gradient[row] += dot(&pull, &b.r);
-            for column in 0..=row {
-                out.reweighted[(row, column)] += dot(&pull, &b.j[column]);
-            }
-            if robust {
-                for l in 0..BLOCK {
-                    pull[l] = b.h[l] * b.j[row][l];
-                }
-                for column in 0..=row {
-                    out.newton[(row, column)] += dot(&pull, &b.j[column]);
-                }
+        };
+        out.cost *= self.share * cost;
+        out.gradient *= self.share * factor;
+        out.matrix *= self.share * factor;
+        for (i, (gaussian, value)) in self.prior.iter().zip(p).enumerate() {
+            if let Some(Gaussian { mean, sd }) = gaussian {
+                let z = (value - mean) / sd;
+                out.cost += 0.5 * z * z;
+                out.gradient[i] += z / sd;
+                out.matrix[(i, i)] += 1.0 / (sd * sd);
             }
         }
+        out
     }
-    out.gradient *= factor;
-    out.reweighted *= factor;
-    match loss {
-        Loss::Squares => out.newton = out.reweighted,
-        Loss::StudentT { .. } => out.newton *= factor,
-    }
-    for (i, (gaussian, value)) in prior.iter().zip(p).enumerate() {
-        if let Some(Gaussian { mean, sd }) = gaussian {
-            let z = (value - mean) / sd;
-            out.cost += 0.5 * z * z;
-            out.gradient[i] += z / sd;
-            out.reweighted[(i, i)] += 1.0 / (sd * sd);
-            out.newton[(i, i)] += 1.0 / (sd * sd);
-        }
-    }
-    out
 }
 
 impl<const P: usize> Block<P> {
+    fn new() -> Self {
+        Block {
+            x: [0.0; BLOCK],
+            y: [0.0; BLOCK],
+            w: [1.0; BLOCK],
+            r: [0.0; BLOCK],
+            g: [0.0; BLOCK],
+            h: [0.0; BLOCK],
+            j: [[0.0; BLOCK]; P],
+        }
+    }
+
     /// Copies in the next readings; a short last block is padded with readings of weight nought.
     fn load(&mut self, x: &[f64], y: &[f64], w: &[f64]) {
         let n = x.len().min(BLOCK);
@@ -162,31 +148,73 @@ impl<const P: usize> Block<P> {
         }
     }
 
-    /// Sets both weights and returns the sum of ln(1 + z).
-    fn student(&mut self, c: f64) -> f64 {
-        let mut product = [1.0; LANES];
-        let mut one_plus_z = [1.0; BLOCK];
+    fn evaluate(&mut self, curve: &impl Fn(f64) -> (f64, [f64; P])) {
         for l in 0..BLOCK {
-            let z = c * self.w[l] * self.r[l] * self.r[l];
-            one_plus_z[l] = 1.0 + z;
-            let inverse = 1.0 / (1.0 + z);
-            self.g[l] = self.w[l] * inverse;
-            self.h[l] = self.g[l] * (1.0 - z) * inverse;
-        }
-        for chunk in one_plus_z.chunks_exact(LANES) {
-            for (p, q) in product.iter_mut().zip(chunk) {
-                *p *= q;
+            let (value, gradient) = curve(self.x[l]);
+            self.r[l] = value - self.y[l];
+            for (column, g) in self.j.iter_mut().zip(gradient) {
+                column[l] = g;
             }
         }
-        let together: f64 = product.iter().map(|p| p.ln()).sum();
-        if together.is_finite() {
-            together
+    }
+
+    /// Sets the weights and returns the weighted sum of squares.
+    fn squares(&mut self) -> f64 {
+        scale_into(&mut self.g, &self.w, &self.r);
+        self.h = self.w;
+        dot(&self.g, &self.r)
+    }
+
+    /// Sets the weights and returns the sums of ln(1 + z) and of z.
+    fn student(&mut self, c: f64, curvature: Curvature) -> (f64, f64) {
+        let mut zs = [0.0; BLOCK];
+        for (l, slot) in zs.iter_mut().enumerate() {
+            let z = c * self.w[l] * self.r[l] * self.r[l];
+            let inverse = 1.0 / (1.0 + z);
+            let weight = self.w[l] * inverse;
+            *slot = z;
+            self.g[l] = weight * self.r[l];
+            self.h[l] = match curvature {
+                Curvature::Reweighted => weight,
+                Curvature::Newton => weight * (1.0 - z) * inverse,
+            };
+        }
+        let mut product = [1.0; LANES];
+        let mut sum = [0.0; LANES];
+        for chunk in zs.chunks_exact(LANES) {
+            for l in 0..LANES {
+                product[l] *= 1.0 + chunk[l];
+                sum[l] += chunk[l];
+            }
+        }
+        let all: f64 = product.iter().product();
+        let logs = if all.is_finite() {
+            all.ln()
         } else {
-            one_plus_z.iter().map(|q| q.ln()).sum()
+            zs.iter().map(|z| z.ln_1p()).sum()
+        };
+        (logs, sum.iter().sum())
+    }
+
+    fn add_to(&self, out: &mut Pass<P>) {
+        let mut pull = [0.0; BLOCK];
+        for row in 0..P {
+            out.gradient[row] += dot(&self.g, &self.j[row]);
+            scale_into(&mut pull, &self.h, &self.j[row]);
+            for column in 0..=row {
+                out.matrix[(row, column)] += dot(&pull, &self.j[column]);
+            }
         }
     }
 }
 
+fn scale_into(out: &mut [f64; BLOCK], a: &[f64; BLOCK], b: &[f64; BLOCK]) {
+    for ((out, a), b) in out.iter_mut().zip(a).zip(b) {
+        *out = a * b;
+    }
+}
+
+#[inline]
 fn dot(a: &[f64; BLOCK], b: &[f64; BLOCK]) -> f64 {
     let mut sum = [0.0; LANES];
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
@@ -194,5 +222,5 @@ fn dot(a: &[f64; BLOCK], b: &[f64; BLOCK]) -> f64 {
             sum[l] += a[l] * b[l];
         }
     }
-    (sum[0] + sum[1]) + (sum[2] + sum[3])
+    sum.iter().sum()
 }

@@ -22,11 +22,12 @@ use nalgebra::{SMatrix, SVector};
 
 use super::curve::Curve;
 use super::draw::Draws;
+use super::pass::Readings;
 use super::solve::{Gaussian, Loss, Model, Problem, Solution};
 use super::{Draw, NU};
 
 /// Draws per family.
-const DRAWS: usize = 200;
+const DRAWS: usize = 160;
 const GROUPS: usize = 40;
 /// Degrees of freedom of the proposal.
 const HEAVY: usize = 5;
@@ -35,11 +36,15 @@ const LN_GAMMA_2_5: f64 = 0.284_682_870_472_919_2;
 const LN_GAMMA_4_5: f64 = 2.453_736_570_842_442;
 const LN_GAMMA_5: f64 = 3.178_053_830_347_946;
 
-struct Group {
-    days: f64,
-    weight: f64,
-    mean_residual: f64,
-    best: f64,
+/// The readings summed up, by column.
+struct Groups {
+    days: Vec<f64>,
+    weight: Vec<f64>,
+    mean_residual: Vec<f64>,
+    /// The best curve.
+    best: Vec<f64>,
+    /// Room for a drawn one.
+    drawn: Vec<f64>,
 }
 
 /// Curves with weights; the weights of all families are on one scale, `cost - lowest` deep.
@@ -55,7 +60,7 @@ pub(super) fn draws<M: Model<P>, const P: usize>(
     let Some(root) = nalgebra::Cholesky::new(spread).map(|c| c.l()) else {
         return Vec::new();
     };
-    let groups = sum_up(problem, &best.params);
+    let mut groups = Groups::new(problem, &best.params);
     let ln_root: f64 = (0..P).map(|i| root[(i, i)].ln()).sum();
     let ln_prior: f64 = problem
         .prior
@@ -70,9 +75,7 @@ pub(super) fn draws<M: Model<P>, const P: usize>(
 
     let mut source = Draws::new(seed);
     let mut out = Vec::with_capacity(DRAWS);
-    for i in 0..DRAWS / 2 {
-        // The first pair is drawn like the rest: the optimum itself is no likelier a draw.
-        let _ = i;
+    for _ in 0..DRAWS / 2 {
         let z = SVector::<f64, P>::from(source.normal_vector::<P>())
             * source.student_stretch::<HEAVY>();
         let ln_proposal = -half * (z.norm_squared() / HEAVY as f64).ln_1p();
@@ -86,7 +89,9 @@ pub(super) fn draws<M: Model<P>, const P: usize>(
             let curve = curve(&p);
             let fall = curve.original > curve.last;
             let ln_weight = if fall {
-                (lowest - best.cost) + change(&groups, &problem.prior, &best.params, &p, &curve)
+                (lowest - best.cost)
+                    + groups.change(&curve)
+                    + prior_change(&problem.prior, &best.params, &p)
                     - ln_proposal
                     + ln_constant
             } else {
@@ -107,19 +112,68 @@ pub(super) fn draws<M: Model<P>, const P: usize>(
     out
 }
 
-/// ln posterior at `p` less that at the optimum.
-fn change<const P: usize>(
-    groups: &[Group],
+impl Groups {
+    fn new<M: Model<P>, const P: usize>(problem: &Problem<M, P>, p: &[f64; P]) -> Groups {
+        let curve = problem.model.at(p);
+        let Readings { x, y, weight } = problem.readings;
+        let size = x.len().div_ceil(GROUPS).max(1);
+        let mut groups = Groups {
+            days: Vec::with_capacity(GROUPS),
+            weight: Vec::with_capacity(GROUPS),
+            mean_residual: Vec::with_capacity(GROUPS),
+            best: Vec::with_capacity(GROUPS),
+            drawn: vec![0.0; GROUPS],
+        };
+        for (i, (xs, ys)) in x.chunks(size).zip(y.chunks(size)).enumerate() {
+            let (mut sum, mut wt, mut wr) = (0.0, 0.0, 0.0);
+            for (j, (x, y)) in xs.iter().zip(ys).enumerate() {
+                let w = weight.get(i * size + j).copied().unwrap_or(1.0);
+                let r = y - curve(*x).0;
+                let robust = match problem.loss {
+                    Loss::Squares => w,
+                    Loss::StudentT { nu, scale } => {
+                        let information = (nu + 1.0) / (nu + 3.0);
+                        information * (nu + 1.0) * w / (nu * scale * scale + w * r * r)
+                    }
+                };
+                sum += robust;
+                wt += robust * x;
+                wr += robust * r;
+            }
+            let days = wt / sum;
+            groups.days.push(days);
+            groups.weight.push(problem.share * sum);
+            groups.mean_residual.push(wr / sum);
+            groups.best.push(curve(days).0);
+        }
+        groups
+    }
+
+    /// ln likelihood of a curve less that of the best.
+    fn change(&mut self, curve: &Curve) -> f64 {
+        curve.values(&self.days, &mut self.drawn);
+        let mut change = 0.0;
+        for (((drawn, best), weight), residual) in self
+            .drawn
+            .iter()
+            .zip(&self.best)
+            .zip(&self.weight)
+            .zip(&self.mean_residual)
+        {
+            let moved = drawn - best;
+            change -= 0.5 * weight * moved * (moved - 2.0 * residual);
+        }
+        change
+    }
+}
+
+/// ln prior at `p` less that at the best.
+fn prior_change<const P: usize>(
     prior: &[Option<Gaussian>; P],
     best: &[f64; P],
     p: &[f64; P],
-    curve: &Curve,
 ) -> f64 {
     let mut change = 0.0;
-    for g in groups {
-        let moved = curve.value(g.days) - g.best;
-        change -= 0.5 * g.weight * moved * (moved - 2.0 * g.mean_residual);
-    }
     for ((gaussian, at), was) in prior.iter().zip(p).zip(best) {
         if let Some(Gaussian { mean, sd }) = gaussian {
             change -= 0.5 * (((at - mean) / sd).powi(2) - ((was - mean) / sd).powi(2));
@@ -128,40 +182,7 @@ fn change<const P: usize>(
     change
 }
 
-fn sum_up<M: Model<P>, const P: usize>(problem: &Problem<M, P>, p: &[f64; P]) -> Vec<Group> {
-    let curve = problem.model.at(p);
-    let readings = problem.readings;
-    let size = readings.x.len().div_ceil(GROUPS).max(1);
-    let mut groups = Vec::with_capacity(GROUPS);
-    for start in (0..readings.x.len()).step_by(size) {
-        let (mut w_sum, mut wt, mut wr) = (0.0, 0.0, 0.0);
-        for i in start..(start + size).min(readings.x.len()) {
-            let (x, y) = (readings.x[i], readings.y[i]);
-            let w = readings.weight.get(i).copied().unwrap_or(1.0);
-            let r = y - curve(x).0;
-            let robust = match problem.loss {
-                Loss::Squares => w,
-                Loss::StudentT { nu, scale } => {
-                    let information = (nu + 1.0) / (nu + 3.0);
-                    information * (nu + 1.0) * w / (nu * scale * scale + w * r * r)
-                }
-            };
-            w_sum += robust;
-            wt += robust * x;
-            wr += robust * r;
-        }
-        let days = wt / w_sum;
-        groups.push(Group {
-            days,
-            weight: problem.share * w_sum,
-            mean_residual: wr / w_sum,
-            best: curve(days).0,
-        });
-    }
-    groups
-}
-
-/// The covariance of the draws' proposal, as rows, for whoever wants to print it.
+/// A covariance as rows.
 pub(super) fn rows<const P: usize>(covariance: &SMatrix<f64, P, P>) -> Vec<Vec<f64>> {
     (0..P)
         .map(|i| (0..P).map(|j| covariance[(i, j)]).collect())

@@ -32,12 +32,13 @@
 //! and the test of having arrived is Bates & Watts' (1988) in spirit: the step still wanted,
 //! measured in standard errors, must be negligible. Hard starts: [`solve_hard`].
 
-use nalgebra::{SMatrix, SVector};
+use nalgebra::SMatrix;
 
+use super::finish::{careful, finish};
 use super::noise;
+use super::pass::Curvature;
 pub use super::pass::Readings;
-use super::pass::{Pass, pass};
-use super::triangle::Triangle;
+use super::walk::{FIRST_DAMPING, PATIENCE, walk, walk_on_a_part};
 
 /// A curve of one variable with `P` parameters.
 pub trait Model<const P: usize> {
@@ -62,6 +63,7 @@ pub enum Loss {
     },
 }
 
+#[derive(Debug)]
 pub struct Problem<'a, M, const P: usize> {
     pub model: &'a M,
     pub readings: Readings<'a>,
@@ -107,24 +109,20 @@ pub enum SolveError {
     NotConverged(u32),
 }
 
-const MAX_ITERATIONS: u32 = 400;
-/// Below this many readings the walk on a part is not worth its pass.
-const LONG: usize = 1024;
-/// Readings in the walk on a part, at least.
-const PART: usize = 256;
-/// First damping, relative to the scaled diagonal of ones.
-const FIRST_DAMPING: f64 = 1e-3;
-
-impl<M: Model<P>, const P: usize> Problem<'_, M, P> {
-    fn pass(&self, p: &[f64; P]) -> Pass<P> {
-        pass(
-            self.model,
-            &self.readings,
-            self.loss,
-            self.share,
-            &self.prior,
-            p,
-        )
+impl<M, const P: usize> Problem<'_, M, P> {
+    /// What rounding alone can do to the cost, so that a perfect fit is not asked to be better.
+    pub(super) fn rounding(&self) -> f64 {
+        const DIGITS: f64 = 20.0 * f64::EPSILON * f64::EPSILON;
+        let Readings { y, weight, .. } = self.readings;
+        let squares: f64 = if weight.is_empty() {
+            y.iter().map(|y| y * y).sum()
+        } else {
+            y.iter().zip(weight).map(|(y, w)| w * y * y).sum()
+        };
+        match self.loss {
+            Loss::Squares => DIGITS * squares,
+            Loss::StudentT { scale, .. } => DIGITS * squares / (scale * scale),
+        }
     }
 
     fn check(&self) -> Result<(), SolveError> {
@@ -178,9 +176,18 @@ pub fn solve<M: Model<P>, const P: usize>(
     start: [f64; P],
 ) -> Result<Solution<P>, SolveError> {
     problem.check()?;
-    let start = walk_on_a_part(problem, start).unwrap_or(start);
-    let arrived = walk(problem, start, FIRST_DAMPING)?;
-    finish(problem, arrived)
+    let arrived = match walk_on_a_part(problem, start) {
+        // So near, Newton can be trusted from the first step.
+        Some(near) => walk(problem, near, 1e-6, Curvature::Newton, PATIENCE),
+        None => walk(
+            problem,
+            start,
+            FIRST_DAMPING,
+            Curvature::Reweighted,
+            PATIENCE,
+        ),
+    };
+    finish(problem, arrived?)
 }
 
 /// Like [`solve`], from several first trust radii, keeping the lowest minimum found. For starts
@@ -196,10 +203,29 @@ pub fn solve_hard<M: Model<P>, const P: usize>(
     let mut best: Option<Solution<P>> = None;
     let mut reason = SolveError::BadStart;
     for damping in [1e-3, 1.0, 1e3, 1e6, 1e-6] {
-        match walk(problem, start, damping).and_then(|a| finish(problem, a)) {
-            Ok(found) if best.as_ref().is_none_or(|b| found.cost < b.cost) => best = Some(found),
-            Ok(_) => {}
-            Err(why) => reason = why,
+        let walked = walk(
+            problem,
+            start,
+            damping,
+            Curvature::Reweighted,
+            10 * PATIENCE,
+        );
+        let ends = [
+            walked.and_then(|arrived| finish(problem, arrived)),
+            careful(problem, start, damping),
+        ];
+        for end in ends {
+            match end {
+                Ok(found)
+                    if best
+                        .as_ref()
+                        .is_none_or(|b| found.cost < b.cost * (1.0 - 1e-9)) =>
+                {
+                    best = Some(found)
+                }
+                Ok(_) => {}
+                Err(why) => reason = why,
+            }
         }
     }
     best.ok_or(reason)
@@ -263,230 +289,4 @@ pub(super) fn weighted_residuals<M: Model<P>, const P: usize>(
                 (y - curve(*x).0) * readings.weight.get(i).copied().unwrap_or(1.0).sqrt()
             }),
     );
-}
-
-fn walk_on_a_part<M: Model<P>, const P: usize>(
-    problem: &Problem<M, P>,
-    start: [f64; P],
-) -> Option<[f64; P]> {
-    let n = problem.readings.x.len();
-    if n < LONG {
-        return None;
-    }
-    let stride = n / PART;
-    let take = |s: &[f64]| s.iter().copied().step_by(stride).collect::<Vec<_>>();
-    let (x, y, weight) = (
-        take(problem.readings.x),
-        take(problem.readings.y),
-        take(problem.readings.weight),
-    );
-    let part = Problem {
-        model: problem.model,
-        readings: Readings {
-            x: &x,
-            y: &y,
-            weight: &weight,
-        },
-        prior: problem.prior,
-        loss: problem.loss,
-        share: problem.share,
-    };
-    walk(&part, start, FIRST_DAMPING).ok().map(|a| a.params)
-}
-
-struct Arrived<const P: usize> {
-    params: [f64; P],
-    pass: Pass<P>,
-    iterations: u32,
-}
-
-fn walk<M: Model<P>, const P: usize>(
-    problem: &Problem<M, P>,
-    start: [f64; P],
-    first_damping: f64,
-) -> Result<Arrived<P>, SolveError> {
-    let mut here = Arrived {
-        params: start,
-        pass: problem.pass(&start),
-        iterations: 1,
-    };
-    if !is_finite(&here.pass) {
-        return Err(SolveError::BadStart);
-    }
-    let mut damping = first_damping;
-    let mut growth = 2.0;
-    let mut scale = SVector::<f64, P>::zeros();
-    while here.iterations < MAX_ITERATIONS {
-        for i in 0..P {
-            scale[i] = scale[i].max(here.pass.reweighted[(i, i)].sqrt());
-        }
-        let unit = scale.map(|s| if s > 0.0 { s } else { 1.0 });
-        let Some(wish) = damped_step(&here.pass, &unit, damping) else {
-            damping = (damping * growth).max(1e-12);
-            growth *= 2.0;
-            here.iterations += 1;
-            continue;
-        };
-        let mut params = here.params;
-        for i in 0..P {
-            params[i] += wish.step[i];
-        }
-        // Nothing left to gain that the cost could show, or no longer a step in floating point.
-        let spent = wish.predicted <= 1e-15 * here.pass.cost.abs() || params == here.params;
-        if spent {
-            return Ok(here);
-        }
-        let trial = problem.pass(&params);
-        here.iterations += 1;
-        let gain = if is_finite(&trial) {
-            (here.pass.cost - trial.cost) / wish.predicted
-        } else {
-            -1.0
-        };
-        // Near the floor the difference of costs is rounding; a step that small is taken on trust.
-        let on_trust = is_finite(&trial)
-            && wish.predicted <= 1e-10 * here.pass.cost.abs()
-            && trial.cost <= here.pass.cost * (1.0 + 1e-13);
-        if gain > 1e-4 || on_trust {
-            here.params = params;
-            here.pass = trial;
-            damping *= (1.0 - (2.0 * gain.min(1.0) - 1.0).powi(3)).max(1.0 / 3.0);
-            if wish.newton && gain > 0.5 {
-                damping *= 0.01;
-            }
-            growth = 2.0;
-        } else {
-            damping = (damping * growth).max(1e-12);
-            growth *= 2.0;
-        }
-        if !damping.is_finite() {
-            break;
-        }
-    }
-    Err(SolveError::NotConverged(here.iterations))
-}
-
-struct Wish<const P: usize> {
-    step: SVector<f64, P>,
-    /// Fall of the cost if the quadratic were the truth.
-    predicted: f64,
-    newton: bool,
-}
-
-fn damped_step<const P: usize>(
-    pass: &Pass<P>,
-    unit: &SVector<f64, P>,
-    damping: f64,
-) -> Option<Wish<P>> {
-    let safe = (0..P).all(|i| pass.newton[(i, i)] >= 0.2 * pass.reweighted[(i, i)]);
-    let newton = safe.then_some(&pass.newton);
-    newton
-        .into_iter()
-        .map(|m| (m, true))
-        .chain([(&pass.reweighted, false)])
-        .find_map(|(matrix, newton)| {
-            let scaled = SMatrix::<f64, P, P>::from_fn(|i, j| {
-                let entry = matrix[(i.max(j), i.min(j))] / (unit[i] * unit[j]);
-                if i == j { entry + damping } else { entry }
-            });
-            let gradient = pass.gradient.component_div(unit);
-            let step = nalgebra::Cholesky::new(scaled)?.solve(&-gradient);
-            let predicted = 0.5 * (damping * step.norm_squared() - step.dot(&gradient));
-            let step = step.component_div(unit);
-            (predicted.is_finite() && step.iter().all(|s| s.is_finite())).then_some(Wish {
-                step,
-                predicted,
-                newton,
-            })
-        })
-}
-
-fn is_finite<const P: usize>(pass: &Pass<P>) -> bool {
-    pass.cost.is_finite()
-        && pass.gradient.iter().all(|v| v.is_finite())
-        && pass.reweighted.iter().all(|v| v.is_finite())
-}
-
-/// Undamped Gauss-Newton on a QR factorisation, then the covariance from the same.
-fn finish<M: Model<P>, const P: usize>(
-    problem: &Problem<M, P>,
-    mut here: Arrived<P>,
-) -> Result<Solution<P>, SolveError> {
-    let mut triangle = rotate(problem, &here.params);
-    for _ in 0..8 {
-        let step = triangle.step().ok_or(SolveError::Singular)?;
-        let mut params = here.params;
-        for i in 0..P {
-            params[i] += step[i];
-        }
-        if params
-            .iter()
-            .zip(&here.params)
-            .all(|(a, b)| (a - b).abs() <= 1e-13 * b.abs())
-        {
-            break;
-        }
-        let trial = problem.pass(&params);
-        here.iterations += 1;
-        if !is_finite(&trial) || trial.cost > here.pass.cost * (1.0 + 1e-13) {
-            break;
-        }
-        here.params = params;
-        here.pass = trial;
-        triangle = rotate(problem, &here.params);
-    }
-    let wanted = triangle.step().ok_or(SolveError::Singular)?;
-    let covariance = triangle.covariance().ok_or(SolveError::Singular)?;
-    // The step still wanted, in standard errors of plain squares.
-    let lacking = -0.5 * wanted.dot(&here.pass.gradient);
-    if lacking > 1e-6 * here.pass.cost.abs() {
-        return Err(SolveError::NotConverged(here.iterations));
-    }
-    let n = problem.readings.x.len();
-    let residual_sd = (n > P).then(|| {
-        let mut residuals = Vec::with_capacity(n);
-        weighted_residuals(
-            problem.model,
-            &problem.readings,
-            &here.params,
-            &mut residuals,
-        );
-        (residuals.iter().map(|r| r * r).sum::<f64>() / (n - P) as f64).sqrt()
-    });
-    Ok(Solution {
-        params: here.params,
-        covariance,
-        cost: here.pass.cost,
-        residual_sd,
-        iterations: here.iterations,
-    })
-}
-
-fn rotate<M: Model<P>, const P: usize>(problem: &Problem<M, P>, p: &[f64; P]) -> Triangle<P> {
-    let curve = problem.model.at(p);
-    let mut triangle = Triangle::new();
-    let Readings { x, y, weight } = problem.readings;
-    for (i, (x, y)) in x.iter().zip(y).enumerate() {
-        let (value, gradient) = curve(*x);
-        let r = y - value;
-        let w = weight.get(i).copied().unwrap_or(1.0);
-        let w = problem.share
-            * match problem.loss {
-                Loss::Squares => w,
-                Loss::StudentT { nu, scale } => {
-                    let vs2 = nu * scale * scale;
-                    (nu + 1.0) * w / (vs2 + w * r * r)
-                }
-            };
-        let root = w.sqrt();
-        triangle.add(gradient.map(|g| root * g), root * r);
-    }
-    for (i, (gaussian, value)) in problem.prior.iter().zip(p).enumerate() {
-        if let Some(Gaussian { mean, sd }) = gaussian {
-            let mut row = [0.0; P];
-            row[i] = 1.0 / sd;
-            triangle.add(row, (mean - value) / sd);
-        }
-    }
-    triangle
 }

@@ -7,6 +7,7 @@
 
 use nalgebra::{SMatrix, SVector};
 
+#[derive(Clone)]
 pub(super) struct Triangle<const P: usize> {
     r: SMatrix<f64, P, P>,
     /// The right-hand side, rotated along.
@@ -40,12 +41,21 @@ impl<const P: usize> Triangle<P> {
         }
     }
 
-    /// The least-squares step. `None` when some direction is not determined.
-    pub fn step(&self) -> Option<SVector<f64, P>> {
-        if self.is_singular() {
+    /// The least-squares step, held back by `damping` relative to each parameter's own weight.
+    /// `None` when some direction is not determined.
+    pub fn damped_step(&self, damping: f64) -> Option<SVector<f64, P>> {
+        let mut held = self.clone();
+        if damping > 0.0 {
+            for i in 0..P {
+                let mut row = [0.0; P];
+                row[i] = damping.sqrt() * self.r.column(i).norm();
+                held.add(row, 0.0);
+            }
+        }
+        if held.is_singular() {
             return None;
         }
-        self.r.solve_upper_triangular(&self.b)
+        held.r.solve_upper_triangular(&held.b)
     }
 
     /// (RᵀR)⁻¹. `None` when some direction is not determined.
