@@ -42,12 +42,17 @@ impl Clock {
 
     /// Starts at `from` and runs `speed` times as fast as the world.
     pub fn simulated(from: Moment, speed: f64) -> Clock {
-        Clock { started: Instant::now(), simulated: Some((from, speed)), ..Clock::system() }
+        Clock {
+            started: Instant::now(),
+            simulated: Some((from, speed)),
+            ..Clock::system()
+        }
     }
 
     /// The database knows this much time has passed already.
     pub fn knows(&self, latest: Moment) {
-        self.not_before.fetch_max((latest - BEHIND).0, Ordering::Relaxed);
+        self.not_before
+            .fetch_max((latest - BEHIND).0, Ordering::Relaxed);
     }
 
     /// Wall time, believable or not.
@@ -108,6 +113,9 @@ mod tests {
         let stamp = clock.stamp();
         let dated = clock.offset_ms() + stamp.monotonic_ms;
         let error = dated - stamp.wall.unwrap().0;
-        assert!(error.abs() < 60_000, "{error} ms of simulated time at sixty times the speed");
+        assert!(
+            error.abs() < 60_000,
+            "{error} ms of simulated time at sixty times the speed"
+        );
     }
 }

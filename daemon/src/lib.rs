@@ -16,3 +16,4 @@ mod password;
 mod replay;
 mod run;
 mod tell;
+mod ways;

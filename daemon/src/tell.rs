@@ -13,9 +13,7 @@ use crate::mqtt::Outgoing;
 use crate::notify::mqtt::slug;
 
 pub fn verdict(outgoing: &Outgoing, vessel: &str, v: &Verdict, sentence: &str) {
-    let when = |r: Range<Moment>| {
-        json!({ "mid": r.mid.to_rfc3339(), "low": r.low.to_rfc3339(), "high": r.high.to_rfc3339() })
-    };
+    let when = |r: Range<Moment>| json!({ "mid": r.mid.to_rfc3339(), "low": r.low.to_rfc3339(), "high": r.high.to_rfc3339() });
     let body = json!({
         "at": v.at.to_rfc3339(),
         "vessel": vessel,

@@ -40,14 +40,21 @@ type Res<T> = Result<T, StoreError>;
 
 impl Judge {
     pub fn new(assess: Arc<Assess>) -> Judge {
-        Judge { assess, held: HashMap::new() }
+        Judge {
+            assess,
+            held: HashMap::new(),
+        }
     }
 
     pub async fn all(&self) -> Res<BTreeSet<VesselId>> {
         let assess = self.assess.clone();
         blocking(move || {
             let vessels = assess.reader.vessels()?;
-            Ok(vessels.into_iter().filter(|v| !v.retired).map(|v| v.id).collect())
+            Ok(vessels
+                .into_iter()
+                .filter(|v| !v.retired)
+                .map(|v| v.id)
+                .collect())
         })
         .await
     }
@@ -87,7 +94,9 @@ impl Judge {
     fn judge(&mut self, id: VesselId, zone: &TimeZone, units: Preferences) -> Res<()> {
         let assess = self.assess.clone();
         let now = assess.clock.now();
-        let Some(vessel) = assess.reader.vessel(id)? else { return Ok(()) };
+        let Some(vessel) = assess.reader.vessel(id)? else {
+            return Ok(());
+        };
         let Some(batch) = &vessel.batch else {
             self.held.remove(&id);
             return Ok(());
@@ -125,8 +134,10 @@ impl Judge {
         let remembered = before.and_then(|b| b.memory).map(|m| m.phase);
         let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
-        let notices: Vec<NewNotice> =
-            call.map(|c| queue(c, &vessel, batch, now, &assess.channels)).into_iter().collect();
+        let notices: Vec<NewNotice> = call
+            .map(|c| queue(c, &vessel, batch, now, &assess.channels))
+            .into_iter()
+            .collect();
         clear_left_phases(&assess, batch, remembered, &verdict)?;
         tell::verdict(&assess.outgoing, name, &verdict, &text);
         let phase = verdict.phase.key();
@@ -145,7 +156,10 @@ impl Judge {
 
     /// The held state, started anew from the stored verdict's memory when the facts changed.
     fn held(&mut self, id: VesselId, batch: &Batch, deeds: Vec<Deed>) -> Res<&mut Held> {
-        let known = self.held.get(&id).is_some_and(|h| h.facts == batch.facts && h.deeds == deeds);
+        let known = self
+            .held
+            .get(&id)
+            .is_some_and(|h| h.facts == batch.facts && h.deeds == deeds);
         if !known {
             let memory = match self.held.remove(&id) {
                 Some(h) => h.last.and_then(|v| v.memory),
@@ -157,7 +171,15 @@ impl Judge {
                 v
             });
             let assessor = Assessor::resume(memory);
-            self.held.insert(id, Held { assessor, facts: batch.facts.clone(), deeds, last });
+            self.held.insert(
+                id,
+                Held {
+                    assessor,
+                    facts: batch.facts.clone(),
+                    deeds,
+                    last,
+                },
+            );
         }
         Ok(self.held.get_mut(&id).expect("just inserted"))
     }
@@ -186,7 +208,13 @@ fn key(kind: NoticeKind, batch: &Batch) -> String {
     format!("{}:{}", kind.key(), batch.id)
 }
 
-fn queue(call: Call, vessel: &Vessel, batch: &Batch, now: Moment, channels: &[String]) -> NewNotice {
+fn queue(
+    call: Call,
+    vessel: &Vessel,
+    batch: &Batch,
+    now: Moment,
+    channels: &[String],
+) -> NewNotice {
     NewNotice {
         kind: call.kind,
         key: key(call.kind, batch),
@@ -205,7 +233,9 @@ fn clear_left_phases(
     remembered: Option<Phase>,
     verdict: &Verdict,
 ) -> Res<()> {
-    let Some(memory) = verdict.memory else { return Ok(()) };
+    let Some(memory) = verdict.memory else {
+        return Ok(());
+    };
     let kind = match remembered {
         Some(was) if was == memory.phase => return Ok(()),
         Some(Phase::Settled) => NoticeKind::Settled,
@@ -213,13 +243,24 @@ fn clear_left_phases(
         Some(Phase::Restarted) => NoticeKind::Restarted,
         _ => return Ok(()),
     };
-    let clear = Command::Clear { key: key(kind, batch), at: verdict.at };
+    let clear = Command::Clear {
+        key: key(kind, batch),
+        at: verdict.at,
+    };
     assess.writer.command_blocking(clear).map(|_| ())
 }
 
 /// The vessel's temperature against its band.
-fn temperature_watch(assess: &Assess, vessel: &Vessel, verdict: &Verdict, style: &Style) -> Res<()> {
-    let Some(t) = verdict.temperature.filter(|_| verdict.phase != Phase::NoData) else {
+fn temperature_watch(
+    assess: &Assess,
+    vessel: &Vessel,
+    verdict: &Verdict,
+    style: &Style,
+) -> Res<()> {
+    let Some(t) = verdict
+        .temperature
+        .filter(|_| verdict.phase != Phase::NoData)
+    else {
         return Ok(());
     };
     let (low, high) = (vessel.facts.temperature_low, vessel.facts.temperature_high);
@@ -240,7 +281,13 @@ fn temperature_watch(assess: &Assess, vessel: &Vessel, verdict: &Verdict, style:
         body: format!("It should be {band}."),
         channels: assess.channels.clone(),
     };
-    super::watches::act(assess, watch::temperature(t, low, high), &key, verdict.at, notice)
+    super::watches::act(
+        assess,
+        watch::temperature(t, low, high),
+        &key,
+        verdict.at,
+        notice,
+    )
 }
 
 /// Runs on a thread that may block. A panic there is a bug and must end the task, not hide.

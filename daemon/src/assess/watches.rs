@@ -24,19 +24,42 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
         if feed.retired || feed.vessel.is_none() || feed.source == "import" {
             continue;
         }
-        let Some(last) = feed.last_reading else { continue };
+        let Some(last) = feed.last_reading else {
+            continue;
+        };
         let limit = watch::silence_limit(usual_gap(assess, feed.id, last)?);
         // A device that said goodbye need not be waited for that long.
-        let limit = if feed.went_away.is_some() { limit.min(Span::minutes(30)) } else { limit };
+        let limit = if feed.went_away.is_some() {
+            limit.min(Span::minutes(30))
+        } else {
+            limit
+        };
         let key = format!("feed-silent:{}", feed.id);
-        act(assess, watch::silence(last, limit, listening_since, now), &key, now, || {
-            let mut body = format!("Its last reading came {}.", show::day_and_time(last, now, &zone));
-            if feed.went_away.is_some() {
-                body += " The device reported that it was going away, or its connection broke.";
-            }
-            body += " Look at its battery, its place and the network.";
-            notice(assess, NoticeKind::FeedSilent, &feed, &key, now, format!("{}: no readings", feed.name), body)
-        })?;
+        act(
+            assess,
+            watch::silence(last, limit, listening_since, now),
+            &key,
+            now,
+            || {
+                let mut body = format!(
+                    "Its last reading came {}.",
+                    show::day_and_time(last, now, &zone)
+                );
+                if feed.went_away.is_some() {
+                    body += " The device reported that it was going away, or its connection broke.";
+                }
+                body += " Look at its battery, its place and the network.";
+                notice(
+                    assess,
+                    NoticeKind::FeedSilent,
+                    &feed,
+                    &key,
+                    now,
+                    format!("{}: no readings", feed.name),
+                    body,
+                )
+            },
+        )?;
         if let Some(battery) = feed.battery {
             let key = format!("battery-low:{}", feed.id);
             let left = match battery {
@@ -46,7 +69,15 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
             act(assess, watch::battery(battery), &key, now, || {
                 let body = "Charge it, or change it, before it falls silent.".to_string();
                 let title = format!("{}: battery at {left}", feed.name);
-                notice(assess, NoticeKind::BatteryLow, &feed, &key, now, title, body)
+                notice(
+                    assess,
+                    NoticeKind::BatteryLow,
+                    &feed,
+                    &key,
+                    now,
+                    title,
+                    body,
+                )
             })?;
         }
     }
@@ -95,13 +126,21 @@ pub(super) fn act(
     now: Moment,
     notice: impl FnOnce() -> NewNotice,
 ) -> Res<()> {
-    let open = || assess.reader.open_notice_keys().map(|keys| keys.iter().any(|k| k == key));
+    let open = || {
+        assess
+            .reader
+            .open_notice_keys()
+            .map(|keys| keys.iter().any(|k| k == key))
+    };
     let command = match watch {
         Watch::Leave => return Ok(()),
         Watch::Raise if open()? => return Ok(()),
         Watch::Clear if !open()? => return Ok(()),
         Watch::Raise => Command::Notify(vec![notice()]),
-        Watch::Clear => Command::Clear { key: key.to_string(), at: now },
+        Watch::Clear => Command::Clear {
+            key: key.to_string(),
+            at: now,
+        },
     };
     assess.writer.command_blocking(command).map(|_| ())
 }

