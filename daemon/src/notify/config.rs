@@ -85,6 +85,10 @@ pub struct MailConfig {
     /// File whose first line is the password. Needed with `user`.
     #[serde(default)]
     pub password_file: Option<PathBuf>,
+    /// Certificates (PEM) to trust besides this machine's, for a mail server of one's own.
+    /// Default: none.
+    #[serde(default)]
+    pub ca_file: Option<PathBuf>,
     /// `name@host` or `Name <name@host>`.
     pub from: String,
     pub to: Vec<String>,
@@ -112,6 +116,10 @@ pub struct WebhookConfig {
     /// Sent as they stand. Default: `content-type: application/json`.
     #[serde(default)]
     pub headers: BTreeMap<String, String>,
+    /// Certificates (PEM) to trust, and no others, for a server of one's own. Default: those of the
+    /// public authorities, as built in.
+    #[serde(default)]
+    pub ca_file: Option<PathBuf>,
     /// What is sent; `{{title}}`, `{{body}}`, `{{vessel}}`, `{{kind}}` and `{{at}}` are filled in,
     /// escaped for JSON when the content type is JSON. Default: a JSON object of the five.
     #[serde(default = "default_body")]
