@@ -16,7 +16,7 @@
 //!
 //! [notify.webhook.phone]      # as many as are wanted, each with a name of its own
 //! url = "https://push.example.org/cellar"
-//! headers = { authorization = "Bearer …" }
+//! headers = { authorization = "Bearer 0123456789" }
 //! body = '{"message":"{{title}}"}'
 //! ```
 
@@ -283,6 +283,25 @@ mod tests {
         assert_eq!(config.check(), Vec::<String>::new());
         let mail = parse(MAIL_OK).mail.unwrap();
         assert_eq!((mail.security, mail.port()), (Security::Starttls, 587));
+    }
+
+    #[test]
+    fn the_example_above_is_right() {
+        let source = include_str!("config.rs");
+        let example: String = source
+            .lines()
+            .skip_while(|l| *l != "//! ```toml")
+            .skip(1)
+            .take_while(|l| *l != "//! ```")
+            .map(|l| format!("{}\n", l.trim_start_matches("//!")))
+            .collect();
+        #[derive(Deserialize)]
+        struct Whole {
+            notify: NotifyConfig,
+        }
+        let whole: Whole = toml::from_str(&example).unwrap();
+        assert_eq!(whole.notify.check(), Vec::<String>::new());
+        assert_eq!(whole.notify.channels(), ["log", "mail", "phone"]);
     }
 
     #[test]
