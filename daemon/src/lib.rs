@@ -1,1 +1,19 @@
+//! The daemon: thin edges around `ebbmark-core`.
+//!
+//! A reading's journey: a packet comes in by [`mqtt`] or the page's HTTP intake, the store's
+//! writer decodes and commits it, only then it is acknowledged; [`assess`] follows the commit
+//! with a verdict, [`notify`] sends what the verdict calls for, the page shows it.
 
+mod assess;
+pub mod cli;
+pub mod clock;
+pub mod config;
+mod demo;
+mod hand;
+pub mod mqtt;
+pub mod notify;
+mod password;
+mod replay;
+mod run;
+mod tell;
+mod ways;

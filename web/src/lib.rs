@@ -1,1 +1,75 @@
+//! Ebbmark's pages, charts, HTTP intake and live updates.
+//!
+//! Pages are rendered on the server and work without JavaScript; with it they follow the
+//! cellar by server-sent events. Reading goes through the store's reader on blocking threads,
+//! writing through the writer's commands: nothing here touches the database otherwise, and
+//! nothing here decides anything about a mead.
 
+mod act;
+mod api;
+mod app;
+mod assets;
+pub mod auth;
+mod chart;
+mod export;
+mod fault;
+mod form;
+mod headers;
+mod intake;
+mod live;
+mod page;
+mod show;
+mod visitor;
+
+use std::sync::Arc;
+
+use axum::Router;
+use ebbmark_core::time::Moment;
+use ebbmark_store::model::Stamp;
+use ebbmark_store::{Reader, Writer};
+use jiff::tz::TimeZone;
+use tokio_util::sync::CancellationToken;
+
+/// What the pages need from the daemon around them.
+#[derive(Clone)]
+pub struct Handle {
+    pub reader: Reader,
+    pub writer: Writer,
+    /// The daemon's idea of now, held back to what can be believed.
+    pub now: Arc<dyn Fn() -> Moment + Send + Sync>,
+    /// Stamps a message that comes in over HTTP.
+    pub stamp: Arc<dyn Fn() -> Stamp + Send + Sync>,
+    /// Used until the maker sets another on the settings page.
+    pub zone: TimeZone,
+    /// Ways out a test notice can be sent by.
+    pub ways_out: Vec<WayOut>,
+    /// State of the intake and of each broker, asked anew for each page.
+    pub status: Arc<dyn Fn() -> Vec<StatusLine> + Send + Sync>,
+    /// Ends the open event streams, which would otherwise hold up a graceful stop for ever.
+    pub shutdown: CancellationToken,
+    /// Set when the pages are reached over TLS (a proxy in front): the cookie says so.
+    pub secure_cookies: bool,
+}
+
+/// One way a notice can leave.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct WayOut {
+    /// As in `NewNotice::channels`.
+    pub name: String,
+    /// Where it goes, in words ("mail to cellar@example.org").
+    pub description: String,
+}
+
+/// State of one way in.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StatusLine {
+    pub name: String,
+    pub says: String,
+    /// The maker should look at it.
+    pub troubled: bool,
+}
+
+/// All pages and endpoints.
+pub fn router(handle: Handle) -> Router {
+    app::router(app::App::new(handle))
+}

@@ -2,6 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::text::{Style, sentence};
+use crate::time::Moment;
+use crate::verdict::outcome::{Phase, Verdict};
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum NoticeKind {
@@ -44,4 +48,70 @@ impl NoticeKind {
     pub fn from_key(key: &str) -> Option<NoticeKind> {
         NoticeKind::ALL.into_iter().find(|k| k.key() == key)
     }
+}
+
+/// A notice the verdict calls for. Texts are for the maker.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Call {
+    pub kind: NoticeKind,
+    /// Distinguishes one occurrence from the next: the same settling is told once.
+    pub occasion: Moment,
+    pub title: String,
+    pub body: String,
+}
+
+/// What a change of phase is worth telling. Phases are those the verdicts remember, so a silence
+/// between them changes nothing.
+pub fn on_phase(
+    before: Option<Phase>,
+    verdict: &Verdict,
+    vessel: &str,
+    style: &Style,
+) -> Option<Call> {
+    let memory = verdict.memory.filter(|_| verdict.phase != Phase::NoData)?;
+    if before == Some(memory.phase) {
+        return None;
+    }
+    let (kind, title) = match memory.phase {
+        // A stabilised and sweetened mead is settled from the start; that is no news.
+        Phase::Settled if memory.flat_from == Some(memory.stretch) => return None,
+        Phase::Settled => (
+            NoticeKind::Settled,
+            format!("{vessel}: gravity has stopped falling"),
+        ),
+        Phase::Stuck => (
+            NoticeKind::Stuck,
+            format!("{vessel}: it has stopped too high"),
+        ),
+        Phase::Restarted => (
+            NoticeKind::Restarted,
+            format!("{vessel}: it is falling again"),
+        ),
+        _ => return None,
+    };
+    let mut body = sentence(verdict, style);
+    match kind {
+        NoticeKind::Settled => {
+            let gates = &verdict.gates;
+            let say = |name: &str, open: bool, why: &str| {
+                format!(
+                    "\n{name}: {} ({why})",
+                    if open { "may be done now" } else { "not yet" }
+                )
+            };
+            body += &say("Rack", gates.rack.open, &gates.rack.why);
+            body += &say("Stabilise", gates.stabilise.open, &gates.stabilise.why);
+            body += &say("Seal", gates.seal.open, &gates.seal.why);
+        }
+        NoticeKind::Restarted => {
+            body += "\nIf it is sealed, keep away from glass under pressure, cool it and relieve it with care.";
+        }
+        _ => {}
+    }
+    Some(Call {
+        kind,
+        occasion: memory.since,
+        title,
+        body,
+    })
 }

@@ -82,6 +82,13 @@ impl Moment {
     }
 }
 
+impl std::ops::Add for Span {
+    type Output = Span;
+    fn add(self, rhs: Span) -> Span {
+        Span(self.0.saturating_add(rhs.0))
+    }
+}
+
 impl std::ops::Add<Span> for Moment {
     type Output = Moment;
     fn add(self, rhs: Span) -> Moment {

@@ -7,7 +7,7 @@ use ebbmark_core::time::Moment;
 use proptest::prelude::*;
 
 fn now() -> Moment {
-    Moment::parse_rfc3339("2026-11-25T12:00:00Z").unwrap()
+    Moment::parse_rfc3339("2026-11-25T12:00:00Z").expect("a valid instant")
 }
 
 fn senml() -> FeedMap {

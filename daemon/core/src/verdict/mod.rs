@@ -1,3 +1,320 @@
 //! The verdict: what is known about one vessel at one moment, and what may be done with it.
+//!
+//! Three questions are kept apart, and each must be answered on its own:
+//!
+//! 1. **Is it flat?** An equivalence test on the slope ([`slope`]): the *upper* end of the fall
+//!    per day must lie below a margin. "No significant fall" would prove nothing.
+//! 2. **Is it where it should stop?** The level against the expected floor ([`floor`]). Flat but
+//!    high is stuck, however flat.
+//! 3. **Does something else explain it?** Cold, a gap in the readings.
+//!
+//! What is left to fall comes from the fitted curves ([`crate::fit`]) and, independently, from
+//! the present fall times the time constant of the tail; the worse of the two counts.
+//!
+//! [`Assessor::assess`] is a function of its arguments and of what it was told before: the same
+//! history gives the same verdicts, live or in `replay`.
 
+mod case;
+pub mod floor;
+mod forecast;
+mod gates;
 pub mod outcome;
+mod phase;
+pub mod slope;
+mod tail;
+
+pub use case::Case;
+
+use crate::deed::What;
+use crate::text::Style;
+use crate::time::{Moment, Span};
+use crate::units::{Celsius, Gravity};
+use case::{Stretch, days_since};
+use forecast::Forecast;
+use outcome::{BandPoint, Gates, Memory, Phase, Range, Verdict};
+use tail::Tail;
+
+/// A float that has not spoken for this long tells nothing about now.
+const FLOAT_SILENT: Span = Span::hours(36);
+/// Hand readings are taken every few days.
+const HAND_SILENT: Span = Span::days(21);
+
+/// Gives verdicts on one batch, one after the other.
+#[derive(Debug, Default)]
+pub struct Assessor {
+    memory: Option<Memory>,
+    forecast: Option<Forecast>,
+}
+
+/// Everything the parts look at, gathered once.
+pub(crate) struct Evidence<'a> {
+    case: &'a Case<'a>,
+    now: Moment,
+    stretch: Stretch,
+    floor: Option<floor::Floor>,
+    tail: Tail,
+    /// Fall of the last day, the last two and so on: (days, slope).
+    falls: Vec<slope::Slope>,
+    /// Cold now, and warmer while it was falling.
+    cold: bool,
+    /// Change against the warm time, K.
+    temperature_change: Option<f64>,
+    temperature: Option<f64>,
+}
+
+impl Assessor {
+    /// Goes on from a stored verdict's memory.
+    pub fn resume(memory: Option<Memory>) -> Assessor {
+        Assessor {
+            memory,
+            forecast: None,
+        }
+    }
+
+    pub fn assess(&mut self, case: &Case, now: Moment, style: &Style) -> Verdict {
+        let Some(stretch) = case.stretch(now) else {
+            return self.unknown(Phase::NoData, case, now, None, style);
+        };
+        let limit = if stretch.by_hand {
+            HAND_SILENT
+        } else {
+            FLOAT_SILENT
+        };
+        if now.since(stretch.last) > limit {
+            return self.unknown(Phase::NoData, case, now, Some(stretch.last), style);
+        }
+        if stretch.samples.is_empty() {
+            // Just pitched or added to: the readings of the new stretch are on their way.
+            return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
+        }
+        let floor = case.floor();
+        if !self
+            .forecast
+            .as_ref()
+            .is_some_and(|f| f.still_good(&stretch))
+        {
+            self.forecast = Some(Forecast::new(case, &stretch, floor.as_ref()));
+        }
+        let forecast = self
+            .forecast
+            .get_or_insert_with(|| Forecast::new(case, &stretch, floor.as_ref()));
+        let evidence = gather(case, now, stretch, floor, forecast);
+        let memory = phase::step(self.memory, &evidence, forecast);
+        self.memory = Some(memory);
+        conclude(&evidence, forecast, memory, style)
+    }
+
+    /// The fitted curve up to now and the forecast after it, for the page. Not part of
+    /// [`Assessor::assess`] because drawing it costs more than the verdict itself.
+    pub fn curve(&self, verdict: &Verdict) -> Vec<BandPoint> {
+        let stopped = matches!(verdict.phase, Phase::Settled | Phase::Stuck | Phase::NoData);
+        self.forecast
+            .as_ref()
+            .map_or_else(Vec::new, |f| f.curve(verdict.at, stopped))
+    }
+
+    /// Nothing to judge from. What was known stays known: after the silence it goes on from there.
+    fn unknown(
+        &mut self,
+        phase: Phase,
+        case: &Case,
+        now: Moment,
+        last: Option<Moment>,
+        style: &Style,
+    ) -> Verdict {
+        let gates = gates::silent(case, now, last, style);
+        Verdict {
+            at: now,
+            phase,
+            gravity: None,
+            fall_per_day: None,
+            left_to_fall: None,
+            settles_at: None,
+            final_gravity: None,
+            expected_end: case.floor().map(|f| Gravity::computed(f.mid)),
+            looked_at: None,
+            last_reading: last,
+            temperature: None,
+            temperature_change: None,
+            gates,
+            no_curve_because: None,
+            curve: Vec::new(),
+            cold: false,
+            memory: self.memory,
+        }
+    }
+}
+
+/// Windows in which a fall is looked for, days. Whole days, so that day and night cancel.
+const WINDOWS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
+
+fn gather<'a>(
+    case: &'a Case<'a>,
+    now: Moment,
+    stretch: Stretch,
+    floor: Option<floor::Floor>,
+    forecast: &Forecast,
+) -> Evidence<'a> {
+    let tail = Tail::new(&stretch, forecast, now);
+    let windows: &[f64] = if stretch.by_hand {
+        &[10.0, 21.0, 42.0]
+    } else {
+        &WINDOWS
+    };
+    let falls = windows
+        .iter()
+        .filter_map(|days| slope::slope(stretch.window(*days), stretch.step))
+        .collect();
+    let last = stretch.last;
+    let temperature = case.temperature(last - Span::days(1), last);
+    let lately = case.temperature(last - Span::from_days(tail.window), last);
+    let warm = warmest_days(case, &stretch, now);
+    let temperature_change = lately.zip(warm).map(|(l, w)| l - w);
+    // Common practice, no source: most wine yeasts all but stop somewhere below 12 to 14 °C.
+    let cold = temperature_change.is_some_and(|c| c <= -3.0) && lately.is_some_and(|l| l < 14.0);
+    Evidence {
+        case,
+        now,
+        stretch,
+        floor,
+        tail,
+        falls,
+        cold,
+        temperature_change,
+        temperature,
+    }
+}
+
+/// The warmest mean of two days since the pitch or the last addition.
+fn warmest_days(case: &Case, stretch: &Stretch, now: Moment) -> Option<f64> {
+    let mut warmest: Option<f64> = None;
+    let mut from = stretch.from;
+    while from < now {
+        let to = from + Span::days(2);
+        if let Some(t) = case.temperature(from, to.min(now)) {
+            warmest = Some(warmest.map_or(t, |w| w.max(t)));
+        }
+        from = to;
+    }
+    warmest
+}
+
+fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) -> Verdict {
+    let fall = e.shown_fall();
+    let level = e.level();
+    let stopped = matches!(memory.phase, Phase::Settled | Phase::Stuck);
+    let left = e.left(forecast);
+    let gates = Gates {
+        rack: gates::rack(e, forecast, &memory, style),
+        stabilise: gates::stabilise(e, forecast, &memory, style),
+        seal: gates::seal(e, forecast, &memory, style),
+    };
+    Verdict {
+        at: e.now,
+        phase: memory.phase,
+        gravity: level.map(Gravity::computed),
+        fall_per_day: fall.map(|f| f.range()),
+        left_to_fall: left,
+        settles_at: if stopped { None } else { e.settles(forecast) },
+        final_gravity: forecast.final_gravity(),
+        expected_end: e.floor.map(|f| Gravity::computed(f.mid)),
+        looked_at: fall.map(|f| Span::from_days(f.span)),
+        last_reading: Some(e.stretch.last),
+        temperature: e.temperature.map(Celsius::computed),
+        temperature_change: e.temperature_change,
+        gates,
+        no_curve_because: forecast.refused(),
+        curve: Vec::new(),
+        cold: e.cold && stopped,
+        memory: Some(memory),
+    }
+}
+
+impl Evidence<'_> {
+    /// The fall worth showing: of the shortest window in which it is clear, else of the tail's.
+    fn shown_fall(&self) -> Option<&slope::Slope> {
+        self.clear_fall()
+            .or(self.tail.slope.as_ref())
+            .or(self.falls.first())
+    }
+
+    /// The fall of the shortest window in which gravity surely falls *now*: a longer window in
+    /// which it fell faster than a shorter one allows only tells of the past.
+    fn clear_fall(&self) -> Option<&slope::Slope> {
+        if self.tail.flat {
+            return None;
+        }
+        let mut allowed = f64::INFINITY;
+        for fall in &self.falls {
+            let range = fall.range();
+            if range.low > allowed {
+                return None;
+            }
+            if range.low > phase::FALLING {
+                return Some(fall);
+            }
+            allowed = allowed.min(range.high);
+        }
+        None
+    }
+
+    fn level(&self) -> Option<f64> {
+        self.stretch.level()
+    }
+
+    /// What is left: the curves' answer and the tail's own, the worse upper end of the two.
+    fn left(&self, forecast: &Forecast) -> Option<Range<f64>> {
+        let by_curve = forecast.left(self.now);
+        let by_tail = self.tail.left();
+        match (by_curve, by_tail) {
+            (Some(c), Some(t)) if self.tail.flat => {
+                // Once flat, the level itself has used up most of what a curve may still claim.
+                let high = t.high.max(c.high.min(2.0 * t.high));
+                let mid = c.mid.min(t.mid).max(0.0);
+                Some(Range {
+                    mid,
+                    low: 0.0,
+                    high,
+                })
+            }
+            (Some(c), _) => Some(c),
+            (None, Some(t)) if self.tail.flat => Some(t),
+            (None, _) => None,
+        }
+    }
+
+    /// When it will have settled. A curve that says "now" while gravity surely falls has missed
+    /// the tail; then the tail itself is asked: left·e^(-t/τ) comes down to the margin.
+    fn settles(&self, forecast: &Forecast) -> Option<Range<Moment>> {
+        let by_curve = forecast.settles(self.now);
+        let missed = |r: &Range<Moment>| r.mid.since(self.now) < Span::hours(12);
+        match (by_curve, self.clear_fall()) {
+            (Some(r), Some(fall)) if missed(&r) => {
+                let tau = self.tail.time_constant;
+                let at = |fall: f64| {
+                    let days = tau * (fall * tau / forecast::SETTLED_WITHIN).max(1.0).ln();
+                    self.now + Span::from_days(days)
+                };
+                let range = fall.range();
+                Some(Range {
+                    mid: at(range.mid),
+                    low: at(range.low),
+                    high: at(2.0 * range.high),
+                })
+            }
+            (by_curve, _) => by_curve,
+        }
+    }
+
+    fn stabilised(&self) -> Option<Moment> {
+        self.case
+            .last_deed(self.now, &[What::Stabilise])
+            .map(|d| d.at)
+    }
+
+    fn sweetened(&self) -> Option<Moment> {
+        self.case
+            .last_deed(self.now, &[What::Sweeten])
+            .map(|d| d.at)
+    }
+}

@@ -88,6 +88,19 @@ pub struct BandPoint {
     pub high: f64,
 }
 
+/// What one assessment hands to the next, so that a verdict does not flap. Kept with the verdict.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Memory {
+    pub phase: Phase,
+    pub since: Moment,
+    /// Start of the stretch of curve it belongs to (pitch, addition, split, sweetening).
+    pub stretch: Moment,
+    /// Where it stopped, SG, when it has.
+    pub stopped_at: Option<f64>,
+    /// Since when it has been flat, when it has stopped.
+    pub flat_from: Option<Moment>,
+}
+
 /// What is known about one vessel at one moment.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Verdict {
@@ -102,8 +115,11 @@ pub struct Verdict {
     pub left_to_fall: Option<Range<f64>>,
     /// When the last 0.001 SG of the fall will have begun (90 % range). `None` when settled or not tellable.
     pub settles_at: Option<Range<Moment>>,
-    /// Where it will end, SG.
+    /// Where the curve says it will end, SG.
     pub final_gravity: Option<Range<f64>>,
+    /// Where it should end by the maker's word, or by original gravity and yeast.
+    #[serde(default)]
+    pub expected_end: Option<Gravity>,
     /// How much of the record the fall was judged from.
     pub looked_at: Option<Span>,
     pub last_reading: Option<Moment>,
@@ -115,4 +131,9 @@ pub struct Verdict {
     pub no_curve_because: Option<String>,
     /// Fitted curve up to now and forecast after it, in time order; empty without a curve.
     pub curve: Vec<BandPoint>,
+    /// It stopped while the mead was cold, which explains nothing but the cold.
+    #[serde(default)]
+    pub cold: bool,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub memory: Option<Memory>,
 }

@@ -1,0 +1,292 @@
+//! Levenberg-Marquardt least squares for curves of a few parameters, robust if asked.
+//!
+//! # What is minimised
+//!
+//! The negative logarithm of the posterior, less its constants:
+//!
+//! - squares: `share · ½ Σ w·r²`, with w = 1/sd² of the reading;
+//! - Student's t with ν degrees of freedom and scale s: `share · (ν+1)/2 · Σ ln(1 + w·r²/(ν·s²))`
+//!   (Lange, Little & Taylor 1989, J. Am. Stat. Assoc. 84:881; from memory), so s multiplies the
+//!   readings' own sd;
+//!
+//! plus `½ ((p - mean)/sd)²` for every parameter with a prior. `share` (0 to 1] tempers the
+//! readings against the priors: correlated readings tell less than their number.
+//!
+//! **Equivalence with scipy.** `least_squares(loss="cauchy", f_scale=C)` minimises
+//! `½ C² Σ ln(1 + r²/C²)`. Both have the same minimum when C² = ν·s² and there are no priors, and
+//! there `scipy cost = C²/(ν+1) · ours`. So ν decides nothing about the position of the optimum
+//! beyond that product; it decides how the readings weigh against the priors.
+//!
+//! # How
+//!
+//! One pass over the readings per iteration (see [`super::pass`]) gives cost, gradient and
+//! curvature. The damped system is scaled by the largest diagonal seen so far (Moré 1978) and
+//! solved by Cholesky; the damping follows the gain ratio (Nielsen 1999; both from memory). For
+//! Student's t the curvature is Newton's where that is safely positive (quadratic convergence)
+//! and that of reweighted least squares elsewhere (always positive).
+//!
+//! A long series is first walked on every n-th reading, which brings the start so near that two
+//! or three full passes remain; the full series alone decides where the solver stops.
+//!
+//! The end is a few undamped Gauss-Newton steps on a QR factorisation (see [`super::triangle`]),
+//! and the test of having arrived is Bates & Watts' (1988) in spirit: the step still wanted,
+//! measured in standard errors, must be negligible. Hard starts: [`solve_hard`].
+
+use nalgebra::SMatrix;
+
+use super::finish::{careful, finish};
+use super::noise;
+use super::pass::Curvature;
+pub use super::pass::Readings;
+use super::walk::{FIRST_DAMPING, PATIENCE, walk, walk_on_a_part};
+
+/// A curve of one variable with `P` parameters.
+pub trait Model<const P: usize> {
+    /// The curve with its parameters fixed: from x to the value and its gradient by the parameters.
+    fn at(&self, p: &[f64; P]) -> impl Fn(f64) -> (f64, [f64; P]);
+}
+
+/// What is known of a parameter before the readings.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gaussian {
+    pub mean: f64,
+    pub sd: f64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Loss {
+    Squares,
+    /// `scale` multiplies the readings' own sd.
+    StudentT {
+        nu: f64,
+        scale: f64,
+    },
+}
+
+#[derive(Debug)]
+pub struct Problem<'a, M, const P: usize> {
+    pub model: &'a M,
+    pub readings: Readings<'a>,
+    pub prior: [Option<Gaussian>; P],
+    pub loss: Loss,
+    /// How much of a reading each reading counts for, (0, 1].
+    pub share: f64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Solution<const P: usize> {
+    pub params: [f64; P],
+    /// (JᵀWJ + prior)⁻¹ at the optimum, W including the robust weights: the covariance if the
+    /// readings' sd are right. For plain squares with unknown noise multiply by `residual_sd²`.
+    pub covariance: SMatrix<f64, P, P>,
+    /// The negative log posterior (see the head of the module).
+    pub cost: f64,
+    /// Root of the weighted sum of squared residuals over n - P. `None` when n <= P.
+    pub residual_sd: Option<f64>,
+    /// Passes over the full series.
+    pub iterations: u32,
+}
+
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum SolveError {
+    #[error("{have} readings and priors cannot settle {need} parameters")]
+    TooFew { have: usize, need: usize },
+    #[error("reading {index} is not a finite number, or its weight is not positive")]
+    NotFinite { index: usize },
+    #[error("{what} do not match: {left} and {right}")]
+    Lengths {
+        what: &'static str,
+        left: usize,
+        right: usize,
+    },
+    #[error("the curve is not finite at the start")]
+    BadStart,
+    #[error("{0} must be a positive number")]
+    BadSetting(&'static str),
+    #[error("some combination of parameters is not determined by the readings")]
+    Singular,
+    #[error("no minimum after {0} iterations")]
+    NotConverged(u32),
+}
+
+impl<M, const P: usize> Problem<'_, M, P> {
+    /// What rounding alone can do to the cost, so that a perfect fit is not asked to be better.
+    pub(super) fn rounding(&self) -> f64 {
+        const DIGITS: f64 = 20.0 * f64::EPSILON * f64::EPSILON;
+        let Readings { y, weight, .. } = self.readings;
+        let squares: f64 = if weight.is_empty() {
+            y.iter().map(|y| y * y).sum()
+        } else {
+            y.iter().zip(weight).map(|(y, w)| w * y * y).sum()
+        };
+        match self.loss {
+            Loss::Squares => DIGITS * squares,
+            Loss::StudentT { scale, .. } => DIGITS * squares / (scale * scale),
+        }
+    }
+
+    fn check(&self) -> Result<(), SolveError> {
+        let Readings { x, y, weight } = self.readings;
+        let lengths = |what, left, right| Err(SolveError::Lengths { what, left, right });
+        if x.len() != y.len() {
+            return lengths("x and y", x.len(), y.len());
+        }
+        if !weight.is_empty() && weight.len() != x.len() {
+            return lengths("x and weights", x.len(), weight.len());
+        }
+        let priors = self.prior.iter().flatten().count();
+        if x.len() + priors < P {
+            return Err(SolveError::TooFew {
+                have: x.len() + priors,
+                need: P,
+            });
+        }
+        let finite = |s: &[f64]| s.iter().position(|v| !v.is_finite());
+        let light = weight.iter().position(|w| !(w.is_finite() && *w > 0.0));
+        if let Some(index) = finite(x).or(finite(y)).or(light) {
+            return Err(SolveError::NotFinite { index });
+        }
+        let positive = |v: f64| v.is_finite() && v > 0.0;
+        if !(positive(self.share) && self.share <= 1.0) {
+            return Err(SolveError::BadSetting("the share of each reading"));
+        }
+        if self
+            .prior
+            .iter()
+            .flatten()
+            .any(|g| !positive(g.sd) || !g.mean.is_finite())
+        {
+            return Err(SolveError::BadSetting("the sd of a prior"));
+        }
+        match self.loss {
+            Loss::StudentT { nu, scale } if !(positive(nu) && positive(scale)) => {
+                Err(SolveError::BadSetting("the scale of the noise"))
+            }
+            _ => Ok(()),
+        }
+    }
+}
+
+/// Finds the minimum nearest downhill from `start`.
+///
+/// # Errors
+/// Data that are not numbers, too few of them, or no determined minimum.
+pub fn solve<M: Model<P>, const P: usize>(
+    problem: &Problem<M, P>,
+    start: [f64; P],
+) -> Result<Solution<P>, SolveError> {
+    problem.check()?;
+    let arrived = match walk_on_a_part(problem, start) {
+        // So near, Newton can be trusted from the first step.
+        Some(near) => walk(problem, near, 1e-6, Curvature::Newton, PATIENCE),
+        None => walk(
+            problem,
+            start,
+            FIRST_DAMPING,
+            Curvature::Reweighted,
+            PATIENCE,
+        ),
+    };
+    finish(problem, arrived?)
+}
+
+/// Like [`solve`], from several first trust radii, keeping the lowest minimum found. For starts
+/// from which the first step decides which valley the walk ends in.
+///
+/// # Errors
+/// As [`solve`], when no radius leads to a minimum; the last reason is given.
+pub fn solve_hard<M: Model<P>, const P: usize>(
+    problem: &Problem<M, P>,
+    start: [f64; P],
+) -> Result<Solution<P>, SolveError> {
+    problem.check()?;
+    let mut best: Option<Solution<P>> = None;
+    let mut reason = SolveError::BadStart;
+    for damping in [1e-3, 1.0, 1e3, 1e6, 1e-6] {
+        let walked = walk(
+            problem,
+            start,
+            damping,
+            Curvature::Reweighted,
+            10 * PATIENCE,
+        );
+        let ends = [
+            walked.and_then(|arrived| finish(problem, arrived)),
+            careful(problem, start, damping),
+        ];
+        for end in ends {
+            match end {
+                Ok(found)
+                    if best
+                        .as_ref()
+                        .is_none_or(|b| found.cost < b.cost * (1.0 - 1e-9)) =>
+                {
+                    best = Some(found)
+                }
+                Ok(_) => {}
+                Err(why) => reason = why,
+            }
+        }
+    }
+    best.ok_or(reason)
+}
+
+/// Like [`solve`] with Student's t, its scale found along with the curve: solve, take the scale
+/// from the median absolute residual (times 1.4826, the normal core's ratio), solve again, until
+/// the scale holds still to 0.1 %. Returns the scale used last.
+///
+/// # Errors
+/// As [`solve`].
+pub fn solve_with_scale<M: Model<P>, const P: usize>(
+    problem: &Problem<M, P>,
+    start: [f64; P],
+    nu: f64,
+    first_scale: f64,
+    floor: f64,
+) -> Result<(Solution<P>, f64), SolveError> {
+    let mut scale = first_scale.max(floor);
+    let mut p = start;
+    let mut residuals = Vec::new();
+    let mut found = None;
+    for _ in 0..20 {
+        let trial = Problem {
+            model: problem.model,
+            readings: problem.readings,
+            prior: problem.prior,
+            loss: Loss::StudentT { nu, scale },
+            share: problem.share,
+        };
+        let solution = solve(&trial, p)?;
+        p = solution.params;
+        weighted_residuals(problem.model, &problem.readings, &p, &mut residuals);
+        let next = noise::mad_scale(&mut residuals).max(floor);
+        let still = (next / scale - 1.0).abs() < 1e-3;
+        found = Some((solution, scale));
+        if still {
+            break;
+        }
+        scale = next;
+    }
+    found.ok_or(SolveError::NotConverged(0))
+}
+
+/// Residuals (reading less curve) in units of each reading's own sd.
+pub(super) fn weighted_residuals<M: Model<P>, const P: usize>(
+    model: &M,
+    readings: &Readings,
+    p: &[f64; P],
+    out: &mut Vec<f64>,
+) {
+    let curve = model.at(p);
+    out.clear();
+    out.extend(
+        readings
+            .x
+            .iter()
+            .zip(readings.y)
+            .enumerate()
+            .map(|(i, (x, y))| {
+                (y - curve(*x).0) * readings.weight.get(i).copied().unwrap_or(1.0).sqrt()
+            }),
+    );
+}

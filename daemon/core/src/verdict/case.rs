@@ -1,0 +1,276 @@
+//! What a verdict may look at, cut into the stretch of curve that counts now.
+
+use super::floor::Floor;
+use super::slope::Sample;
+use crate::deed::{Deed, What};
+use crate::hours::{HOUR_MS, Hour};
+use crate::time::{Moment, Span};
+use crate::units::{AbvPercent, Gravity};
+
+/// One batch as it is known at some moment.
+#[derive(Clone, Copy, Debug)]
+pub struct Case<'a> {
+    /// In time order.
+    pub hours: &'a [Hour],
+    /// In time order, corrected lines left out; hand readings are among them.
+    pub deeds: &'a [Deed],
+    /// Pitch. `None`: the first reading.
+    pub started: Option<Moment>,
+    pub original: Option<Gravity>,
+    pub expected_final: Option<Gravity>,
+    pub tolerance: Option<AbvPercent>,
+}
+
+/// The stretch of curve since the last deed that moved the gravity itself.
+pub(super) struct Stretch {
+    pub from: Moment,
+    /// What began it.
+    pub began: What,
+    /// Since the last deed that disturbs (also nutrient, rousing, racking): flatness counts from here.
+    pub quiet_from: Moment,
+    /// Points of the stretch; `days` counts from `from`.
+    pub samples: Vec<Sample>,
+    /// No float: the points are the hand readings.
+    pub by_hand: bool,
+    /// The smallest step the instrument shows, SG.
+    pub step: f64,
+    /// The last reading of any kind, of this stretch or an earlier one.
+    pub last: Moment,
+}
+
+/// What a hydrometer's divisions let one see.
+const HAND_STEP: f64 = 0.001;
+/// After a deed the liquid needs to mix and the float to shed bubbles before its level counts.
+const MIXING: Span = Span::hours(3);
+
+pub(super) fn days_since(from: Moment, at: Moment) -> f64 {
+    at.since(from).as_days()
+}
+
+impl Case<'_> {
+    pub(super) fn floor(&self) -> Option<Floor> {
+        Floor::new(self.original, self.expected_final, self.tolerance)
+    }
+
+    /// Deeds up to `now`.
+    fn done(&self, now: Moment) -> impl DoubleEndedIterator<Item = &Deed> {
+        self.deeds.iter().filter(move |d| d.at <= now)
+    }
+
+    pub(super) fn last_deed(&self, now: Moment, what: &[What]) -> Option<&Deed> {
+        self.done(now).rev().find(|d| what.contains(&d.what))
+    }
+
+    pub(super) fn last_hand(&self, now: Moment) -> Option<(Moment, f64)> {
+        let deed = self
+            .done(now)
+            .rev()
+            .find(|d| d.what == What::HandReading && d.gravity.is_some())?;
+        Some((deed.at, deed.gravity?.get()))
+    }
+
+    /// Gravity at the pitch: as given, else as measured by hand at the pitch.
+    pub(super) fn stretch(&self, now: Moment) -> Option<Stretch> {
+        let first = self.first_reading(now)?;
+        let pitch = self.started.unwrap_or(first);
+        let mover = self.last_deed(
+            now,
+            &[What::Pitch, What::Addition, What::Split, What::Sweeten],
+        );
+        let (from, began) = match mover {
+            Some(d) if d.what != What::Pitch => (d.at.max(pitch), d.what),
+            Some(d) => (d.at, What::Pitch),
+            None => (pitch, What::Pitch),
+        };
+        let disturbed = self
+            .last_deed(now, &[What::Nutrient, What::Rouse, What::Rack])
+            .map_or(from, |d| d.at.max(from));
+        let mut stretch = Stretch {
+            from,
+            began,
+            quiet_from: disturbed + MIXING,
+            samples: Vec::new(),
+            by_hand: false,
+            step: HAND_STEP,
+            last: first,
+        };
+        self.take_hours(&mut stretch, now);
+        if stretch.samples.is_empty() {
+            self.take_hand_readings(&mut stretch, now);
+        }
+        stretch.last = self.last_reading(now).unwrap_or(first);
+        Some(stretch)
+    }
+
+    fn first_reading(&self, now: Moment) -> Option<Moment> {
+        let float = self.hours.iter().find_map(|h| h.gravity.map(|g| g.at));
+        let hand = self
+            .done(now)
+            .find(|d| d.what == What::HandReading && d.gravity.is_some())
+            .map(|d| d.at);
+        [float, hand]
+            .into_iter()
+            .flatten()
+            .min()
+            .filter(|at| *at <= now)
+    }
+
+    fn last_reading(&self, now: Moment) -> Option<Moment> {
+        let end = self.hours.partition_point(|h| h.index * HOUR_MS <= now.0);
+        let float = self.hours[..end]
+            .iter()
+            .rev()
+            .filter_map(|h| h.gravity)
+            .find(|g| g.at <= now)
+            .map(|g| g.at);
+        float.max(self.last_hand(now).map(|(at, _)| at))
+    }
+
+    fn take_hours(&self, stretch: &mut Stretch, now: Moment) {
+        // A pitch stirs nothing that is not settled within the hour; additions do. Until an
+        // addition has had its time, the readings at hand must do.
+        let settle = if stretch.began == What::Pitch || now < stretch.from + MIXING + MIXING {
+            Span::ZERO
+        } else {
+            MIXING
+        };
+        let from = stretch.from + settle;
+        let start = self
+            .hours
+            .partition_point(|h| h.index * HOUR_MS + HOUR_MS <= from.0);
+        for g in self.hours[start..].iter().filter_map(|h| h.gravity) {
+            if g.at > now {
+                break;
+            }
+            if g.at < from {
+                continue;
+            }
+            stretch.samples.push(Sample {
+                days: days_since(stretch.from, g.at),
+                gravity: g.median,
+                weight: f64::from(g.n),
+            });
+        }
+        if !stretch.samples.is_empty() {
+            stretch.step = self.step(now);
+        }
+    }
+
+    fn take_hand_readings(&self, stretch: &mut Stretch, now: Moment) {
+        stretch.by_hand = true;
+        let readings = self
+            .done(now)
+            .filter(|d| d.what == What::HandReading && d.at >= stretch.from);
+        for deed in readings {
+            let Some(gravity) = deed.gravity else {
+                continue;
+            };
+            stretch.samples.push(Sample {
+                days: days_since(stretch.from, deed.at),
+                gravity: gravity.get(),
+                weight: 1.0,
+            });
+        }
+    }
+
+    /// The finest difference the float has shown lately; a float that rounds to 0.001 can hide
+    /// more than one that shows 0.0001.
+    fn step(&self, now: Moment) -> f64 {
+        let end = self.hours.partition_point(|h| h.index * HOUR_MS <= now.0);
+        let recent = &self.hours[end.saturating_sub(14 * 24)..end];
+        let mut seen: Vec<f64> = recent
+            .iter()
+            .filter_map(|h| h.gravity)
+            .flat_map(|g| [g.min, g.max])
+            .collect();
+        seen.sort_unstable_by(f64::total_cmp);
+        let finest = seen
+            .windows(2)
+            .map(|w| w[1] - w[0])
+            .filter(|d| *d > 5e-6)
+            .min_by(f64::total_cmp);
+        finest.unwrap_or(HAND_STEP).clamp(2e-5, 0.002)
+    }
+
+    /// Mean temperature over a window, °C.
+    pub(super) fn temperature(&self, from: Moment, to: Moment) -> Option<f64> {
+        let (mut sum, mut n) = (0.0, 0u32);
+        let start = self
+            .hours
+            .partition_point(|h| h.index * HOUR_MS < from.0 - HOUR_MS);
+        for h in &self.hours[start..] {
+            if h.index * HOUR_MS > to.0 {
+                break;
+            }
+            if let Some(t) = h.temperature {
+                sum += t.median;
+                n += 1;
+            }
+        }
+        (n > 0).then(|| sum / f64::from(n))
+    }
+}
+
+impl Stretch {
+    /// Samples of the last `days` up to the last sample.
+    pub fn window(&self, days: f64) -> &[Sample] {
+        let Some(last) = self.samples.last() else {
+            return &[];
+        };
+        // A hair more, so that a window of whole days keeps its first hour.
+        let from = last.days - days - 1e-9;
+        &self.samples[self.samples.partition_point(|s| s.days < from)..]
+    }
+
+    /// As [`Stretch::window`], but only since the last disturbance.
+    pub fn quiet_window(&self, days: f64) -> &[Sample] {
+        let quiet = days_since(self.from, self.quiet_from);
+        let window = self.window(days);
+        &window[window.partition_point(|s| s.days < quiet)..]
+    }
+
+    /// Level now: the median of the last half day, or of the last few points.
+    pub fn level(&self) -> Option<f64> {
+        let recent = self.window(0.5);
+        let few = &self.samples[self.samples.len().saturating_sub(3)..];
+        let of = if recent.len() < 3 && !self.by_hand {
+            few
+        } else {
+            recent
+        };
+        let mut values: Vec<f64> = of.iter().map(|s| s.gravity).collect();
+        values.sort_unstable_by(f64::total_cmp);
+        let n = values.len();
+        match n {
+            0 => None,
+            _ if n % 2 == 1 => Some(values[n / 2]),
+            _ => Some(0.5 * (values[n / 2 - 1] + values[n / 2])),
+        }
+    }
+
+    /// Robust level at the start of the stretch: the highest of the medians of its first quarter
+    /// days, since a float may need hours to settle but gravity does not rise by itself.
+    pub fn first_level(&self) -> Option<f64> {
+        let first = self.samples.first()?.days;
+        let mut early: Vec<f64> = self
+            .samples
+            .iter()
+            .take_while(|s| s.days <= first + 1.0)
+            .map(|s| s.gravity)
+            .collect();
+        early.sort_unstable_by(f64::total_cmp);
+        early.get(early.len() * 3 / 4).copied()
+    }
+
+    /// Longest gap between samples in a window, and from its last sample to now, days.
+    pub fn longest_gap(&self, window: &[Sample], now: Moment) -> f64 {
+        let inner = window
+            .windows(2)
+            .map(|w| w[1].days - w[0].days)
+            .fold(0.0, f64::max);
+        let tail = window
+            .last()
+            .map_or(f64::INFINITY, |s| days_since(self.from, now) - s.days);
+        inner.max(tail)
+    }
+}

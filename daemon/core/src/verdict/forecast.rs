@@ -1,0 +1,224 @@
+//! The fitted curves as the verdict needs them: kept between assessments, since an hour more of
+//! readings hardly moves a curve and a fit costs a thousand times a slope.
+
+use super::case::{Case, Stretch, days_since};
+use super::floor::Floor;
+use super::gates;
+use super::outcome::{BandPoint, Range};
+use crate::deed::What;
+use crate::fit::{Fitted, Gaussian, OpenRange, Point, Prior, Refusal, fit};
+use crate::time::{Moment, Span};
+
+/// Most points given to a fit; more are merged, which changes nothing but the time it takes.
+const POINTS: usize = 400;
+/// SG that may be left when it counts as settled.
+pub(super) const SETTLED_WITHIN: f64 = 0.001;
+/// A float's scatter within an hour when nothing better is known, SG; the fit corrects it.
+const NOISE: f64 = 0.0006;
+/// A hand reading's, half a division.
+const HAND_NOISE: f64 = 0.0005;
+/// Share of the time to go that stays open whatever the curves agree on. Our engineering choice.
+const DOUBT: f64 = 0.25;
+/// Forecast drawn at most this far ahead.
+const AHEAD: Span = Span::days(45);
+/// Points of the curve handed to the page.
+const DRAWN: usize = 72;
+
+#[derive(Debug)]
+pub(super) struct Forecast {
+    from: Moment,
+    /// Days of the last sample and number of samples when it was made.
+    made_at: f64,
+    samples: usize,
+    fitted: Result<Fitted, Refusal>,
+    time_constant: Option<f64>,
+    /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
+    /// since they cost a search along every drawn curve.
+    settles: Option<OpenRange>,
+    racks: Option<f64>,
+}
+
+impl Forecast {
+    pub fn new(case: &Case, stretch: &Stretch, floor: Option<&Floor>) -> Forecast {
+        let points = thin(stretch);
+        let prior = prior(case, stretch, floor);
+        let fitted = match prior {
+            Some(prior) => fit(&points, &prior),
+            None => Err(Refusal::TooFew {
+                have: points.len(),
+                need: 4,
+            }),
+        };
+        let time_constant = fitted.as_ref().ok().map(|f| {
+            let tau = f.range(|curve| {
+                let t = curve.time_within(0.03 * curve.left_after(0.0));
+                curve.left_after(t) / curve.rate(t).max(1e-9)
+            });
+            // Leaning to the slow side: a time constant taken too short opens gates too early.
+            0.5 * (tau.mid + tau.high)
+        });
+        let made_at = stretch.samples.last().map_or(0.0, |s| s.days);
+        let settles = fitted
+            .as_ref()
+            .ok()
+            .map(|f| f.settles(SETTLED_WITHIN, made_at));
+        let racks = fitted.as_ref().ok().map(|f| {
+            let share = 1.0 - gates::RACK_FROM;
+            f.range(|c| c.time_within(share * c.left_after(0.0))).mid
+        });
+        Forecast {
+            from: stretch.from,
+            made_at,
+            samples: stretch.samples.len(),
+            fitted,
+            time_constant,
+            settles,
+            racks,
+        }
+    }
+
+    /// Whether this still speaks for the stretch as it is now.
+    pub fn still_good(&self, stretch: &Stretch) -> bool {
+        let now = stretch.samples.last().map_or(0.0, |s| s.days);
+        let grown = stretch.samples.len().saturating_sub(self.samples) as f64;
+        let patience = (0.04 * self.made_at).clamp(0.125, 2.0);
+        self.from == stretch.from
+            && (self.made_at..self.made_at + patience).contains(&now)
+            // Readings that arrived late, in the middle, change the curve too.
+            && grown <= 24.0 * patience + 2.0
+            && stretch.samples.len() >= self.samples
+    }
+
+    fn days(&self, at: Moment) -> f64 {
+        days_since(self.from, at)
+    }
+
+    fn moment(&self, days: f64) -> Moment {
+        self.from + Span::from_days(days)
+    }
+
+    pub fn refused(&self) -> Option<String> {
+        self.fitted.as_ref().err().map(ToString::to_string)
+    }
+
+    pub fn time_constant(&self) -> Option<f64> {
+        self.time_constant
+    }
+
+    pub fn final_gravity(&self) -> Option<Range<f64>> {
+        self.fitted.as_ref().ok().map(Fitted::final_gravity)
+    }
+
+    pub fn left(&self, now: Moment) -> Option<Range<f64>> {
+        let left = self.fitted.as_ref().ok()?.left_after(self.days(now));
+        Some(Range {
+            mid: left.mid.max(0.0),
+            low: left.low.max(0.0),
+            high: left.high.max(0.0),
+        })
+    }
+
+    /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
+    pub fn settles(&self, now: Moment) -> Option<Range<Moment>> {
+        let range = self.settles?;
+        let (mid, low, high) = (range.mid?, range.low?, range.high?);
+        let today = self.days(now);
+        // No family is the truth: whatever they agree on, a quarter of the time to go is open.
+        let doubt = DOUBT * (mid - today).max(0.0);
+        let at = |days: f64| self.moment(days.max(today));
+        Some(Range {
+            mid: at(mid),
+            low: at(low.min(mid - doubt)),
+            high: at(high.max(mid + doubt)),
+        })
+    }
+
+    /// When the rack gate's share of the fall is over by the middle curve; not before `now`.
+    pub fn racks(&self, now: Moment) -> Option<Moment> {
+        let days = self.racks.filter(|d| d.is_finite() && *d < 400.0)?;
+        Some(self.moment(days).max(now))
+    }
+
+    /// The curve from the start of the stretch, and unless it has stopped the forecast.
+    pub fn curve(&self, now: Moment, stopped: bool) -> Vec<BandPoint> {
+        let Ok(fitted) = &self.fitted else {
+            return Vec::new();
+        };
+        let today = self.days(now);
+        let until = if stopped {
+            today
+        } else {
+            let settles = self.settles;
+            let far = settles
+                .and_then(|s| s.high.or(s.mid))
+                .unwrap_or(today + 14.0);
+            (far + 1.0).clamp(today + 2.0, today + AHEAD.as_days())
+        };
+        (0..DRAWN)
+            .map(|i| {
+                let days = until * i as f64 / (DRAWN - 1) as f64;
+                let band = fitted.at(days);
+                // Five decimals are finer than any float; more would only swell the database.
+                let round = |v: f64| (v * 1e5).round() / 1e5;
+                BandPoint {
+                    at: self.moment(days),
+                    mid: round(band.mid),
+                    low: round(band.low),
+                    high: round(band.high),
+                }
+            })
+            .collect()
+    }
+}
+
+/// Merges neighbours until few enough are left.
+fn thin(stretch: &Stretch) -> Vec<Point> {
+    let samples = &stretch.samples;
+    let sd = if stretch.by_hand { HAND_NOISE } else { NOISE };
+    let Some(last) = samples.last() else {
+        return Vec::new();
+    };
+    let width = if samples.len() <= POINTS {
+        0.0
+    } else {
+        (last.days - samples[0].days) / POINTS as f64
+    };
+    let mut points: Vec<Point> = Vec::with_capacity(samples.len().min(POINTS + 1));
+    let mut begin = 0;
+    while begin < samples.len() {
+        let until = samples[begin].days + width;
+        let mut end = begin + 1;
+        while end < samples.len() && samples[end].days < until {
+            end += 1;
+        }
+        let group = &samples[begin..end];
+        let n = group.len() as f64;
+        points.push(Point {
+            days: group.iter().map(|s| s.days).sum::<f64>() / n,
+            gravity: group.iter().map(|s| s.gravity).sum::<f64>() / n,
+            sd,
+        });
+        begin = end;
+    }
+    points
+}
+
+fn prior(case: &Case, stretch: &Stretch, floor: Option<&Floor>) -> Option<Prior> {
+    let measured = stretch.first_level();
+    let (start, sd) = match (stretch.began, case.original) {
+        (What::Pitch, Some(original)) => (original.get(), 0.002),
+        // Without a measured start, or after an addition whose size is not known to the point,
+        // the first readings stand in for it.
+        _ => (measured?, 0.004),
+    };
+    let prior = Prior::from_original(start);
+    let prior = Prior {
+        original: Gaussian { mean: start, sd },
+        ..prior
+    };
+    Some(match floor {
+        // Twice as wide as the floor: what the readings say about the end shall outweigh it.
+        Some(floor) if floor.mid < start => prior.expecting(floor.mid, 2.0 * floor.sd),
+        _ => prior,
+    })
+}

@@ -1,0 +1,234 @@
+//! What may be done now: rack, stabilise, seal. Each by its own risk, each with its reason and
+//! with what would open it.
+
+use super::Evidence;
+use super::case::Case;
+use super::forecast::Forecast;
+use super::outcome::{Gate, Gates, Memory, Phase};
+use crate::show;
+use crate::text::Style;
+use crate::time::{Moment, Span};
+use crate::units::Gravity;
+
+/// Share of the expected fall after which racking takes little yeast it still needs.
+/// Common practice, no source: after primary, in the last fifth.
+pub(super) const RACK_FROM: f64 = 0.8;
+/// SG that may be left when it is stabilised.
+const LEFT_TO_STABILISE: f64 = 0.002;
+/// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
+/// (stoichiometry) 0.001 SG is about 1 g of gas per litre.
+const LEFT_TO_SEAL: f64 = 0.001;
+/// A hand reading bears witness for this long before and after the float's own verdict.
+const WITNESS: Span = Span::days(3);
+/// A hand reading further from the float than this does not agree with it, SG.
+const AGREE: f64 = 0.003;
+/// A sweetened mead is watched this long before it is sealed. Common practice, no source.
+const WATCH_SWEETENED: Span = Span::days(7);
+
+fn shut(why: String, opens: Option<Moment>) -> Gate {
+    Gate {
+        open: false,
+        why,
+        opens,
+    }
+}
+
+fn open(why: String) -> Gate {
+    Gate {
+        open: true,
+        why,
+        opens: None,
+    }
+}
+
+/// All shut: nothing is known about now.
+pub(super) fn silent(case: &Case, now: Moment, last: Option<Moment>, style: &Style) -> Gates {
+    let why = match last {
+        None if case.hours.is_empty() => {
+            "no readings yet; claim its feed or take a hand reading".to_string()
+        }
+        None => "no readings since the last addition".to_string(),
+        Some(last) => format!(
+            "no reading since {}; a hand reading would help",
+            show::day_and_time(last, now, style.zone)
+        ),
+    };
+    Gates {
+        rack: shut(why.clone(), None),
+        stabilise: shut(why.clone(), None),
+        seal: shut(why, None),
+    }
+}
+
+pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
+    let done = share_done(e, forecast);
+    match memory.phase {
+        Phase::Settled => open("the fall is over; rack it off its lees".into()),
+        Phase::Stuck => shut(
+            "it is stuck: racking would take away the yeast it needs".into(),
+            None,
+        ),
+        Phase::Restarted => shut("it is falling again; let it finish".into(), None),
+        Phase::NoData => shut("nothing is known yet".into(), None),
+        Phase::Lag => shut("it has hardly begun to fall".into(), None),
+        Phase::Active | Phase::Slowing => match done {
+            Some(share) if share >= RACK_FROM => open(format!(
+                "{:.0} % of the fall is over; leave the yeast what it needs to finish",
+                share * 100.0
+            )),
+            Some(share) => {
+                let at = forecast.racks(e.now);
+                let when = at.map_or(String::new(), |at| {
+                    format!("; likely {}", show::day(at, e.now, style.zone))
+                });
+                shut(
+                    format!(
+                        "{:.0} % of the fall is over, wait for 80 %{when}",
+                        share * 100.0
+                    ),
+                    at,
+                )
+            }
+            None => shut("how far it will fall cannot be told yet".into(), None),
+        },
+    }
+}
+
+/// Share of the fall that is over.
+fn share_done(e: &Evidence, forecast: &Forecast) -> Option<f64> {
+    let level = e.level()?;
+    let start = e
+        .case
+        .original
+        .map(|g| g.get())
+        .or(e.stretch.first_level())?;
+    let end = forecast
+        .final_gravity()
+        .map(|r| r.mid)
+        .or(e.floor.map(|f| f.mid))?;
+    let fall = start - end;
+    (fall > 0.002).then(|| ((start - level) / fall).clamp(0.0, 1.0))
+}
+
+pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
+    if let Some(at) = e.stabilised().filter(|_| memory.phase != Phase::Restarted) {
+        return shut(
+            format!("stabilised {}", show::day(at, e.now, style.zone)),
+            None,
+        );
+    }
+    if let Some(gate) = not_settled(e, forecast, memory, style) {
+        return gate;
+    }
+    match e.left(forecast) {
+        Some(left) if left.high < LEFT_TO_STABILISE => open(format!(
+            "settled, and less than {} is left to fall",
+            step(LEFT_TO_STABILISE, e, style)
+        )),
+        _ => shut(
+            format!(
+                "settled, but more than {} may be left; a few more days of readings would tell",
+                step(LEFT_TO_STABILISE, e, style)
+            ),
+            None,
+        ),
+    }
+}
+
+pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
+    let stabilised = e.stabilised();
+    if let Some(sweetened) = e.sweetened() {
+        if stabilised.is_none_or(|at| at > sweetened) {
+            return shut(
+                "sweetened without stabilising: live yeast with sugar would burst what it is sealed in".into(),
+                None,
+            );
+        }
+        let watched = sweetened + WATCH_SWEETENED;
+        if memory.phase == Phase::Settled && e.now < watched {
+            let day = show::day(watched, e.now, style.zone);
+            return shut(
+                format!("sweetened; watch until {day} that it does not start again"),
+                Some(watched),
+            );
+        }
+    }
+    if let Some(gate) = not_settled(e, forecast, memory, style) {
+        return gate;
+    }
+    let left = e.left(forecast).map_or(f64::INFINITY, |l| l.high);
+    if left >= LEFT_TO_SEAL && stabilised.is_none() {
+        return shut(
+            format!(
+                "more than {} may still be left to fall",
+                step(LEFT_TO_SEAL, e, style)
+            ),
+            None,
+        );
+    }
+    let Some((at, hand)) = e
+        .case
+        .last_hand(e.now)
+        .filter(|(at, _)| e.now.since(*at) <= WITNESS)
+    else {
+        return shut(
+            "a hand reading today would settle it: sealing needs a second witness".into(),
+            None,
+        );
+    };
+    let level = e.level().unwrap_or(hand);
+    if e.stretch.by_hand {
+        return open("the last hand readings agree that it has stopped; seal only in what bears the pressure".into());
+    }
+    if (hand - level).abs() > AGREE {
+        return shut(
+            format!(
+                "the hand reading of {} and the float do not agree; check both",
+                show::day(at, e.now, style.zone)
+            ),
+            None,
+        );
+    }
+    open(
+        "float and hand reading agree that it has stopped; seal only in what bears the pressure"
+            .into(),
+    )
+}
+
+/// The reason that shuts both stabilise and seal while it has not settled.
+fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Option<Gate> {
+    let gate = match memory.phase {
+        Phase::Settled => return None,
+        Phase::Stuck if e.cold => shut("it stopped in the cold, which proves nothing; warm it and look again".into(), None),
+        Phase::Stuck if e.floor.is_none() => shut(
+            "it has stopped, but without an original or expected final gravity finished cannot be told from stuck".into(),
+            None,
+        ),
+        Phase::Stuck => shut("it is stuck above where it should end".into(), None),
+        Phase::Restarted => shut("it is falling again".into(), None),
+        Phase::NoData => shut("nothing is known yet".into(), None),
+        Phase::Lag => shut("it has not begun to fall".into(), None),
+        Phase::Active | Phase::Slowing => {
+            let settles = e.settles(forecast);
+            let opens = settles.map(|s| s.mid + Span::from_days(e.tail.window));
+            let clear = e.clear_fall().is_some();
+            let why = match (clear, opens) {
+                (true, Some(at)) => format!("still falling; likely {}", show::day(at, e.now, style.zone)),
+                (true, None) => "still falling".to_string(),
+                (false, _) if e.tail.missing > 0.25 => format!(
+                    "it must be seen flat for {}; {} more to go",
+                    show::span(Span::from_days(e.tail.window)),
+                    show::span(Span::from_days(e.tail.missing))
+                ),
+                (false, _) => "whether it still creeps down cannot be told yet".to_string(),
+            };
+            shut(why, opens)
+        }
+    };
+    Some(gate)
+}
+
+fn step(sg: f64, e: &Evidence, style: &Style) -> String {
+    let near = Gravity::computed(e.level().unwrap_or(1.0));
+    show::gravity_step(sg, near, style.units)
+}

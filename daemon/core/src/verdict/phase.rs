@@ -1,0 +1,129 @@
+//! From evidence to a phase. One match, and what the last assessment said, so that nothing flaps.
+
+use super::Evidence;
+use super::forecast::Forecast;
+use super::outcome::{Memory, Phase};
+use crate::deed::What;
+use crate::time::Span;
+
+/// A fall per day that is surely above this is a fall.
+pub(super) const FALLING: f64 = 0.0003;
+/// A stopped mead is falling again only when it has also come down by this much: a drifting
+/// float passes the first test now and then, not both.
+const CAME_DOWN: f64 = 0.0015;
+/// Come down by less than this since the start: still the lag.
+const LAG_DROP: f64 = 0.003;
+/// A must that has not moved for this long after the pitch is not lagging, it is stuck.
+/// Common practice, no source: yeast shows itself within three days or not at all.
+const LAG_DAYS: f64 = 4.0;
+/// Past this share of the fall it is slowing.
+const SLOWING: f64 = 0.6;
+
+pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> Memory {
+    let stretch = e.stretch.from;
+    // A new stretch of curve begins a new story, except that a sweetened mead which was
+    // stabilised has already ended: for it any fall is a restart.
+    let before = before.filter(|m| m.stretch == stretch);
+    let (phase, stopped_at) = decide(before, e, forecast);
+    let since = match before {
+        Some(m) if m.phase == phase => m.since,
+        _ => e.now,
+    };
+    let stopped = matches!(phase, Phase::Settled | Phase::Stuck);
+    let flat_from = match before.and_then(|m| m.flat_from) {
+        Some(from) if stopped => Some(from),
+        _ if stopped && e.tail.flat => Some(e.stretch.last - Span::from_days(e.tail.window)),
+        // Stabilised and sweetened: still since the sweetening.
+        _ if stopped => Some(stretch),
+        _ => None,
+    };
+    Memory {
+        phase,
+        since,
+        stretch,
+        stopped_at,
+        flat_from,
+    }
+}
+
+fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, Option<f64>) {
+    let Some(level) = e.level() else {
+        return (Phase::NoData, None);
+    };
+    let falling = e.clear_fall().is_some();
+    let ended = e.stretch.began == What::Sweeten
+        && e.stabilised()
+            .is_some_and(|at| e.sweetened().is_some_and(|s| at <= s));
+    let stopped_at = match before {
+        Some(m) => m.stopped_at,
+        None if ended => e.stretch.first_level(),
+        None => None,
+    };
+    let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
+    let was = before.map(|m| m.phase);
+
+    if ended && was.is_none_or(|p| p == Phase::Settled) {
+        return if falling && came_down {
+            (Phase::Restarted, stopped_at)
+        } else {
+            (Phase::Settled, stopped_at)
+        };
+    }
+    match was {
+        Some(Phase::Settled) if falling && came_down => (Phase::Restarted, stopped_at),
+        // A settled mead stays settled until it surely falls.
+        Some(Phase::Settled) => (Phase::Settled, stopped_at),
+        Some(Phase::Restarted) if e.tail.flat => stopped(e, level),
+        Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
+        Some(Phase::Stuck) if falling && came_down => (moving(e, forecast, level), None),
+        Some(Phase::Stuck) if !e.tail.flat => (Phase::Stuck, stopped_at),
+        _ if lagging(e, level) => (Phase::Lag, None),
+        _ if e.tail.flat => stopped(e, level),
+        _ => (moving(e, forecast, level), None),
+    }
+}
+
+fn lagging(e: &Evidence, level: f64) -> bool {
+    let start = match e.stretch.began {
+        What::Pitch => e.case.original.map(|g| g.get()),
+        _ => None,
+    };
+    let start = start.or(e.stretch.first_level());
+    let still_up = start.is_none_or(|s| level > s - LAG_DROP);
+    let days = super::days_since(e.stretch.from, e.now);
+    still_up && days < LAG_DAYS
+}
+
+/// Flat: settled or stuck?
+fn stopped(e: &Evidence, level: f64) -> (Phase, Option<f64>) {
+    let low_enough = e.floor.is_some_and(|f| f.reached(level));
+    // Cold explains flatness, unless the level says there is nothing left to ferment.
+    let explained_by_cold = e.cold && e.floor.is_none_or(|f| level > f.mid);
+    let phase = if low_enough && !explained_by_cold {
+        Phase::Settled
+    } else {
+        Phase::Stuck
+    };
+    (phase, Some(level))
+}
+
+/// Falling, or not provably flat.
+fn moving(e: &Evidence, forecast: &Forecast, level: f64) -> Phase {
+    let start = match e.stretch.began {
+        What::Pitch => e.case.original.map(|g| g.get()).or(e.stretch.first_level()),
+        _ => e.stretch.first_level(),
+    };
+    let end = forecast
+        .final_gravity()
+        .map(|f| f.mid)
+        .or(e.floor.map(|f| f.mid));
+    let done = match (start, end) {
+        (Some(start), Some(end)) if start - end > 1e-4 => (start - level) / (start - end),
+        _ => 0.0,
+    };
+    if done >= SLOWING {
+        Phase::Slowing
+    } else {
+        Phase::Active
+    }
+}

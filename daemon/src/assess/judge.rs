@@ -1,0 +1,299 @@
+//! One vessel: its record out of the store, through the core, verdict and notices back in.
+
+use std::collections::{BTreeSet, HashMap};
+use std::sync::Arc;
+
+use ebbmark_core::deed::Deed;
+use ebbmark_core::ids::VesselId;
+use ebbmark_core::notice::{self, Call};
+use ebbmark_core::text::{Style, sentence};
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::{Celsius, Preferences};
+use ebbmark_core::verdict::outcome::{Phase, Verdict};
+use ebbmark_core::verdict::{Assessor, Case};
+use ebbmark_core::{notice::NoticeKind, watch};
+use ebbmark_store::StoreError;
+use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
+use jiff::tz::TimeZone;
+
+use super::{Assess, EVER, zone_and_units};
+use crate::tell;
+
+/// A verdict that says the same as the stored one is written again only after this long: each
+/// write wears the card, and the page needs no fresher number than the readings themselves.
+const REFRESH: Span = Span::minutes(15);
+
+pub(super) struct Judge {
+    assess: Arc<Assess>,
+    held: HashMap<VesselId, Held>,
+}
+
+/// What is kept of a vessel between two verdicts.
+struct Held {
+    assessor: Assessor,
+    facts: BatchFacts,
+    deeds: Vec<Deed>,
+    last: Option<Verdict>,
+}
+
+type Res<T> = Result<T, StoreError>;
+
+impl Judge {
+    pub fn new(assess: Arc<Assess>) -> Judge {
+        Judge {
+            assess,
+            held: HashMap::new(),
+        }
+    }
+
+    pub async fn all(&self) -> Res<BTreeSet<VesselId>> {
+        let assess = self.assess.clone();
+        blocking(move || {
+            let vessels = assess.reader.vessels()?;
+            Ok(vessels
+                .into_iter()
+                .filter(|v| !v.retired)
+                .map(|v| v.id)
+                .collect())
+        })
+        .await
+    }
+
+    /// Judges these vessels. Trouble with one is logged and does not keep the others waiting.
+    pub async fn round(mut self, due: BTreeSet<VesselId>) -> Res<Judge> {
+        blocking(move || {
+            let (zone, units) = zone_and_units(&self.assess.reader, &self.assess.zone)?;
+            for vessel in due {
+                match self.judge(vessel, &zone, units) {
+                    Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),
+                    Err(error) => tracing::error!(%vessel, %error, "no verdict"),
+                    Ok(()) => {}
+                }
+            }
+            Ok(self)
+        })
+        .await
+    }
+
+    /// Looks at silence and batteries, and rolls hours that readings have touched.
+    pub async fn tick(self, listening_since: Moment) -> Res<Judge> {
+        blocking(move || {
+            let result = super::watches::look(&self.assess, listening_since);
+            match result {
+                Err(StoreError::WriterGone) => Err(StoreError::WriterGone),
+                Err(error) => {
+                    tracing::error!(%error, "feeds were not looked at");
+                    Ok(self)
+                }
+                Ok(()) => Ok(self),
+            }
+        })
+        .await
+    }
+
+    fn judge(&mut self, id: VesselId, zone: &TimeZone, units: Preferences) -> Res<()> {
+        let assess = self.assess.clone();
+        let now = assess.clock.now();
+        let Some(vessel) = assess.reader.vessel(id)? else {
+            return Ok(());
+        };
+        let Some(batch) = &vessel.batch else {
+            self.held.remove(&id);
+            return Ok(());
+        };
+        let deeds: Vec<Deed> = assess
+            .reader
+            .log(id, batch.facts.started - Span::hours(1), EVER.1)?
+            .into_iter()
+            .filter(|line| line.replaced_by.is_none())
+            .map(|line| line.deed)
+            .collect();
+        let from = batch.facts.started - Span::hours(1);
+        let hours = assess.reader.vessel_hours(id, from, now + Span::hours(1))?;
+        let held = self.held(id, batch, deeds)?;
+        let case = Case {
+            hours: &hours,
+            deeds: &held.deeds,
+            started: Some(held.facts.started),
+            original: held.facts.original_gravity,
+            expected_final: held.facts.expected_final,
+            tolerance: held.facts.tolerance,
+        };
+        let style = Style { units, zone };
+        let mut verdict = held.assessor.assess(&case, now, &style);
+        let text = sentence(&verdict, &style);
+        let before = held.last.replace(verdict.clone());
+        let fresh = before.as_ref().is_none_or(|b| differs(b, &verdict));
+        temperature_watch(&assess, &vessel, &verdict, &style)?;
+        if !fresh {
+            // Keep the stored one as the yardstick, or a slow change would never be written.
+            held.last = before;
+            return Ok(());
+        }
+        verdict.curve = held.assessor.curve(&verdict);
+        let remembered = before.and_then(|b| b.memory).map(|m| m.phase);
+        let name = &vessel.facts.name;
+        let call = notice::on_phase(remembered, &verdict, name, &style);
+        let notices: Vec<NewNotice> = call
+            .map(|c| queue(c, &vessel, batch, now, &assess.channels))
+            .into_iter()
+            .collect();
+        clear_left_phases(&assess, batch, remembered, &verdict)?;
+        tell::verdict(&assess.outgoing, name, &verdict, &text);
+        let phase = verdict.phase.key();
+        assess.writer.command_blocking(Command::SaveVerdict {
+            vessel: id,
+            batch: batch.id,
+            verdict: Box::new(verdict),
+            sentence: text.clone(),
+            notices,
+        })?;
+        if before_phase_differs(remembered, phase) {
+            tracing::info!(vessel = %name, phase, "{text}");
+        }
+        Ok(())
+    }
+
+    /// The held state, started anew from the stored verdict's memory when the facts changed.
+    fn held(&mut self, id: VesselId, batch: &Batch, deeds: Vec<Deed>) -> Res<&mut Held> {
+        let known = self
+            .held
+            .get(&id)
+            .is_some_and(|h| h.facts == batch.facts && h.deeds == deeds);
+        if !known {
+            let memory = match self.held.remove(&id) {
+                Some(h) => h.last.and_then(|v| v.memory),
+                None => self.stored(id, batch)?.and_then(|v| v.memory),
+            };
+            let last = self.stored(id, batch)?.map(|mut v| {
+                // The facts changed: whatever comes out is worth writing.
+                v.at = Moment(0);
+                v
+            });
+            let assessor = Assessor::resume(memory);
+            self.held.insert(
+                id,
+                Held {
+                    assessor,
+                    facts: batch.facts.clone(),
+                    deeds,
+                    last,
+                },
+            );
+        }
+        Ok(self.held.get_mut(&id).expect("just inserted"))
+    }
+
+    fn stored(&self, id: VesselId, batch: &Batch) -> Res<Option<Verdict>> {
+        let stored = self.assess.reader.verdict(id)?;
+        Ok(stored.filter(|s| s.batch == batch.id).map(|s| s.verdict))
+    }
+}
+
+fn before_phase_differs(remembered: Option<Phase>, phase: &str) -> bool {
+    remembered.is_none_or(|p| p.key() != phase)
+}
+
+/// Whether the maker would see a difference, or the stored one has grown old.
+fn differs(stored: &Verdict, new: &Verdict) -> bool {
+    let gates = |v: &Verdict| [v.gates.rack.open, v.gates.stabilise.open, v.gates.seal.open];
+    stored.phase != new.phase
+        || stored.memory.map(|m| m.phase) != new.memory.map(|m| m.phase)
+        || gates(stored) != gates(new)
+        || stored.cold != new.cold
+        || new.at.since(stored.at) >= REFRESH
+}
+
+fn key(kind: NoticeKind, batch: &Batch) -> String {
+    format!("{}:{}", kind.key(), batch.id)
+}
+
+fn queue(
+    call: Call,
+    vessel: &Vessel,
+    batch: &Batch,
+    now: Moment,
+    channels: &[String],
+) -> NewNotice {
+    NewNotice {
+        kind: call.kind,
+        key: key(call.kind, batch),
+        vessel: Some(vessel.id),
+        at: now,
+        title: call.title,
+        body: call.body,
+        channels: channels.to_vec(),
+    }
+}
+
+/// A phase that was left ends what its notice stood for, so that it may be told again.
+fn clear_left_phases(
+    assess: &Assess,
+    batch: &Batch,
+    remembered: Option<Phase>,
+    verdict: &Verdict,
+) -> Res<()> {
+    let Some(memory) = verdict.memory else {
+        return Ok(());
+    };
+    let kind = match remembered {
+        Some(was) if was == memory.phase => return Ok(()),
+        Some(Phase::Settled) => NoticeKind::Settled,
+        Some(Phase::Stuck) => NoticeKind::Stuck,
+        Some(Phase::Restarted) => NoticeKind::Restarted,
+        _ => return Ok(()),
+    };
+    let clear = Command::Clear {
+        key: key(kind, batch),
+        at: verdict.at,
+    };
+    assess.writer.command_blocking(clear).map(|_| ())
+}
+
+/// The vessel's temperature against its band.
+fn temperature_watch(
+    assess: &Assess,
+    vessel: &Vessel,
+    verdict: &Verdict,
+    style: &Style,
+) -> Res<()> {
+    let Some(t) = verdict
+        .temperature
+        .filter(|_| verdict.phase != Phase::NoData)
+    else {
+        return Ok(());
+    };
+    let (low, high) = (vessel.facts.temperature_low, vessel.facts.temperature_high);
+    let key = format!("temperature:{}", vessel.id);
+    let show = |t: Celsius| ebbmark_core::show::temperature(t, style.units);
+    let band = match (low, high) {
+        (Some(l), Some(h)) => format!("between {} and {}", show(l), show(h)),
+        (Some(l), None) => format!("above {}", show(l)),
+        (None, Some(h)) => format!("below {}", show(h)),
+        (None, None) => String::new(),
+    };
+    let notice = || NewNotice {
+        kind: NoticeKind::Temperature,
+        key: key.clone(),
+        vessel: Some(vessel.id),
+        at: verdict.at,
+        title: format!("{}: it is at {}", vessel.facts.name, show(t)),
+        body: format!("It should be {band}."),
+        channels: assess.channels.clone(),
+    };
+    super::watches::act(
+        assess,
+        watch::temperature(t, low, high),
+        &key,
+        verdict.at,
+        notice,
+    )
+}
+
+/// Runs on a thread that may block. A panic there is a bug and must end the task, not hide.
+async fn blocking<T: Send + 'static>(f: impl FnOnce() -> Res<T> + Send + 'static) -> Res<T> {
+    match tokio::task::spawn_blocking(f).await {
+        Ok(result) => result,
+        Err(joined) => std::panic::resume_unwind(joined.into_panic()),
+    }
+}

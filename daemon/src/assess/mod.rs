@@ -1,0 +1,130 @@
+//! Follows the store's changes with verdicts: one loop, one vessel at a time.
+//!
+//! Changes are coalesced: however many readings came in, a vessel is judged once for all of them.
+//! Judging runs on a blocking thread; the loop itself only waits.
+
+mod judge;
+mod watches;
+
+use std::collections::BTreeSet;
+use std::sync::Arc;
+use std::time::Duration;
+
+use ebbmark_core::ids::VesselId;
+use ebbmark_core::time::Moment;
+use ebbmark_store::model::Change;
+use ebbmark_store::{Reader, StoreError, Writer};
+use jiff::tz::TimeZone;
+use tokio::sync::broadcast::Receiver;
+use tokio::sync::broadcast::error::RecvError;
+use tokio_util::sync::CancellationToken;
+
+use crate::clock::Clock;
+use crate::mqtt::Outgoing;
+use judge::Judge;
+
+/// Everything the loop needs.
+pub struct Assess {
+    pub reader: Reader,
+    pub writer: Writer,
+    pub clock: Clock,
+    pub zone: TimeZone,
+    pub outgoing: Outgoing,
+    /// Ways out every notice is queued for.
+    pub channels: Vec<String>,
+    /// Least real time between two rounds of judging.
+    pub pace: Duration,
+}
+
+/// How often the conditions that no reading announces are looked at: silence, and the verdict's
+/// own ageing.
+const TICK: Duration = Duration::from_secs(60);
+
+enum Event {
+    Change(Change),
+    /// Changes were missed: look at everything.
+    Missed,
+    Tick,
+    Stop,
+}
+
+impl Assess {
+    /// Runs until `shutdown`.
+    ///
+    /// # Errors
+    /// The store's writer has stopped.
+    pub async fn run(self, shutdown: CancellationToken) -> Result<(), StoreError> {
+        let mut changes = self.writer.changes();
+        let pace = self.pace;
+        // Ticks come faster when time does, so that a simulated night is not slept through.
+        let tick = TICK.min(pace.saturating_mul(10).max(Duration::from_secs(2)));
+        let mut ticks = tokio::time::interval(tick);
+        let listening_since = self.clock.now();
+        let mut judge = Judge::new(Arc::new(self));
+        let mut due: BTreeSet<VesselId> = judge.all().await?;
+        loop {
+            if !due.is_empty() {
+                judge = judge.round(std::mem::take(&mut due)).await?;
+                // The rest of the pause is where changes gather.
+                tokio::select! {
+                    () = shutdown.cancelled() => return Ok(()),
+                    () = tokio::time::sleep(pace) => {}
+                }
+            }
+            let event = tokio::select! {
+                () = shutdown.cancelled() => Event::Stop,
+                _ = ticks.tick() => Event::Tick,
+                change = changes.recv() => match change {
+                    Ok(change) => Event::Change(change),
+                    Err(RecvError::Lagged(_)) => Event::Missed,
+                    Err(RecvError::Closed) => Event::Stop,
+                },
+            };
+            match event {
+                Event::Stop => return Ok(()),
+                Event::Change(change) => due.extend(touched(&change)),
+                Event::Missed => due = judge.all().await?,
+                Event::Tick => {
+                    due = judge.all().await?;
+                    judge = judge.tick(listening_since).await?;
+                }
+            }
+            drain(&mut changes, &mut due);
+        }
+    }
+}
+
+/// Takes what else has come without waiting for it.
+fn drain(changes: &mut Receiver<Change>, due: &mut BTreeSet<VesselId>) {
+    while let Ok(change) = changes.try_recv() {
+        due.extend(touched(&change));
+    }
+}
+
+fn touched(change: &Change) -> Option<VesselId> {
+    match change {
+        Change::Readings { vessel, .. } => *vessel,
+        Change::Vessel(vessel) => Some(*vessel),
+        // Our own doing, or nothing to judge.
+        Change::Verdict(_) | Change::Notice(_) | Change::Feeds => None,
+    }
+}
+
+/// The style of a moment: what the maker set on the page, else the configuration.
+pub(crate) fn zone_and_units(
+    reader: &Reader,
+    fallback: &TimeZone,
+) -> Result<(TimeZone, ebbmark_core::units::Preferences), StoreError> {
+    let zone = reader
+        .setting("zone")?
+        .and_then(|name| TimeZone::get(&name).ok())
+        .unwrap_or_else(|| fallback.clone());
+    let units = reader
+        .setting("units")?
+        .and_then(|text| serde_json::from_str(&text).ok())
+        .unwrap_or_default();
+    Ok((zone, units))
+}
+
+/// Far enough on both sides to mean "all of it" in a query.
+pub(crate) const EVER: (Moment, Moment) = (Moment(0), Moment(i64::MAX / 2));

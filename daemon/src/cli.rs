@@ -1,0 +1,143 @@
+//! The command line.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use clap::{Parser, Subcommand};
+use tokio_util::sync::CancellationToken;
+use tracing_subscriber::EnvFilter;
+
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::demo::{self, DemoArgs};
+use crate::hand::{self, HandArgs, ImportArgs};
+use crate::replay::{self, ReplayArgs};
+use crate::run::Listening;
+use crate::{password, run, ways};
+
+/// Watches a mead cellar: tells when gravity has truly stopped falling, and what may be done next.
+#[derive(Parser, Debug)]
+#[command(version)]
+pub struct Arguments {
+    /// The configuration file; without one the defaults hold.
+    #[arg(long, global = true, value_name = "FILE.toml")]
+    config: Option<PathBuf>,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand, Debug)]
+enum Command {
+    /// Run the daemon.
+    Run,
+    Demo(DemoArgs),
+    Replay(ReplayArgs),
+    /// Set the password that writing on the page needs.
+    Password,
+    Hand(HandArgs),
+    Import(ImportArgs),
+    /// Read the configuration and say what is wrong with it.
+    CheckConfig,
+    /// Send a test notice by every way out, or by the one named.
+    TestNotice {
+        way: Option<String>,
+    },
+}
+
+/// Least real time between two rounds of verdicts.
+const PACE: Duration = Duration::from_secs(2);
+
+pub fn run(arguments: Arguments) -> ExitCode {
+    tracing_subscriber::fmt()
+        .with_env_filter(
+            EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info")),
+        )
+        .with_target(false)
+        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
+        .with_writer(std::io::stderr)
+        .init();
+    match dispatch(&arguments) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => {
+            eprintln!("ebbmark: {e:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn dispatch(arguments: &Arguments) -> Result<()> {
+    // Both TLS users (mail and webhooks, brokers) share one provider; a second would be a panic.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let config = || Config::load(arguments.config.as_deref());
+    match &arguments.command {
+        Command::Replay(args) => replay::run(args),
+        Command::Password => password::run(&config()?),
+        Command::Hand(args) => hand::hand(&config()?, args),
+        Command::Import(args) => hand::import(&config()?, args),
+        Command::CheckConfig => {
+            config()?;
+            println!("The configuration is sound.");
+            Ok(())
+        }
+        Command::TestNotice { way } => {
+            let config = config()?;
+            let now = Clock::system().now();
+            runtime()?.block_on(ways::test(&config.notify, way.as_deref(), now))
+        }
+        Command::Run => {
+            let config = config()?;
+            runtime()?.block_on(async {
+                let shutdown = stop_signal()?;
+                run::run(config, Clock::system(), PACE, shutdown, started).await
+            })
+        }
+        Command::Demo(args) => runtime()?.block_on(async {
+            let shutdown = stop_signal()?;
+            demo::run(args, shutdown).await
+        }),
+    }
+}
+
+/// Two threads are plenty: the work that takes time runs on blocking threads.
+fn runtime() -> Result<tokio::runtime::Runtime> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .context("cannot start the runtime")
+}
+
+fn started(listening: Listening) {
+    for page in &listening.page {
+        tracing::info!("the page is at http://{page}/");
+    }
+    for intake in &listening.intake {
+        tracing::info!("floats may publish to mqtt://{intake}");
+    }
+    if !listening.has_password {
+        tracing::info!(
+            "no password is set yet: the page can be read from this board only and nothing can be changed on it; set one with `ebbmark password`"
+        );
+    }
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+}
+
+/// Cancelled by SIGINT or SIGTERM.
+fn stop_signal() -> Result<CancellationToken> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let token = CancellationToken::new();
+    let mut terminate = signal(SignalKind::terminate()).context("cannot listen for signals")?;
+    let mut interrupt = signal(SignalKind::interrupt()).context("cannot listen for signals")?;
+    let stop = token.clone();
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+        let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+        stop.cancel();
+    });
+    Ok(token)
+}

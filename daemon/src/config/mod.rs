@@ -1,0 +1,128 @@
+//! The configuration file: how the daemon is set up on this board. What is in the cellar
+//! (vessels, meads, feeds) is not here but in the database, changed on the page.
+//!
+//! Read strictly: an unknown key is an error that names it, so that a typing slip cannot turn
+//! into a default. Everything has a default; without a file the daemon runs on loopback.
+
+mod check;
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use anyhow::{Context, Result};
+use ebbmark_store::Options;
+use jiff::tz::TimeZone;
+use serde::Deserialize;
+
+use crate::mqtt::intake::IntakeConfig;
+use crate::notify::NotifyConfig;
+
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Config {
+    /// Folder for the database. Default: `$STATE_DIRECTORY` (set by systemd), else `ebbmark-data`
+    /// in the working directory.
+    pub data_folder: Option<PathBuf>,
+    /// IANA time zone for days and times on the page and in notices, until one is set on the
+    /// page. Default: the system's.
+    pub zone: Option<String>,
+    pub page: PageConfig,
+    /// Floats that publish straight to us. An empty `listen` turns it off.
+    pub intake: IntakeConfig,
+    pub notify: NotifyConfig,
+    pub store: StoreConfig,
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct PageConfig {
+    /// Addresses of the page and the HTTP intake. Until a password is set only loopback ones are
+    /// opened.
+    pub listen: Vec<SocketAddr>,
+    /// A proxy in front speaks TLS: cookies are then marked to be sent over TLS only.
+    pub behind_tls: bool,
+}
+
+impl Default for PageConfig {
+    fn default() -> Self {
+        PageConfig {
+            listen: vec![(Ipv4Addr::LOCALHOST, 8420).into()],
+            behind_tls: false,
+        }
+    }
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct StoreConfig {
+    /// Most messages in one commit (1 to 10000).
+    pub commit_messages: usize,
+    /// Longest a message waits for others to share its commit, ms (0 to 5000).
+    pub commit_window_ms: u64,
+    /// A commit is made once nothing more has come for this long, ms (0 to 1000).
+    pub quiet_gap_ms: u64,
+}
+
+impl Default for StoreConfig {
+    fn default() -> Self {
+        let o = Options::default();
+        StoreConfig {
+            commit_messages: o.commit_count,
+            commit_window_ms: o.commit_window.as_millis() as u64,
+            quiet_gap_ms: o.quiet_gap.as_millis() as u64,
+        }
+    }
+}
+
+impl StoreConfig {
+    pub fn options(&self) -> Options {
+        Options {
+            commit_count: self.commit_messages,
+            commit_window: Duration::from_millis(self.commit_window_ms),
+            quiet_gap: Duration::from_millis(self.quiet_gap_ms),
+            ..Options::default()
+        }
+    }
+}
+
+impl Config {
+    /// Reads the file and checks it. `None`: the defaults.
+    ///
+    /// # Errors
+    /// The file cannot be read, is not TOML, has an unknown key, or asks for what cannot work.
+    pub fn load(file: Option<&Path>) -> Result<Config> {
+        let Some(file) = file else {
+            return Ok(Config::default());
+        };
+        let text = std::fs::read_to_string(file)
+            .with_context(|| format!("cannot read the configuration {}", file.display()))?;
+        let config: Config =
+            toml::from_str(&text).with_context(|| format!("in {}", file.display()))?;
+        let problems = config.problems();
+        if !problems.is_empty() {
+            anyhow::bail!("in {}:\n  {}", file.display(), problems.join("\n  "));
+        }
+        Ok(config)
+    }
+
+    pub fn data_folder(&self) -> PathBuf {
+        match (&self.data_folder, std::env::var_os("STATE_DIRECTORY")) {
+            (Some(folder), _) => folder.clone(),
+            (None, Some(folder)) if !folder.is_empty() => folder.into(),
+            _ => "ebbmark-data".into(),
+        }
+    }
+
+    pub fn database(&self) -> PathBuf {
+        self.data_folder().join("ebbmark.sqlite3")
+    }
+
+    /// The zone to start with; `problems` has refused an unknown one.
+    pub fn zone(&self) -> TimeZone {
+        self.zone
+            .as_deref()
+            .and_then(|name| TimeZone::get(name).ok())
+            .unwrap_or_else(TimeZone::system)
+    }
+}

@@ -1,0 +1,665 @@
+//! One client, from the open socket to its end.
+
+use std::collections::{HashSet, VecDeque};
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+use ebbmark_core::reading::ProblemKind;
+use ebbmark_store::StoreError;
+use ebbmark_store::model::{Arrival, Delivery, Receipt};
+use ebbmark_store::writer::ReceiptWaiter;
+use mqtt_protocol_core::mqtt::packet::{
+    Packet, Property, Qos, RetainHandling, SubEntry, v3_1_1, v5_0,
+};
+use mqtt_protocol_core::mqtt::result_code::{DisconnectReasonCode, MqttError};
+use tokio::net::TcpStream;
+use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::sync::oneshot::error::RecvError;
+use tokio::sync::watch;
+use tokio::time::{Instant, sleep_until, timeout};
+
+use super::bucket::TokenBucket;
+use super::counts::Refusal;
+use super::doors::Full;
+use super::end::End;
+use super::frame::{Frame, FrameReader, ReadError};
+use super::greet::{self, Greeted};
+use super::hello::Hello;
+use super::policy::{self, FilterFault, TopicFault};
+use super::reply::{self, Grant, Unwanted};
+use super::session::{Seat, Session};
+use super::subscriber::Subscription;
+use super::will::{self, Published};
+use super::wire::{SendError, Wire};
+use super::{SOURCE, Shared};
+
+/// How long a client may go on sending after our last word before the socket is dropped.
+const LINGER: Duration = Duration::from_secs(2);
+
+/// Serves one client.
+pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
+    shared.counts.opened();
+    let (mut reader, mut wire) = halves(stream, &shared);
+    match greet::greet(&mut reader, &mut wire, None, &shared).await {
+        Ok(greeted) => {
+            shared.counts.greeted();
+            let client = greeted.hello.client_id.clone();
+            tracing::debug!(%peer, client, v5 = greeted.hello.v5, "connected");
+            let end = Connection::new(greeted, reader, wire, &shared)
+                .serve()
+                .await;
+            tracing::debug!(%peer, client, %end, "disconnected");
+        }
+        Err(away) => {
+            if let Some(why) = away.refusal() {
+                shared.counts.refuse(why);
+                tracing::info!(%peer, reason = %away, "connection refused");
+            }
+            close(&mut reader, &mut wire).await;
+        }
+    }
+    shared.counts.closed();
+}
+
+/// Tells a client that there is no room for it.
+pub async fn turn_away(stream: TcpStream, peer: SocketAddr, full: Full, shared: Arc<Shared>) {
+    let (mut reader, mut wire) = halves(stream, &shared);
+    shared.counts.refuse(Refusal::TooManyConnections);
+    if greet::greet(&mut reader, &mut wire, Some(full), &shared)
+        .await
+        .is_err()
+    {
+        tracing::info!(%peer, ?full, "too many connections, one refused");
+    }
+    close(&mut reader, &mut wire).await;
+}
+
+fn halves(
+    stream: TcpStream,
+    shared: &Shared,
+) -> (FrameReader<OwnedReadHalf>, Wire<OwnedWriteHalf>) {
+    // Acknowledgements are small and waited for; without this they would be held back.
+    if let Err(error) = stream.set_nodelay(true) {
+        tracing::debug!(%error, "TCP_NODELAY not set");
+    }
+    let (source, sink) = stream.into_split();
+    (
+        FrameReader::new(source, shared.limits.packet_bytes()),
+        Wire::new(sink, shared.limits.write_timeout()),
+    )
+}
+
+async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWriteHalf>) {
+    wire.shut().await;
+    // Whether it hears us out or not, the connection ends here.
+    let _ = timeout(LINGER, reader.discard()).await;
+}
+
+/// A message on its way to the disk.
+struct Waiting {
+    receipt: ReceiptWaiter,
+    answer: Answer,
+}
+
+/// What the client is sent once its message is stored.
+#[derive(Clone, Copy)]
+enum Answer {
+    None,
+    Puback(u16),
+    Pubrec(u16),
+}
+
+/// A PUBLISH of either version.
+struct Incoming {
+    topic: String,
+    payload: Vec<u8>,
+    qos: Qos,
+    id: Option<u16>,
+    repeat: bool,
+}
+
+struct Connection<'a> {
+    shared: &'a Arc<Shared>,
+    hello: Hello,
+    seat: Seat,
+    session: Session,
+    reader: FrameReader<OwnedReadHalf>,
+    wire: Wire<OwnedWriteHalf>,
+    /// In the order they came, which is the order they are answered in.
+    waiting: VecDeque<Waiting>,
+    /// QoS 2 ids among `waiting`.
+    storing: HashSet<u16>,
+    bucket: TokenBucket,
+    /// Nothing is read until then: the client was too fast.
+    paused_until: Option<Instant>,
+    heard: Instant,
+    published: Published,
+    news: watch::Receiver<u64>,
+}
+
+enum Turn {
+    Stored(Result<Result<Receipt, StoreError>, RecvError>),
+    Resume,
+    News,
+    Frame(Result<Frame, ReadError>),
+}
+
+impl<'a> Connection<'a> {
+    fn new(
+        greeted: Greeted,
+        reader: FrameReader<OwnedReadHalf>,
+        wire: Wire<OwnedWriteHalf>,
+        shared: &'a Arc<Shared>,
+    ) -> Connection<'a> {
+        let now = Instant::now();
+        let limits = &shared.limits;
+        Connection {
+            bucket: TokenBucket::new(limits.messages_per_second, limits.burst_messages, now),
+            news: shared.outgoing.watch(),
+            shared,
+            hello: greeted.hello,
+            seat: greeted.seat,
+            session: greeted.session,
+            reader,
+            wire,
+            waiting: VecDeque::new(),
+            storing: HashSet::new(),
+            paused_until: None,
+            heard: now,
+            published: Published::default(),
+        }
+    }
+
+    async fn serve(mut self) -> End {
+        let mut end = match self.catch_up().await {
+            Ok(()) => self.turns().await,
+            Err(end) => end,
+        };
+        if matches!(end, End::Stopping)
+            && let Err(worse) = self.drain().await
+        {
+            end = worse;
+        }
+        self.finish(end).await
+    }
+
+    /// Takes turns until there is a reason to end.
+    async fn turns(&mut self) -> End {
+        let mut was_reading = true;
+        loop {
+            let reading = self.paused_until.is_none()
+                && self.waiting.len() < self.shared.limits.in_flight_messages.into();
+            if reading && !was_reading {
+                // While we were not reading, its silence was our doing.
+                self.heard = Instant::now();
+            }
+            was_reading = reading;
+            let silent_from = self.silent_from();
+            let turn = tokio::select! {
+                biased;
+                () = self.shared.shutdown.cancelled() => return End::Stopping,
+                () = self.seat.give_way.cancelled() => return End::TakenOver,
+                stored = first_stored(&mut self.waiting) => Turn::Stored(stored),
+                () = until(self.paused_until) => Turn::Resume,
+                () = until(silent_from), if reading => return End::Silent,
+                Ok(()) = self.news.changed(), if self.session.subscriber.is_listening() => Turn::News,
+                frame = self.reader.next(), if reading => Turn::Frame(frame),
+            };
+            let done = match turn {
+                Turn::Stored(stored) => self.stored(stored).await,
+                Turn::Resume => {
+                    self.paused_until = None;
+                    Ok(())
+                }
+                Turn::News => self.catch_up().await,
+                Turn::Frame(Ok(Frame::Whole(frame))) => {
+                    self.heard = Instant::now();
+                    self.packet(&frame).await
+                }
+                Turn::Frame(Ok(Frame::TooLarge { bytes, topic })) => {
+                    self.too_large(bytes, topic).await
+                }
+                Turn::Frame(Err(error)) => Err(End::Gone(error)),
+            };
+            if let Err(end) = done {
+                return end;
+            }
+        }
+    }
+
+    fn silent_from(&self) -> Option<Instant> {
+        let keep_alive = Duration::from_secs(self.hello.keep_alive_secs.into());
+        (!keep_alive.is_zero()).then(|| self.heard + keep_alive + keep_alive / 2)
+    }
+
+    async fn packet(&mut self, frame: &[u8]) -> Result<(), End> {
+        let digest = self.wire.digest(frame);
+        for reply in &digest.replies {
+            // A repeat of a QoS 2 message that is not yet stored must not be answered yet.
+            let early = pubrec_id(reply).is_some_and(|id| self.storing.contains(&id));
+            if !early {
+                self.wire.put(reply).await?;
+            }
+        }
+        if let Some(fault) = digest.fault {
+            return Err(End::Protocol(fault));
+        }
+        match digest.packet {
+            Some(packet) => self.act(packet).await,
+            None => Ok(()),
+        }
+    }
+
+    async fn act(&mut self, packet: Packet) -> Result<(), End> {
+        match packet {
+            Packet::V3_1_1Publish(publish) => self.publish(incoming_v3(&publish)).await,
+            Packet::V5_0Publish(publish) => self.publish(incoming_v5(&publish)).await,
+            Packet::V3_1_1Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
+            Packet::V5_0Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
+            Packet::V3_1_1Puback(puback) => self.acknowledged(puback.packet_id()).await,
+            Packet::V5_0Puback(puback) => self.acknowledged(puback.packet_id()).await,
+            Packet::V3_1_1Subscribe(subscribe) => {
+                self.subscribe(subscribe.packet_id(), subscribe.entries(), false)
+                    .await
+            }
+            Packet::V5_0Subscribe(subscribe) => {
+                let identified = subscribe
+                    .props()
+                    .iter()
+                    .any(|property| matches!(property, Property::SubscriptionIdentifier(_)));
+                self.subscribe(subscribe.packet_id(), subscribe.entries(), identified)
+                    .await
+            }
+            Packet::V3_1_1Unsubscribe(unsubscribe) => {
+                let filters = unsubscribe.entries().iter().map(|filter| filter.as_str());
+                self.unsubscribe(unsubscribe.packet_id(), filters).await
+            }
+            Packet::V5_0Unsubscribe(unsubscribe) => {
+                let filters = unsubscribe.entries().iter().map(|filter| filter.as_str());
+                self.unsubscribe(unsubscribe.packet_id(), filters).await
+            }
+            Packet::V3_1_1Pingreq(_) | Packet::V5_0Pingreq(_) => {
+                let pong = reply::pingresp(self.hello.v5);
+                Ok(self.wire.send(pong).await?)
+            }
+            Packet::V3_1_1Disconnect(_) => Err(End::Goodbye { keep_will: false }),
+            Packet::V5_0Disconnect(goodbye) => Err(self.goodbye(&goodbye)),
+            Packet::V5_0Auth(_) => Err(End::ExtendedAuth),
+            _ => Err(End::Misuse("this packet does not belong here")),
+        }
+    }
+
+    async fn publish(&mut self, message: Incoming) -> Result<(), End> {
+        if message.id == Some(0) {
+            return Err(End::Misuse("packet id 0"));
+        }
+        self.paused_until = self.bucket.take(Instant::now());
+        if let Err(fault) = policy::check_topic(&message.topic, &self.shared.limits) {
+            let why = match fault {
+                TopicFault::Ours | TopicFault::Dollar => Unwanted::NotAllowed,
+                _ => Unwanted::Topic,
+            };
+            return self.unwanted(&message, why, fault.to_string()).await;
+        }
+        let bytes = message.payload.len();
+        if bytes > self.shared.payload_limit() {
+            let limit = self.shared.limits.payload_bytes;
+            let detail = format!("a payload of {bytes} bytes, at most {limit} are taken");
+            return self.unwanted(&message, Unwanted::TooLarge, detail).await;
+        }
+        self.published.note(&message.topic);
+        self.shared.counts.message(bytes);
+        let answer = match (message.qos, message.id) {
+            (Qos::AtLeastOnce, Some(id)) => Answer::Puback(id),
+            (Qos::ExactlyOnce, Some(id)) => Answer::Pubrec(id),
+            _ => Answer::None,
+        };
+        let arrival = Arrival {
+            source: SOURCE.into(),
+            topic: message.topic,
+            payload: message.payload,
+            stamp: (self.shared.clock)(),
+            delivery: message.id.map(|packet_id| Delivery {
+                peer: self.hello.client_id.clone(),
+                packet_id,
+                repeat: message.repeat,
+            }),
+        };
+        // Waits while the store's queue is full: then nobody is read any further.
+        let receipt = tokio::select! {
+            biased;
+            queued = self.shared.writer.arrive(arrival) => {
+                queued.map_err(|error| End::Store(error.to_string()))?
+            }
+            () = self.shared.shutdown.cancelled() => return Err(End::Stopping),
+            () = self.seat.give_way.cancelled() => return Err(End::TakenOver),
+        };
+        if let Answer::Pubrec(id) = answer {
+            self.storing.insert(id);
+        }
+        self.waiting.push_back(Waiting { receipt, answer });
+        Ok(())
+    }
+
+    /// Refuses a message that will be no better the next time.
+    async fn unwanted(
+        &mut self,
+        message: &Incoming,
+        why: Unwanted,
+        detail: String,
+    ) -> Result<(), End> {
+        let (refusal, kind) = match why {
+            Unwanted::Topic | Unwanted::NotAllowed => (Refusal::Topic, ProblemKind::Unreadable),
+            Unwanted::TooLarge => (Refusal::TooLarge, ProblemKind::OutOfRange),
+        };
+        let topic = shown_topic(&message.topic, self.shared.limits.topic_bytes);
+        self.shared
+            .refuse(refusal, &topic, kind, detail.clone())
+            .await;
+        if !self.hello.v5 {
+            return Err(End::NotTaken(detail));
+        }
+        match message.id {
+            Some(id) => Ok(self
+                .wire
+                .send(reply::unwanted(message.qos, id, why)?)
+                .await?),
+            None => Ok(()),
+        }
+    }
+
+    async fn too_large(&mut self, bytes: usize, topic: Option<String>) -> Result<(), End> {
+        let limit = self.shared.limits.payload_bytes;
+        let topic = shown_topic(
+            topic.as_deref().unwrap_or("(unknown)"),
+            self.shared.limits.topic_bytes,
+        );
+        let detail = format!("a packet of {bytes} bytes, at most {limit} of payload are taken");
+        self.shared
+            .refuse(Refusal::TooLarge, &topic, ProblemKind::OutOfRange, detail)
+            .await;
+        Err(End::TooLarge(bytes))
+    }
+
+    /// The first waiting message is stored, or could not be.
+    async fn stored(
+        &mut self,
+        stored: Result<Result<Receipt, StoreError>, RecvError>,
+    ) -> Result<(), End> {
+        let Some(first) = self.waiting.pop_front() else {
+            return Ok(());
+        };
+        match stored {
+            Ok(Ok(_)) => {}
+            Ok(Err(error)) => return Err(End::Store(error.to_string())),
+            Err(_) => return Err(End::Store(StoreError::WriterGone.to_string())),
+        }
+        match first.answer {
+            Answer::None => Ok(()),
+            Answer::Puback(id) => Ok(self.wire.send(reply::puback(self.hello.v5, id)?).await?),
+            Answer::Pubrec(id) => {
+                self.storing.remove(&id);
+                self.session.unreleased.insert(id);
+                Ok(self.wire.send(reply::pubrec(self.hello.v5, id)?).await?)
+            }
+        }
+    }
+
+    async fn released(&mut self, id: u16) -> Result<(), End> {
+        let known = self.session.unreleased.remove(&id);
+        Ok(self
+            .wire
+            .send(reply::pubcomp(self.hello.v5, id, known)?)
+            .await?)
+    }
+
+    async fn acknowledged(&mut self, id: u16) -> Result<(), End> {
+        self.session.subscriber.acknowledged(id);
+        self.deliver().await
+    }
+
+    async fn subscribe(
+        &mut self,
+        id: u16,
+        entries: &[SubEntry],
+        identified: bool,
+    ) -> Result<(), End> {
+        let mut grants = Vec::with_capacity(entries.len());
+        let mut owed = Vec::new();
+        for entry in entries {
+            if identified {
+                grants.push(Grant::NoIdentifiers);
+                continue;
+            }
+            match self.grant(entry) {
+                Ok((qos, owes_retained)) => {
+                    grants.push(Grant::Granted(qos));
+                    if owes_retained {
+                        owed.push(entry.topic_filter());
+                    }
+                }
+                Err(fault) => {
+                    self.shared.counts.refuse(Refusal::Subscription);
+                    let client = &self.hello.client_id;
+                    tracing::info!(client, filter = entry.topic_filter(), %fault, "not subscribed");
+                    grants.push(Grant::Refused(fault));
+                }
+            }
+        }
+        self.wire
+            .send(reply::suback(self.hello.v5, id, &grants)?)
+            .await?;
+        for filter in owed {
+            self.session
+                .subscriber
+                .owe_retained(filter, &self.shared.outgoing);
+        }
+        self.deliver().await
+    }
+
+    /// The granted QoS, and whether present values are to be sent.
+    fn grant(&mut self, entry: &SubEntry) -> Result<(Qos, bool), FilterFault> {
+        let filter = entry.topic_filter();
+        let limits = &self.shared.limits;
+        policy::check_filter(filter, limits)?;
+        let subscriber = &mut self.session.subscriber;
+        let is_new = !subscriber.has(filter);
+        if is_new && subscriber.subscriptions() >= limits.subscriptions.into() {
+            return Err(FilterFault::TooMany);
+        }
+        let options = entry.sub_opts();
+        let qos = match options.qos() {
+            Qos::AtMostOnce => Qos::AtMostOnce,
+            Qos::AtLeastOnce | Qos::ExactlyOnce => Qos::AtLeastOnce,
+        };
+        let subscription = Subscription {
+            filter: filter.to_owned(),
+            qos,
+            retain_as_published: options.rap(),
+        };
+        subscriber.subscribe(subscription, &self.shared.outgoing);
+        let owes_retained = match options.rh() {
+            RetainHandling::SendRetained => true,
+            RetainHandling::SendRetainedIfNotExists => is_new,
+            RetainHandling::DoNotSendRetained => false,
+        };
+        Ok((qos, owes_retained))
+    }
+
+    async fn unsubscribe(
+        &mut self,
+        id: u16,
+        filters: impl Iterator<Item = &str>,
+    ) -> Result<(), End> {
+        let existed: Vec<bool> = filters
+            .map(|filter| self.session.subscriber.unsubscribe(filter))
+            .collect();
+        Ok(self
+            .wire
+            .send(reply::unsuback(self.hello.v5, id, &existed)?)
+            .await?)
+    }
+
+    fn goodbye(&mut self, packet: &v5_0::Disconnect) -> End {
+        let expiry = packet.props().iter().flatten().find_map(|property| {
+            let Property::SessionExpiryInterval(secs) = property else {
+                return None;
+            };
+            Some(secs.val())
+        });
+        if let Some(secs) = expiry {
+            if secs > 0 && self.hello.session_secs == 0 {
+                return End::Misuse("a session that was not to be kept cannot be kept after all");
+            }
+            self.hello.session_secs = secs.min(self.shared.limits.session_seconds());
+        }
+        let code = packet.reason_code();
+        End::Goodbye {
+            keep_will: code.is_some_and(|code| code != DisconnectReasonCode::NormalDisconnection),
+        }
+    }
+
+    /// Sends what was published since the last look.
+    async fn catch_up(&mut self) -> Result<(), End> {
+        self.session.subscriber.catch_up(&self.shared.outgoing);
+        self.deliver().await
+    }
+
+    async fn deliver(&mut self) -> Result<(), End> {
+        while let Some(message) = self.session.subscriber.next(self.hello.receive_maximum) {
+            let id = match message.qos {
+                Qos::AtMostOnce => None,
+                _ => Some(self.wire.protocol().acquire_packet_id()?),
+            };
+            let value = message.value;
+            let packet = reply::publish(
+                self.hello.v5,
+                &value.topic,
+                value.payload.clone(),
+                message.retain,
+                id,
+            )?;
+            match self.wire.send(packet).await {
+                Ok(()) => {}
+                // It said that it takes no packet this large, so it goes without.
+                Err(SendError::Protocol(MqttError::PacketTooLarge)) => {
+                    if let Some(id) = id {
+                        self.wire.protocol().release_packet_id(id);
+                    }
+                    continue;
+                }
+                Err(error) => return Err(error.into()),
+            }
+            if let Some(id) = id {
+                self.session.subscriber.sent(id, value);
+            }
+        }
+        Ok(())
+    }
+
+    /// Answers what is already on its way to the disk, within the time there is.
+    async fn drain(&mut self) -> Result<(), End> {
+        let deadline = Instant::now() + self.shared.limits.drain_timeout();
+        while !self.waiting.is_empty() {
+            tokio::select! {
+                stored = first_stored(&mut self.waiting) => self.stored(stored).await?,
+                () = sleep_until(deadline) => break,
+            }
+        }
+        Ok(())
+    }
+
+    async fn finish(mut self, end: End) -> End {
+        if let Some(why) = end.refusal() {
+            self.shared.counts.refuse(why);
+            let client = &self.hello.client_id;
+            tracing::info!(client, reason = %end, "connection ended");
+        }
+        if self.hello.v5
+            && let Some(code) = end.code()
+            && let Ok(last_word) = reply::disconnect(code, &end.to_string())
+        {
+            // It may not hear it any more; it is only a courtesy.
+            let _ = self.wire.send(last_word).await;
+        }
+        let client_id = self.hello.client_id.clone();
+        if self.hello.session_secs > 0 {
+            self.session.subscriber.rewind();
+            let keep = Duration::from_secs(self.hello.session_secs.into());
+            self.seat.park(self.session, keep, Instant::now());
+        }
+        if end.sets_off_will()
+            && let Some(will) = self.hello.will
+        {
+            will::carry_out(
+                will,
+                self.published,
+                client_id,
+                self.hello.session_secs,
+                self.shared,
+            );
+        }
+        // Whoever waits for the seat need not wait for the socket.
+        drop(self.seat);
+        close(&mut self.reader, &mut self.wire).await;
+        end
+    }
+}
+
+async fn first_stored(
+    waiting: &mut VecDeque<Waiting>,
+) -> Result<Result<Receipt, StoreError>, RecvError> {
+    match waiting.front_mut() {
+        Some(first) => (&mut first.receipt).await,
+        None => std::future::pending().await,
+    }
+}
+
+async fn until(instant: Option<Instant>) {
+    match instant {
+        Some(instant) => sleep_until(instant).await,
+        None => std::future::pending().await,
+    }
+}
+
+fn pubrec_id(packet: &Packet) -> Option<u16> {
+    match packet {
+        Packet::V3_1_1Pubrec(pubrec) => Some(pubrec.packet_id()),
+        Packet::V5_0Pubrec(pubrec) => Some(pubrec.packet_id()),
+        _ => None,
+    }
+}
+
+fn incoming_v3(publish: &v3_1_1::Publish) -> Incoming {
+    Incoming {
+        topic: publish.topic_name().to_owned(),
+        payload: publish.payload().as_slice().to_vec(),
+        qos: publish.qos(),
+        id: publish.packet_id(),
+        repeat: publish.dup(),
+    }
+}
+
+fn incoming_v5(publish: &v5_0::Publish) -> Incoming {
+    Incoming {
+        topic: publish.topic_name().to_owned(),
+        payload: publish.payload().as_slice().to_vec(),
+        qos: publish.qos(),
+        id: publish.packet_id(),
+        repeat: publish.dup(),
+    }
+}
+
+/// A refused topic as it may be shown: cut to the limit, controls replaced.
+fn shown_topic(topic: &str, most_bytes: u16) -> String {
+    let mut shown: String = topic
+        .chars()
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect();
+    if shown.len() > most_bytes.into() {
+        shown.truncate(shown.floor_char_boundary(most_bytes.into()));
+        shown.push('…');
+    }
+    shown
+}

@@ -1,0 +1,252 @@
+//! The built-in intake: floats publish straight to the daemon, MQTT 3.1.1 and 5 on one port.
+//!
+//! It is no broker. It takes messages and acknowledges each once it is on disk; and it lets
+//! clients subscribe to the daemon's own outgoing topics, to nothing else.
+
+mod bucket;
+mod config;
+mod connection;
+mod counts;
+mod doors;
+mod end;
+mod frame;
+mod greet;
+mod guard;
+mod hello;
+mod policy;
+mod reply;
+mod session;
+mod subscriber;
+mod will;
+mod wire;
+
+pub use config::{BadLimit, IntakeConfig, Limits, MQTT_PORT};
+pub use counts::{IntakeCounts, Refusal};
+
+use std::io;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+use ebbmark_core::reading::ProblemKind;
+use ebbmark_store::Writer;
+use ebbmark_store::model::{Command, Stamp};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::Semaphore;
+use tokio_util::sync::CancellationToken;
+use tokio_util::task::TaskTracker;
+
+use super::{CredentialsError, Outgoing};
+use doors::Doors;
+use guard::Guard;
+use session::Sessions;
+
+/// The way in that arrivals from here carry as their source.
+pub const SOURCE: &str = "intake";
+
+/// Connections over the limit that are still told so; further ones are just closed.
+const TURNED_AWAY_AT_ONCE: usize = 8;
+
+/// Says what time it is: the wall clock if it can be believed, and always the monotonic one.
+pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
+
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeError {
+    #[error(
+        "the intake would listen on {0}, which others can reach, without a password; set a user and password for it, or listen on 127.0.0.1 only"
+    )]
+    Unguarded(SocketAddr),
+    #[error("the intake has no address to listen on; give at least one, such as 127.0.0.1:1883")]
+    NoAddress,
+    #[error("the intake cannot listen on {address}: {cause}{}", hint(.cause))]
+    Bind {
+        address: SocketAddr,
+        cause: io::Error,
+    },
+    #[error("the intake's user and password: {0}")]
+    Credentials(#[from] CredentialsError),
+    #[error(transparent)]
+    Limit(#[from] BadLimit),
+}
+
+fn hint(cause: &io::Error) -> &'static str {
+    match cause.kind() {
+        io::ErrorKind::AddrInUse => {
+            "; another program (perhaps a broker) has this port, choose another one"
+        }
+        io::ErrorKind::AddrNotAvailable => "; this machine has no such address",
+        io::ErrorKind::PermissionDenied => "; choose a port above 1023",
+        _ => "",
+    }
+}
+
+/// A bound intake. [`Intake::run`] serves it.
+pub struct Intake {
+    listeners: Vec<TcpListener>,
+    addresses: Vec<SocketAddr>,
+    shared: Arc<Shared>,
+}
+
+struct Shared {
+    limits: Limits,
+    guard: Option<Guard>,
+    writer: Writer,
+    outgoing: Outgoing,
+    clock: Clock,
+    counts: Arc<IntakeCounts>,
+    sessions: Arc<Sessions>,
+    doors: Arc<Doors>,
+    turned_away: Arc<Semaphore>,
+    shutdown: CancellationToken,
+    tracker: TaskTracker,
+}
+
+/// Checks the configuration and binds the sockets; port 0 takes any free one.
+///
+/// # Errors
+/// The configuration is not safe or not sound, or an address cannot be bound.
+pub async fn bind(
+    config: IntakeConfig,
+    writer: Writer,
+    outgoing: Outgoing,
+    clock: Clock,
+    shutdown: CancellationToken,
+) -> Result<Intake, IntakeError> {
+    let limits = config.limits;
+    limits.check()?;
+    if config.listen.is_empty() {
+        return Err(IntakeError::NoAddress);
+    }
+    let secret = config
+        .credentials
+        .as_ref()
+        .map(super::Credentials::resolve)
+        .transpose()?;
+    if secret.is_none()
+        && let Some(open) = config
+            .listen
+            .iter()
+            .find(|address| !address.ip().to_canonical().is_loopback())
+    {
+        return Err(IntakeError::Unguarded(*open));
+    }
+    let mut listeners = Vec::new();
+    let mut addresses = Vec::new();
+    for address in config.listen {
+        let failed = |cause| IntakeError::Bind { address, cause };
+        let listener = TcpListener::bind(address).await.map_err(failed)?;
+        addresses.push(listener.local_addr().map_err(failed)?);
+        listeners.push(listener);
+    }
+    let shared = Arc::new(Shared {
+        guard: secret.as_ref().map(Guard::new),
+        writer,
+        outgoing,
+        clock,
+        counts: Arc::default(),
+        sessions: Sessions::new(limits.sessions),
+        doors: Doors::new(limits.connections, limits.connections_per_address),
+        turned_away: Arc::new(Semaphore::new(TURNED_AWAY_AT_ONCE)),
+        shutdown,
+        tracker: TaskTracker::new(),
+        limits,
+    });
+    Ok(Intake {
+        listeners,
+        addresses,
+        shared,
+    })
+}
+
+impl Intake {
+    /// The first bound address, with the port actually taken.
+    pub fn local_addr(&self) -> SocketAddr {
+        // `bind` refuses an empty list.
+        *self.addresses.first().expect("at least one address")
+    }
+
+    pub fn local_addrs(&self) -> &[SocketAddr] {
+        &self.addresses
+    }
+
+    pub fn counts(&self) -> Arc<IntakeCounts> {
+        self.shared.counts.clone()
+    }
+
+    /// Serves until the shutdown token is cancelled and every connection is drained.
+    pub async fn run(self) {
+        let shared = self.shared;
+        for listener in self.listeners {
+            shared.tracker.spawn(accept(listener, shared.clone()));
+        }
+        shared.tracker.close();
+        shared.tracker.wait().await;
+    }
+}
+
+async fn accept(listener: TcpListener, shared: Arc<Shared>) {
+    loop {
+        let accepted = tokio::select! {
+            biased;
+            () = shared.shutdown.cancelled() => return,
+            accepted = listener.accept() => accepted,
+        };
+        match accepted {
+            Ok((stream, peer)) => admit(stream, peer, &shared),
+            Err(error) => {
+                // Out of file descriptors, most likely: trying again at once would only spin.
+                tracing::warn!(%error, "cannot accept a connection");
+                tokio::time::sleep(Duration::from_millis(200)).await;
+            }
+        }
+    }
+}
+
+fn admit(stream: TcpStream, peer: SocketAddr, shared: &Arc<Shared>) {
+    match shared.doors.enter(peer.ip()) {
+        Ok(place) => {
+            let serving = connection::serve(stream, peer, shared.clone());
+            shared.tracker.spawn(async move {
+                let _place = place;
+                serving.await;
+            });
+        }
+        Err(full) => {
+            let Ok(permit) = shared.turned_away.clone().try_acquire_owned() else {
+                shared.counts.refuse(Refusal::TooManyConnections);
+                return;
+            };
+            let turning = connection::turn_away(stream, peer, full, shared.clone());
+            shared.tracker.spawn(async move {
+                let _permit = permit;
+                turning.await;
+            });
+        }
+    }
+}
+
+impl Shared {
+    fn payload_limit(&self) -> usize {
+        usize::try_from(self.limits.payload_bytes).unwrap_or(usize::MAX)
+    }
+
+    /// Counts a message that could not become an arrival, here and on the problems page.
+    async fn refuse(&self, why: Refusal, topic: &str, kind: ProblemKind, detail: String) {
+        self.counts.refuse(why);
+        tracing::info!(topic, detail, "message refused");
+        // The problems page says when; without a believable clock only the metrics count it.
+        let Some(at) = (self.clock)().wall else {
+            return;
+        };
+        let command = Command::Refused {
+            source: SOURCE.into(),
+            topic: topic.to_owned(),
+            kind,
+            detail,
+            at,
+        };
+        if let Err(error) = self.writer.command(command).await {
+            tracing::warn!(%error, "a refusal was not stored");
+        }
+    }
+}

@@ -1,0 +1,301 @@
+//! Mail through the maker's own mail server.
+
+use std::fs;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+
+use ebbmark_core::time::Moment;
+use lettre::message::header::ContentType;
+use lettre::message::{Mailbox, Message};
+use lettre::transport::smtp::authentication::Credentials;
+use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
+use lettre::transport::smtp::extension::ClientId;
+use lettre::{AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
+
+use super::config::{MailConfig, Security};
+use super::letter::Letter;
+use super::trust;
+
+/// For each step of the conversation with the mail server.
+const TIMEOUT: Duration = Duration::from_secs(15);
+
+/// A mail server ready to be talked to. Each mail is a conversation of its own: notices are rare,
+/// and a connection kept open for days is one more thing to break.
+#[derive(Clone)]
+pub struct Mail {
+    server: AsyncSmtpTransport<Tokio1Executor>,
+    from: Mailbox,
+    to: Vec<Mailbox>,
+}
+
+impl Mail {
+    /// # Errors
+    /// An address is wrong, or the password file cannot be read; says which.
+    pub fn new(config: &MailConfig) -> Result<Mail, String> {
+        let mailbox = |key: &str, text: &str| {
+            text.parse::<Mailbox>()
+                .map_err(|e| format!("{key}: \"{text}\": {e}"))
+        };
+        let from = mailbox("from", &config.from)?;
+        let to = config
+            .to
+            .iter()
+            .map(|to| mailbox("to", to))
+            .collect::<Result<_, _>>()?;
+        let parameters = || tls_parameters(config);
+        let tls = match config.security {
+            Security::Starttls => Tls::Required(parameters()?),
+            Security::Tls => Tls::Wrapper(parameters()?),
+            Security::None => Tls::None,
+        };
+        let mut server = AsyncSmtpTransport::<Tokio1Executor>::builder_dangerous(&config.host)
+            .port(config.port())
+            .tls(tls)
+            // RFC 5321 wants a name or an address; this machine's name need not mean anything outside.
+            .hello_name(ClientId::Domain(from.email.domain().to_owned()))
+            .timeout(Some(TIMEOUT));
+        if let (Some(user), Some(path)) = (&config.user, &config.password_file) {
+            let text = fs::read_to_string(path)
+                .map_err(|e| format!("password-file: cannot read {}: {e}", path.display()))?;
+            let password = text.lines().next().unwrap_or_default().to_owned();
+            if password.is_empty() {
+                return Err(format!("password-file: {} is empty", path.display()));
+            }
+            server = server.credentials(Credentials::new(user.clone(), password));
+        }
+        Ok(Mail {
+            server: server.build(),
+            from,
+            to,
+        })
+    }
+
+    /// # Errors
+    /// The server did not take it, in words for the maker.
+    pub async fn send(&self, letter: &Letter, now: Moment) -> Result<(), String> {
+        let mail = self.message(letter, now)?;
+        self.server
+            .send(mail)
+            .await
+            .map(drop)
+            .map_err(|error| match error.status() {
+                Some(_) if error.is_permanent() => format!("the mail server refused: {error}"),
+                Some(_) => format!("the mail server put it off: {error}"),
+                None => format!("the mail server could not be reached: {error}"),
+            })
+    }
+
+    fn message(&self, letter: &Letter, now: Moment) -> Result<Message, String> {
+        let sent = UNIX_EPOCH
+            .checked_add(Duration::from_millis(now.0.max(0).cast_unsigned()))
+            .unwrap_or_else(SystemTime::now);
+        // The same on every try: a mail that was taken although we did not hear so is recognised.
+        let id = format!("<notice-{}@{}>", letter.id, self.from.email.domain());
+        let mut mail = Message::builder()
+            .from(self.from.clone())
+            .subject(one_line(&letter.title))
+            .date(sent)
+            .message_id(Some(id))
+            .header(ContentType::TEXT_PLAIN);
+        for to in &self.to {
+            mail = mail.to(to.clone());
+        }
+        let body = if letter.body.is_empty() {
+            &letter.title
+        } else {
+            &letter.body
+        };
+        mail.body(body.clone())
+            .map_err(|e| format!("the mail could not be made up: {e}"))
+    }
+}
+
+fn tls_parameters(config: &MailConfig) -> Result<TlsParameters, String> {
+    let mut parameters = TlsParameters::builder(config.host.clone());
+    if let Some(path) = &config.ca_file {
+        for der in trust::certificates(path)? {
+            let certificate = Certificate::from_der(der.to_vec())
+                .map_err(|e| format!("ca-file: {}: {e}", path.display()))?;
+            parameters = parameters.add_root_certificate(certificate);
+        }
+    }
+    parameters.build().map_err(|e| format!("host: {e}"))
+}
+
+/// A vessel's name may hold anything; a subject is one line.
+fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notify::sink;
+
+    const NOW: Moment = Moment(1_767_225_600_000);
+
+    fn config(port: u16) -> MailConfig {
+        toml::from_str(&format!(
+            r#"
+            host = "127.0.0.1"
+            port = {port}
+            security = "none"
+            from = "Cellar <cellar@example.org>"
+            to = ["maker@example.org", "two@example.org"]
+            "#
+        ))
+        .unwrap()
+    }
+
+    fn letter() -> Letter {
+        Letter {
+            id: "7-1767225600000".to_owned(),
+            kind: "stuck",
+            at: NOW,
+            title: "North cask\r\nBcc: x@example.org".to_owned(),
+            body: "Flat at 1.046.\n.\nToo cold.".to_owned(),
+            vessel: Some("North cask".to_owned()),
+        }
+    }
+
+    #[tokio::test]
+    async fn a_mail_arrives_whole() {
+        let mut sink = sink::smtp(0).await;
+        let mail = Mail::new(&config(sink.port)).unwrap();
+        mail.send(&letter(), NOW).await.unwrap();
+        let came = sink.came.recv().await.unwrap();
+        assert!(came.head.contains("EHLO example.org\r\n"), "{}", came.head);
+        assert!(
+            came.head.contains("MAIL FROM:<cellar@example.org>"),
+            "{}",
+            came.head
+        );
+        assert!(
+            came.head.contains("RCPT TO:<maker@example.org>"),
+            "{}",
+            came.head
+        );
+        assert!(
+            came.head.contains("RCPT TO:<two@example.org>"),
+            "{}",
+            came.head
+        );
+        let (head, body) = came.body.split_once("\r\n\r\n").unwrap();
+        // A line break in a title must not become a header.
+        assert!(
+            head.contains("Subject: North cask Bcc: x@example.org"),
+            "{head}"
+        );
+        assert!(!head.contains("\nBcc:"), "{head}");
+        assert!(
+            head.contains("Message-ID: <notice-7-1767225600000@example.org>"),
+            "{head}"
+        );
+        assert!(
+            head.contains("Date: Thu, 01 Jan 2026 00:00:00 +0000"),
+            "{head}"
+        );
+        // A lone dot is doubled on the wire (RFC 5321, 4.5.2).
+        assert_eq!(body, "Flat at 1.046.\r\n..\r\nToo cold.\r\n.\r\n");
+    }
+
+    #[tokio::test]
+    async fn other_letters_than_ascii_survive() {
+        let mut sink = sink::smtp(0).await;
+        let mail = Mail::new(&config(sink.port)).unwrap();
+        let letter = Letter {
+            title: "Fässchen: 18 °C".to_owned(),
+            body: "18 °C, größer".to_owned(),
+            ..letter()
+        };
+        mail.send(&letter, NOW).await.unwrap();
+        let came = sink.came.recv().await.unwrap();
+        // RFC 2047 encoded word in the subject; the body in a transfer encoding that says so.
+        assert!(came.body.contains("Subject: =?utf-8?"), "{}", came.body);
+        assert!(came.body.contains("charset=utf-8"), "{}", came.body);
+        assert!(
+            came.body.contains("Content-Transfer-Encoding: "),
+            "{}",
+            came.body
+        );
+    }
+
+    #[tokio::test]
+    async fn put_off_and_refused_are_told_apart() {
+        let sink = sink::smtp(0).await;
+        sink.answer(&["451 try later", "554 not wanted here"]);
+        let mail = Mail::new(&config(sink.port)).unwrap();
+        let error = mail.send(&letter(), NOW).await.unwrap_err();
+        assert!(
+            error.contains("put it off") && error.contains("try later"),
+            "{error}"
+        );
+        let error = mail.send(&letter(), NOW).await.unwrap_err();
+        assert!(
+            error.contains("refused") && error.contains("not wanted here"),
+            "{error}"
+        );
+        assert_eq!(mail.send(&letter(), NOW).await, Ok(()));
+    }
+
+    #[tokio::test]
+    async fn logs_in_with_the_password_from_the_file() {
+        let mut sink = sink::smtp(0).await;
+        let file = tempfile::NamedTempFile::new().unwrap();
+        fs::write(file.path(), "honey\n").unwrap();
+        let config = MailConfig {
+            user: Some("cellar".to_owned()),
+            password_file: Some(file.path().to_owned()),
+            ..config(sink.port)
+        };
+        Mail::new(&config)
+            .unwrap()
+            .send(&letter(), NOW)
+            .await
+            .unwrap();
+        let came = sink.came.recv().await.unwrap();
+        // RFC 4616: NUL cellar NUL honey, in base 64.
+        assert!(
+            came.head.contains("AUTH PLAIN AGNlbGxhcgBob25leQ==\r\n"),
+            "{}",
+            came.head
+        );
+    }
+
+    #[tokio::test]
+    async fn what_is_wrong_is_named_at_the_start() {
+        let missing = MailConfig {
+            user: Some("cellar".to_owned()),
+            password_file: Some("/nowhere/password".into()),
+            ..config(25)
+        };
+        let error = Mail::new(&missing).err().unwrap();
+        assert!(error.contains("/nowhere/password"), "{error}");
+    }
+
+    #[tokio::test]
+    async fn never_in_the_clear_when_tls_was_asked_for() {
+        let mut sink = sink::smtp(0).await;
+        let config = MailConfig {
+            security: Security::Starttls,
+            ..config(sink.port)
+        };
+        // This server offers no STARTTLS.
+        let error = Mail::new(&config)
+            .unwrap()
+            .send(&letter(), NOW)
+            .await
+            .unwrap_err();
+        assert!(error.to_ascii_lowercase().contains("starttls"), "{error}");
+        assert!(sink.came.try_recv().is_err());
+    }
+
+    #[tokio::test]
+    async fn refused_then_back() {
+        let port = sink::free_port().await;
+        let mail = Mail::new(&config(port)).unwrap();
+        let error = mail.send(&letter(), NOW).await.unwrap_err();
+        assert!(error.contains("could not be reached"), "{error}");
+        let _sink = sink::smtp(port).await;
+        assert_eq!(mail.send(&letter(), NOW).await, Ok(()));
+    }
+}

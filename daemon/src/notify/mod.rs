@@ -1,0 +1,65 @@
+//! The ways out for notices: the log, MQTT, mail, and web addresses to call.
+//!
+//! Notices are queued in the store, one delivery for each way out; [`run`] sends what is due.
+//! A failed delivery is tried again after half a minute, then after twice that and so on up to an
+//! hour, and given up after a day of trying, which the page shows.
+
+mod back_off;
+pub mod config;
+mod dispatch;
+mod job;
+mod letter;
+mod mail;
+pub mod mqtt;
+mod template;
+mod trust;
+mod way;
+mod webhook;
+
+#[cfg(test)]
+mod delivery_tests;
+#[cfg(test)]
+mod sink;
+#[cfg(test)]
+mod tls_tests;
+
+use std::sync::Arc;
+
+use ebbmark_core::time::Moment;
+use ebbmark_store::model::Change;
+use ebbmark_store::{Reader, Writer};
+use jiff::tz::TimeZone;
+use tokio::sync::broadcast;
+use tokio_util::sync::CancellationToken;
+
+pub use config::NotifyConfig;
+pub use way::{NotReady, Publish, Way, ways};
+
+/// Sends notices as they fall due, until `shutdown`.
+///
+/// `outgoing_mqtt` publishes a retained message. `wake` is the store's feed of changes.
+///
+/// # Errors
+/// At once, when the configuration is wrong.
+pub async fn run(
+    config: NotifyConfig,
+    reader: Reader,
+    writer: Writer,
+    outgoing_mqtt: impl Fn(String, Vec<u8>) + Send + Sync + 'static,
+    now: impl Fn() -> Moment + Clone + Send + 'static,
+    wake: broadcast::Receiver<Change>,
+    shutdown: CancellationToken,
+) -> Result<(), NotReady> {
+    let ways = ways(&config, Arc::new(outgoing_mqtt))?;
+    dispatch::Dispatcher::new(
+        reader,
+        writer,
+        now,
+        config.give_up_after(),
+        TimeZone::system(),
+        ways,
+    )
+    .run(wake, shutdown)
+    .await;
+    Ok(())
+}

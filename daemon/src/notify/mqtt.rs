@@ -1,0 +1,106 @@
+//! Notices on MQTT, for whatever else listens in the house.
+//!
+//! Each notice sets two topics, both to be retained:
+//!
+//! - `ebbmark/notice/<kind>`: the latest notice of its kind (`settled`, `stuck`, `restarted`,
+//!   `feed-silent`, `battery-low`, `temperature`, `test`);
+//! - `ebbmark/vessel/<slug>/notice`: the latest one about a vessel, if it is about one. The slug is
+//!   the vessel's name in small letters and digits, other characters as single hyphens.
+//!
+//! The payload is a JSON object. `vessel` is absent when it is about no vessel.
+//!
+//! ```json
+//! {"kind":"settled","vessel":"North cask","title":"…","body":"…","at":"2026-03-01T06:30:00Z"}
+//! ```
+
+use serde::Serialize;
+
+use super::letter::Letter;
+
+#[derive(Serialize)]
+struct Payload<'a> {
+    kind: &'a str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    vessel: Option<&'a str>,
+    title: &'a str,
+    body: &'a str,
+    /// RFC 3339, UTC.
+    at: String,
+}
+
+/// What is to be published for one notice: topics and their payload.
+pub fn publications(letter: &Letter) -> Vec<(String, Vec<u8>)> {
+    let payload = Payload {
+        kind: letter.kind,
+        vessel: letter.vessel.as_deref(),
+        title: &letter.title,
+        body: &letter.body,
+        at: letter.at.to_rfc3339(),
+    };
+    let payload = serde_json::to_vec(&payload).expect("strings always serialise");
+    let mut out = vec![(format!("ebbmark/notice/{}", letter.kind), payload.clone())];
+    if let Some(vessel) = &letter.vessel {
+        out.push((format!("ebbmark/vessel/{}/notice", slug(vessel)), payload));
+    }
+    out
+}
+
+/// A vessel's name as one level of a topic. Letters of every script stay: MQTT topics are UTF-8.
+pub fn slug(name: &str) -> String {
+    let mut out = String::new();
+    for c in name.to_lowercase().chars() {
+        if c.is_alphanumeric() {
+            out.push(c);
+        } else if !out.ends_with('-') && !out.is_empty() {
+            out.push('-');
+        }
+    }
+    let trimmed = out.trim_end_matches('-');
+    if trimmed.is_empty() {
+        "unnamed".to_owned()
+    } else {
+        trimmed.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ebbmark_core::time::Moment;
+
+    #[test]
+    fn slugs_are_one_topic_level() {
+        for (name, expected) in [
+            ("North cask", "north-cask"),
+            ("  No. 3 / left # ", "no-3-left"),
+            ("Fässchen +", "fässchen"),
+            ("#+/", "unnamed"),
+        ] {
+            assert_eq!(slug(name), expected);
+        }
+    }
+
+    #[test]
+    fn one_for_the_kind_and_one_for_the_vessel() {
+        let mut letter = Letter {
+            id: "1".to_owned(),
+            kind: "settled",
+            at: Moment(1_767_225_600_000),
+            title: "North cask has settled".to_owned(),
+            body: "At 0.998.".to_owned(),
+            vessel: Some("North cask".to_owned()),
+        };
+        let out = publications(&letter);
+        let topics: Vec<&str> = out.iter().map(|(topic, _)| topic.as_str()).collect();
+        assert_eq!(
+            topics,
+            ["ebbmark/notice/settled", "ebbmark/vessel/north-cask/notice"]
+        );
+        assert_eq!(
+            String::from_utf8(out[1].1.clone()).unwrap(),
+            r#"{"kind":"settled","vessel":"North cask","title":"North cask has settled","body":"At 0.998.","at":"2026-01-01T00:00:00Z"}"#
+        );
+        letter.vessel = None;
+        assert_eq!(publications(&letter).len(), 1);
+    }
+}

@@ -1,0 +1,304 @@
+//! A web address that is called with each notice.
+
+use std::time::Duration;
+
+use ureq::Agent;
+use ureq::http::{Request, Response, header};
+use ureq::tls::{Certificate, RootCerts, TlsConfig};
+
+use super::config::{Method, WebhookConfig};
+use super::letter::Letter;
+use super::template::{Escape, Template};
+use super::trust;
+
+/// For the whole call: name look-up, connection, answer.
+const TIMEOUT: Duration = Duration::from_secs(15);
+
+/// How much of a refusal is kept to show.
+const ANSWER_KEPT: u64 = 300;
+
+/// A webhook ready to be called.
+#[derive(Clone, Debug)]
+pub struct Webhook {
+    config: WebhookConfig,
+    body: Template,
+    escape: Escape,
+    agent: Agent,
+}
+
+impl Webhook {
+    /// # Errors
+    /// The body's template is wrong, or the file of certificates; says where and what.
+    pub fn new(config: &WebhookConfig) -> Result<Webhook, String> {
+        let (body, escape) = body(config).map_err(|e| format!("body: {e}"))?;
+        let mut tls = TlsConfig::builder();
+        if let Some(path) = &config.ca_file {
+            let trusted: Vec<Certificate<'static>> = trust::certificates(path)?
+                .iter()
+                .map(|der| Certificate::from_der(der).to_owned())
+                .collect();
+            tls = tls.root_certs(RootCerts::new_with_certs(&trusted));
+        }
+        let agent = Agent::config_builder()
+            .timeout_global(Some(TIMEOUT))
+            // A redirected call could end anywhere, with our headers; and what should become of a
+            // redirected POST is not agreed on. The maker is told the new address instead.
+            .max_redirects(0)
+            .tls_config(tls.build())
+            .http_status_as_error(false)
+            .user_agent(concat!("ebbmark/", env!("CARGO_PKG_VERSION")))
+            .build()
+            .new_agent();
+        Ok(Webhook {
+            config: config.clone(),
+            body,
+            escape,
+            agent,
+        })
+    }
+
+    /// Calls it. Blocks up to [`TIMEOUT`].
+    ///
+    /// # Errors
+    /// Anything but an answer of 2xx, in words for the maker.
+    pub fn send(&self, letter: &Letter) -> Result<(), String> {
+        let method = match self.config.method {
+            Method::Post => "POST",
+            Method::Put => "PUT",
+            Method::Patch => "PATCH",
+        };
+        let mut request = Request::builder().method(method).uri(&self.config.url);
+        if !self.has(header::CONTENT_TYPE.as_str()) {
+            request = request.header(header::CONTENT_TYPE, "application/json");
+        }
+        for (name, value) in &self.config.headers {
+            request = request.header(name, value);
+        }
+        let request = request
+            .body(self.body.fill(letter, self.escape))
+            .map_err(|e| format!("the call could not be made up: {e}"))?;
+        let answer = self.agent.run(request).map_err(in_words)?;
+        verdict(answer)
+    }
+
+    fn has(&self, header: &str) -> bool {
+        content_header(&self.config, header).is_some()
+    }
+}
+
+fn content_header<'a>(config: &'a WebhookConfig, header: &str) -> Option<&'a str> {
+    config
+        .headers
+        .iter()
+        .find(|(name, _)| name.eq_ignore_ascii_case(header))
+        .map(|(_, value)| value.as_str())
+}
+
+/// The body's template and how values go into it.
+///
+/// # Errors
+/// An unknown placeholder, or a JSON body that is not JSON once filled in.
+pub fn body(config: &WebhookConfig) -> Result<(Template, Escape), String> {
+    let content_type =
+        content_header(config, header::CONTENT_TYPE.as_str()).unwrap_or("application/json");
+    let kind = content_type
+        .split(';')
+        .next()
+        .unwrap_or_default()
+        .trim()
+        .to_ascii_lowercase();
+    let template = Template::parse(&config.body)?;
+    if kind != "application/json" && !kind.ends_with("+json") {
+        return Ok((template, Escape::None));
+    }
+    let sample = Letter {
+        id: String::new(),
+        kind: "test",
+        at: ebbmark_core::time::Moment(0),
+        title: "a \"title\"".to_owned(),
+        body: "line\nline".to_owned(),
+        vessel: None,
+    };
+    serde_json::from_str::<serde::de::IgnoredAny>(&template.fill(&sample, Escape::Json)).map_err(
+        |e| format!("is not JSON once filled in (placeholders stand inside quotes): {e}"),
+    )?;
+    Ok((template, Escape::Json))
+}
+
+fn verdict(answer: Response<ureq::Body>) -> Result<(), String> {
+    let status = answer.status();
+    if status.is_success() {
+        return Ok(());
+    }
+    if status.is_redirection() {
+        let to = answer
+            .headers()
+            .get(header::LOCATION)
+            .and_then(|to| to.to_str().ok())
+            .unwrap_or("an address it did not name");
+        return Err(format!(
+            "answered {status}: moved to {to}; put that into the configuration if it is right"
+        ));
+    }
+    // Why it was refused is worth a look, but only its beginning, and only if it is text.
+    let said = answer
+        .into_body()
+        .into_with_config()
+        .limit(ANSWER_KEPT * 4)
+        .lossy_utf8(true)
+        .read_to_string()
+        .unwrap_or_default();
+    let said: String = said
+        .split_whitespace()
+        .collect::<Vec<_>>()
+        .join(" ")
+        .chars()
+        .take(ANSWER_KEPT as usize)
+        .collect();
+    Err(if said.is_empty() {
+        format!("answered {status}")
+    } else {
+        format!("answered {status}: {said}")
+    })
+}
+
+/// Our own words where the library's would not help; never the address, it may hold a secret.
+fn in_words(error: ureq::Error) -> String {
+    match error {
+        ureq::Error::Timeout(_) => format!("no answer within {} s", TIMEOUT.as_secs()),
+        ureq::Error::HostNotFound => "the host's name is not known".to_owned(),
+        ureq::Error::Io(e) => format!("no connection: {e}"),
+        ureq::Error::BadUri(_) => "the address is not usable".to_owned(),
+        other => other.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::notify::sink;
+    use ebbmark_core::time::Moment;
+    use std::sync::Arc;
+
+    fn config(port: u16, more: &str) -> WebhookConfig {
+        toml::from_str(&format!(
+            "url = \"http://127.0.0.1:{port}/in?key=s3cret\"\n{more}"
+        ))
+        .unwrap()
+    }
+
+    fn letter() -> Letter {
+        Letter {
+            id: "1".to_owned(),
+            kind: "settled",
+            at: Moment(1_767_225_600_000),
+            title: "\"Cask\" has settled".to_owned(),
+            body: "Flat.\nFor 3 days.".to_owned(),
+            vessel: Some("Cask".to_owned()),
+        }
+    }
+
+    async fn call(config: &WebhookConfig) -> Result<(), String> {
+        let hook = Arc::new(Webhook::new(config).unwrap());
+        tokio::task::spawn_blocking(move || hook.send(&letter()))
+            .await
+            .unwrap()
+    }
+
+    #[tokio::test]
+    async fn sends_json_with_headers() {
+        let mut sink = sink::http(0).await;
+        call(&config(
+            sink.port,
+            "headers = { authorization = \"Bearer x\" }",
+        ))
+        .await
+        .unwrap();
+        let came = sink.came.recv().await.unwrap();
+        let head = came.head.to_ascii_lowercase();
+        assert!(
+            head.starts_with("post /in?key=s3cret http/1.1\r\n"),
+            "{head}"
+        );
+        assert!(head.contains("\r\nauthorization: bearer x\r\n"), "{head}");
+        assert!(
+            head.contains("\r\ncontent-type: application/json\r\n"),
+            "{head}"
+        );
+        let body: serde_json::Value = serde_json::from_str(&came.body).unwrap();
+        assert_eq!(
+            body,
+            serde_json::json!({
+                "title": "\"Cask\" has settled",
+                "body": "Flat.\nFor 3 days.",
+                "vessel": "Cask",
+                "kind": "settled",
+                "at": "2026-01-01T00:00:00Z",
+            })
+        );
+    }
+
+    #[tokio::test]
+    async fn plain_text_is_not_escaped() {
+        let mut sink = sink::http(0).await;
+        let text = r#"
+            method = "PUT"
+            headers = { Content-Type = "text/plain" }
+            body = "{{title}}"
+        "#;
+        call(&config(sink.port, text)).await.unwrap();
+        let came = sink.came.recv().await.unwrap();
+        assert!(came.head.starts_with("PUT "), "{}", came.head);
+        assert_eq!(
+            came.head
+                .to_ascii_lowercase()
+                .matches("content-type")
+                .count(),
+            1
+        );
+        assert_eq!(came.body, letter().title);
+    }
+
+    #[tokio::test]
+    async fn refusals_say_what_was_answered_and_never_the_address() {
+        let sink = sink::http(0).await;
+        sink.answer(&["404 Not Found", "503 Busy", "204 No Content"]);
+        let config = config(sink.port, "");
+        for expected in ["404", "503"] {
+            let error = call(&config).await.unwrap_err();
+            assert!(error.contains(expected), "{error}");
+            assert!(!error.contains("s3cret"), "{error}");
+        }
+        assert_eq!(call(&config).await, Ok(()));
+    }
+
+    #[tokio::test]
+    async fn a_redirect_is_told_not_followed() {
+        let mut elsewhere = sink::http(0).await;
+        let sink = sink::http(0).await;
+        let to = format!("http://127.0.0.1:{}/", elsewhere.port);
+        sink.answer(&[
+            &format!("302 Found\r\nLocation: {to}"),
+            &format!("307 Temporary Redirect\r\nLocation: {to}"),
+        ]);
+        let config = config(sink.port, "");
+        for _ in 0..2 {
+            let error = call(&config).await.unwrap_err();
+            assert!(error.contains(&to), "{error}");
+        }
+        assert!(elsewhere.came.try_recv().is_err());
+    }
+
+    #[tokio::test]
+    async fn refused_then_back() {
+        let port = sink::free_port().await;
+        let config = config(port, "");
+        let error = call(&config).await.unwrap_err();
+        assert!(
+            error.contains("refused") && !error.contains("s3cret"),
+            "{error}"
+        );
+        let _sink = sink::http(port).await;
+        assert_eq!(call(&config).await, Ok(()));
+    }
+}

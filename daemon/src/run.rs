@@ -1,0 +1,262 @@
+//! Wires the parts together and keeps watch over them.
+//!
+//! Every task that is not supposed to end is watched: one that ends by itself ends the daemon, so
+//! that the service manager can start it afresh rather than leave it running without a part.
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::{Context, Result, bail};
+use ebbmark_store::{Reader, Writer};
+use ebbmark_web::{Handle, StatusLine};
+use tokio::net::TcpListener;
+use tokio::task::JoinSet;
+use tokio_util::sync::CancellationToken;
+
+use crate::assess::Assess;
+use crate::clock::Clock;
+use crate::config::Config;
+use crate::mqtt::{Outgoing, intake};
+use crate::notify;
+
+/// How long the parts have to end once told to.
+const FAREWELL: Duration = Duration::from_secs(10);
+
+/// What is known once everything listens.
+pub struct Listening {
+    pub page: Vec<SocketAddr>,
+    pub intake: Vec<SocketAddr>,
+    pub has_password: bool,
+}
+
+/// Runs the daemon until `shutdown`.
+///
+/// `pace` is the least real time between two rounds of verdicts. `ready` is called once
+/// everything listens.
+///
+/// # Errors
+/// Something could not be opened, or a part ended by itself; the text names the remedy.
+pub async fn run(
+    config: Config,
+    clock: Clock,
+    pace: Duration,
+    shutdown: CancellationToken,
+    ready: impl FnOnce(Listening),
+) -> Result<()> {
+    let (writer, reader) = open(&config, &clock)?;
+    let outgoing = Outgoing::new();
+    let mut parts: JoinSet<(&'static str, Result<()>)> = JoinSet::new();
+
+    let mut intake_addresses = Vec::new();
+    let mut status: Vec<Box<dyn Fn() -> StatusLine + Send + Sync>> = Vec::new();
+    let stamp: Arc<dyn Fn() -> ebbmark_store::model::Stamp + Send + Sync> = {
+        let clock = clock.clone();
+        Arc::new(move || clock.stamp())
+    };
+    if !config.intake.listen.is_empty() {
+        let intake = intake::bind(
+            config.intake.clone(),
+            writer.clone(),
+            outgoing.clone(),
+            stamp.clone(),
+            shutdown.clone(),
+        )
+        .await?;
+        intake_addresses = intake.local_addrs().to_vec();
+        status.push(intake_status(&intake));
+        parts.spawn(async move {
+            intake.run().await;
+            ("the intake", Ok(()))
+        });
+    }
+
+    let channels = config.notify.channels();
+    let ways_out = crate::ways::described(&config.notify);
+    let assess = Assess {
+        reader: reader.clone(),
+        writer: writer.clone(),
+        clock: clock.clone(),
+        zone: config.zone(),
+        outgoing: outgoing.clone(),
+        channels,
+        pace,
+    };
+    let token = shutdown.clone();
+    parts.spawn(async move {
+        (
+            "giving verdicts",
+            assess.run(token).await.map_err(Into::into),
+        )
+    });
+
+    let notifier = {
+        let (outgoing, clock) = (outgoing.clone(), clock.clone());
+        notify::run(
+            config.notify.clone(),
+            reader.clone(),
+            writer.clone(),
+            move |topic, payload| outgoing.publish(topic, payload),
+            move || clock.now(),
+            writer.changes(),
+            shutdown.clone(),
+        )
+    };
+    parts.spawn(async move { ("sending notices", notifier.await.map_err(Into::into)) });
+
+    let token = shutdown.clone();
+    parts.spawn(watch_clock(clock.clone(), writer.clone(), token));
+
+    let has_password = reader
+        .setting(ebbmark_web::auth::PASSWORD_SETTING)?
+        .is_some();
+    let listeners = page_listeners(&config, has_password).await?;
+    let mut page_addresses = Vec::new();
+    let handle = Handle {
+        reader: reader.clone(),
+        writer: writer.clone(),
+        now: {
+            let clock = clock.clone();
+            Arc::new(move || clock.now())
+        },
+        stamp,
+        zone: config.zone(),
+        ways_out,
+        status: Arc::new(move || status.iter().map(|line| line()).collect()),
+        shutdown: shutdown.clone(),
+        secure_cookies: config.page.behind_tls,
+    };
+    let router = ebbmark_web::router(handle);
+    for listener in listeners {
+        page_addresses.push(listener.local_addr()?);
+        let service = router
+            .clone()
+            .into_make_service_with_connect_info::<SocketAddr>();
+        let token = shutdown.clone();
+        parts.spawn(async move {
+            let served = axum::serve(listener, service)
+                .with_graceful_shutdown(token.cancelled_owned())
+                .await;
+            ("the page", served.map_err(Into::into))
+        });
+    }
+
+    ready(Listening {
+        page: page_addresses,
+        intake: intake_addresses,
+        has_password,
+    });
+    let result = attend(&mut parts, &shutdown).await;
+    shutdown.cancel();
+    farewell(parts).await;
+    writer.close().await;
+    result
+}
+
+fn open(config: &Config, clock: &Clock) -> Result<(Writer, Reader)> {
+    let folder = config.data_folder();
+    std::fs::create_dir_all(&folder)
+        .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    if let Some(latest) = reader.latest_instant()? {
+        clock.knows(latest);
+    }
+    Ok((writer, reader))
+}
+
+/// Until a password is set anyone who reaches the page could change things, so only this board
+/// itself may reach it.
+async fn page_listeners(config: &Config, has_password: bool) -> Result<Vec<TcpListener>> {
+    let mut listeners = Vec::new();
+    for address in &config.page.listen {
+        if !has_password && !address.ip().to_canonical().is_loopback() {
+            tracing::warn!(
+                %address,
+                "the page does not listen here until a password is set: run `ebbmark password` and start again"
+            );
+            continue;
+        }
+        let listener = TcpListener::bind(address).await.with_context(|| {
+            format!("the page cannot listen on {address}; is something else there? Set another under [page] listen")
+        })?;
+        listeners.push(listener);
+    }
+    if listeners.is_empty() {
+        bail!(
+            "no address is left for the page: without a password only loopback is opened. Run `ebbmark password`, or add 127.0.0.1:8420 under [page] listen"
+        );
+    }
+    Ok(listeners)
+}
+
+fn intake_status(intake: &intake::Intake) -> Box<dyn Fn() -> StatusLine + Send + Sync> {
+    let counts = intake.counts();
+    let addresses: Vec<String> = intake
+        .local_addrs()
+        .iter()
+        .map(ToString::to_string)
+        .collect();
+    let name = format!("MQTT intake on {}", addresses.join(", "));
+    Box::new(move || StatusLine {
+        name: name.clone(),
+        says: format!(
+            "{} connected, {} messages since the start",
+            counts.connections(),
+            counts.messages()
+        ),
+        troubled: false,
+    })
+}
+
+/// Dates what came in undated once the clock can be believed.
+async fn watch_clock(
+    clock: Clock,
+    writer: Writer,
+    shutdown: CancellationToken,
+) -> (&'static str, Result<()>) {
+    let mut believed = clock.is_believable();
+    if !believed {
+        tracing::warn!("the clock cannot be believed yet; readings are kept and dated once it can");
+    }
+    loop {
+        tokio::select! {
+            () = shutdown.cancelled() => return ("watching the clock", Ok(())),
+            () = tokio::time::sleep(Duration::from_secs(2)) => {}
+        }
+        let now = clock.is_believable();
+        if now && !believed {
+            let redate = ebbmark_store::model::Command::Redate {
+                offset_ms: clock.offset_ms(),
+            };
+            if let Err(e) = writer.command(redate).await {
+                return ("watching the clock", Err(e.into()));
+            }
+            tracing::info!("the clock is set; readings that waited for it are dated");
+        }
+        believed = now;
+    }
+}
+
+/// Waits for the shutdown, or for a part that ends when it should not.
+async fn attend(
+    parts: &mut JoinSet<(&'static str, Result<()>)>,
+    shutdown: &CancellationToken,
+) -> Result<()> {
+    tokio::select! {
+        () = shutdown.cancelled() => Ok(()),
+        ended = parts.join_next() => match ended {
+            Some(Ok((part, Err(e)))) => Err(e.context(format!("{part} failed"))),
+            Some(Ok((_, Ok(())))) if shutdown.is_cancelled() => Ok(()),
+            Some(Ok((part, Ok(())))) => bail!("{part} ended by itself; this is a fault in ebbmark"),
+            Some(Err(e)) => bail!("a part broke: {e}; this is a fault in ebbmark"),
+            None => bail!("nothing is left running; this is a fault in ebbmark"),
+        }
+    }
+}
+
+async fn farewell(mut parts: JoinSet<(&'static str, Result<()>)>) {
+    let all = async { while parts.join_next().await.is_some() {} };
+    if tokio::time::timeout(FAREWELL, all).await.is_err() {
+        tracing::warn!("some connections did not end in time and were cut");
+    }
+}

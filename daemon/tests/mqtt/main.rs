@@ -1,0 +1,14 @@
+//! The MQTT edges against raw frames, foreign clients and a real broker.
+//!
+//! Needs mosquitto and its clients; `tests/run` says how to get them.
+
+mod broker;
+mod cellar;
+mod foreign;
+mod greeting;
+mod limits;
+mod outgoing;
+mod qos;
+mod raw;
+mod tools;
+mod wills;

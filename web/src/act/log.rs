@@ -1,0 +1,179 @@
+//! Writing and correcting lines of the log.
+
+use axum::extract::{Path, State};
+use axum::response::Response;
+use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::density;
+use ebbmark_core::ids::{EntryId, VesselId};
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::Gravity;
+use ebbmark_store::model::{Batch, Command, Done, HandFacts};
+
+use super::see;
+use crate::app::App;
+use crate::fault::Fault;
+use crate::form::{Complaint, Take};
+use crate::page::line;
+use crate::page::vessel::{self, DEED_FORM, HAND_FORM};
+use crate::visitor::Posted;
+
+type Line = (Deed, Option<HandFacts>);
+
+pub(crate) async fn hand(
+    State(app): State<App>,
+    Path(id): Path<i64>,
+    posted: Posted,
+) -> Result<Response, Fault> {
+    let meads = meads(&app, VesselId(id)).await?;
+    match read_hand(&posted, &meads) {
+        Ok(line) => write(&app, VesselId(id), &posted, line).await,
+        Err(complaints) => refused(&app, id, HAND_FORM, posted, complaints).await,
+    }
+}
+
+pub(crate) async fn deed(
+    State(app): State<App>,
+    Path(id): Path<i64>,
+    posted: Posted,
+) -> Result<Response, Fault> {
+    match read_deed(&posted) {
+        Ok(line) => write(&app, VesselId(id), &posted, line).await,
+        Err(complaints) => refused(&app, id, DEED_FORM, posted, complaints).await,
+    }
+}
+
+pub(crate) async fn correct(
+    State(app): State<App>,
+    Path((id, entry)): Path<(i64, i64)>,
+    posted: Posted,
+) -> Result<Response, Fault> {
+    let old = line::load(&app, VesselId(id), EntryId(entry)).await?;
+    let read = match old.deed.what {
+        What::HandReading => read_hand(&posted, &meads(&app, VesselId(id)).await?),
+        _ => read_deed(&posted),
+    };
+    let (deed, hand) = match read {
+        Ok(line) => line,
+        Err(complaints) => {
+            let (visitor, draft) = posted.draft(line::LINE_FORM, complaints);
+            return Ok(line::again(&visitor, &old, &draft));
+        }
+    };
+    let command = Command::Correct {
+        entry: EntryId(entry),
+        deed,
+        hand,
+        made_at: posted.visitor.now,
+    };
+    noted(&app, id, &posted, command).await
+}
+
+async fn refused(
+    app: &App,
+    id: i64,
+    form: &str,
+    posted: Posted,
+    complaints: Vec<Complaint>,
+) -> Result<Response, Fault> {
+    let (visitor, draft) = posted.draft(form, complaints);
+    vessel::again(app, &visitor, VesselId(id), draft).await
+}
+
+async fn write(
+    app: &App,
+    vessel: VesselId,
+    posted: &Posted,
+    (deed, hand): Line,
+) -> Result<Response, Fault> {
+    let once = posted.once();
+    let command = Command::Log {
+        vessel,
+        deed,
+        hand,
+        // The store keeps it too, which also covers a restart between two taps.
+        once: (!once.is_empty()).then_some(once),
+        made_at: posted.visitor.now,
+    };
+    noted(app, vessel.0, posted, command).await
+}
+
+/// Goes back to the vessel's page, which reads the new line out.
+async fn noted(app: &App, id: i64, posted: &Posted, command: Command) -> Result<Response, Fault> {
+    let act = async {
+        Ok(match app.command(command).await? {
+            Done::Entry(entry) => format!("/vessel/{id}?noted={entry}"),
+            _ => format!("/vessel/{id}"),
+        })
+    };
+    app.once(&posted.once(), act).await.map(|to| see(&to))
+}
+
+async fn meads(app: &App, vessel: VesselId) -> Result<Vec<Batch>, Fault> {
+    app.read(move |reader| reader.batches(vessel)).await
+}
+
+/// Gravity the mead began at that was in the vessel then: what is dissolved in a sample decides
+/// how it expands.
+fn began_at(meads: &[Batch], at: Moment) -> Option<Gravity> {
+    let then = |b: &&Batch| b.facts.started <= at && b.ended.is_none_or(|end| at < end);
+    meads.iter().find(then)?.facts.original_gravity
+}
+
+fn read_hand(posted: &Posted, meads: &[Batch]) -> Result<Line, Vec<Complaint>> {
+    let mut take = Take::new(&posted.fields, &posted.visitor);
+    let read = take.need("read", "Gravity as read", Take::gravity);
+    let sample = take.need("sample", "Temperature of the sample", Take::temperature);
+    let reference = take.need("reference", "Hydrometer is marked for", Take::temperature);
+    let at = take.when("at", "When");
+    let note = take.note("note", "Note");
+    let (Some(read), Some(sample), Some(reference), Some(at), Some(note)) =
+        (read, sample, reference, at, note)
+    else {
+        return take.finish(None);
+    };
+    match density::correct_hand_reading(read, sample, reference, began_at(meads, at)) {
+        Ok(corrected) => {
+            let deed = Deed {
+                at,
+                what: What::HandReading,
+                gravity: Some(corrected),
+                temperature: Some(sample),
+                note,
+            };
+            let hand = HandFacts {
+                read,
+                sample,
+                reference,
+            };
+            take.finish(Some((deed, Some(hand))))
+        }
+        Err(why) => {
+            take.complain(
+                "read",
+                format!("Gravity as read: corrected for temperature, {why}"),
+            );
+            take.finish(None)
+        }
+    }
+}
+
+fn read_deed(posted: &Posted) -> Result<Line, Vec<Complaint>> {
+    let mut take = Take::new(&posted.fields, &posted.visitor);
+    let what = take.choice("what", "What", |key| {
+        What::from_key(key).filter(|w| *w != What::HandReading)
+    });
+    let at = take.when("at", "When");
+    let gravity = take.gravity("gravity", "Gravity after it");
+    let note = take.note("note", "What and how much");
+    let (Some(what), Some(at), Some(note)) = (what, at, note) else {
+        return take.finish(None);
+    };
+    let deed = Deed {
+        at,
+        what,
+        gravity,
+        temperature: None,
+        note,
+    };
+    take.finish(Some((deed, None)))
+}

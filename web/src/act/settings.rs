@@ -1,0 +1,81 @@
+//! Saving settings, and making an intake token.
+
+use axum::extract::State;
+use axum::response::Response;
+use ebbmark_core::units::Preferences;
+use ebbmark_store::model::Command;
+use jiff::tz::TimeZone;
+
+use super::see;
+use crate::app::App;
+use crate::auth::token;
+use crate::fault::Fault;
+use crate::form::{Complaint, Take};
+use crate::intake::TOKEN_SETTING;
+use crate::page::settings::{
+    self, GRAVITY_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES, VOLUME_SCALES,
+};
+use crate::visitor::{Posted, UNITS_SETTING, ZONE_SETTING};
+
+pub(crate) async fn save(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
+    let (prefs, zone) = match read(&posted) {
+        Ok(read) => read,
+        Err(complaints) => {
+            let (visitor, draft) = posted.draft(SETTINGS_FORM, complaints);
+            return settings::again(&app, &visitor, &draft).await;
+        }
+    };
+    let units = serde_json::to_string(&prefs)
+        .map_err(|e| Fault::broken(format!("units could not be written: {e}")))?;
+    let act = async {
+        for (key, value) in [(UNITS_SETTING, Some(units)), (ZONE_SETTING, zone)] {
+            let key = key.to_owned();
+            app.command(Command::SetSetting { key, value }).await?;
+        }
+        Ok("/settings?done=settings".to_owned())
+    };
+    app.once(&posted.once(), act).await.map(|to| see(&to))
+}
+
+/// Not once per form: the answer to a second tap would hide the token, so it makes another,
+/// and the one that is shown is the one that holds.
+pub(crate) async fn token(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
+    let token = token::long();
+    app.command(Command::SetSetting {
+        key: TOKEN_SETTING.to_owned(),
+        value: Some(token::intake_hash(&token)),
+    })
+    .await?;
+    settings::with_token(&app, &posted.visitor, &token).await
+}
+
+fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>> {
+    let mut take = Take::new(&posted.fields, &posted.visitor);
+    let gravity = take.choice("gravity", "Gravity", |key| of(&GRAVITY_SCALES, key));
+    let temperature = take.choice("temperature", "Temperature", |key| {
+        of(&TEMPERATURE_SCALES, key)
+    });
+    let volume = take.choice("volume", "Volume", |key| of(&VOLUME_SCALES, key));
+    let zone = posted.fields.get("zone");
+    if !zone.is_empty() && TimeZone::get(zone).is_err() {
+        take.complain(
+            "zone",
+            format!("Time zone: \"{zone}\" is not known; write a name like Europe/Warsaw"),
+        );
+    }
+    let (Some(gravity), Some(temperature), Some(volume)) = (gravity, temperature, volume) else {
+        return take.finish(None);
+    };
+    let prefs = Preferences {
+        gravity,
+        temperature,
+        volume,
+    };
+    take.finish(Some((prefs, (!zone.is_empty()).then(|| zone.to_owned()))))
+}
+
+fn of<T: Copy>(all: &[(T, &str, &str)], key: &str) -> Option<T> {
+    all.iter()
+        .find(|(_, k, _)| *k == key)
+        .map(|(scale, ..)| *scale)
+}

@@ -1,0 +1,95 @@
+//! What the pages say, for programs. Read-only, under the same access as the pages.
+
+use axum::Json;
+use axum::extract::{FromRequestParts, Path, State};
+use axum::http::StatusCode;
+use axum::http::request::Parts;
+use ebbmark_core::ids::VesselId;
+use ebbmark_core::verdict::outcome::Verdict;
+use ebbmark_store::model::{BatchFacts, StoredVerdict, Vessel, VesselFacts};
+use serde::Serialize;
+
+use crate::app::App;
+use crate::fault::Fault;
+use crate::visitor::{Standing, Visitor};
+
+/// Who may read; a program is told so instead of being led to the sign-in page.
+pub(crate) struct MayRead;
+
+impl FromRequestParts<App> for MayRead {
+    type Rejection = Fault;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MayRead, Fault> {
+        match Visitor::from_request_parts(parts, app).await?.standing {
+            Standing::Outside => Err(Fault::said(
+                StatusCode::UNAUTHORIZED,
+                "Sign in on the page and send its cookie, or set public-view.",
+            )),
+            _ => Ok(MayRead),
+        }
+    }
+}
+
+#[derive(Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) struct VesselState {
+    id: VesselId,
+    #[serde(flatten)]
+    facts: VesselFacts,
+    retired: bool,
+    mead: Option<BatchFacts>,
+    sentence: Option<String>,
+    phase_since: Option<String>,
+    verdict: Option<Verdict>,
+}
+
+impl VesselState {
+    fn new(vessel: Vessel, verdict: Option<StoredVerdict>) -> VesselState {
+        let batch = vessel.batch.as_ref().map(|b| b.id);
+        // A verdict on the mead before says nothing about this one.
+        let verdict = verdict.filter(|v| Some(v.batch) == batch);
+        VesselState {
+            id: vessel.id,
+            facts: vessel.facts,
+            retired: vessel.retired,
+            mead: vessel.batch.map(|b| b.facts),
+            sentence: verdict.as_ref().map(|v| v.sentence.clone()),
+            phase_since: verdict.as_ref().map(|v| v.phase_since.to_rfc3339()),
+            verdict: verdict.map(|v| v.verdict),
+        }
+    }
+}
+
+pub(crate) async fn vessels(
+    _: MayRead,
+    State(app): State<App>,
+) -> Result<Json<Vec<VesselState>>, Fault> {
+    let states = app
+        .read(|reader| {
+            let mut verdicts = reader.verdicts()?;
+            let mut states = Vec::new();
+            for vessel in reader.vessels()? {
+                let at = verdicts.iter().position(|v| v.vessel == vessel.id);
+                let verdict = at.map(|at| verdicts.swap_remove(at));
+                states.push(VesselState::new(vessel, verdict));
+            }
+            Ok(states)
+        })
+        .await?;
+    Ok(Json(states))
+}
+
+pub(crate) async fn vessel(
+    _: MayRead,
+    State(app): State<App>,
+    Path(id): Path<i64>,
+) -> Result<Json<VesselState>, Fault> {
+    let id = VesselId(id);
+    let found = app
+        .read(move |reader| Ok((reader.vessel(id)?, reader.verdict(id)?)))
+        .await?;
+    match found {
+        (Some(vessel), verdict) => Ok(Json(VesselState::new(vessel, verdict))),
+        (None, _) => Err(Fault::missing("vessel")),
+    }
+}

@@ -1,0 +1,151 @@
+//! What the handlers share, and which address goes to which of them.
+
+use std::collections::VecDeque;
+use std::ops::Deref;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use axum::Router;
+use axum::extract::DefaultBodyLimit;
+use axum::http::StatusCode;
+use axum::middleware::from_fn;
+use axum::routing::{get, post};
+use ebbmark_store::model::{Command, Done};
+use ebbmark_store::{Reader, StoreError};
+use tokio::sync::Semaphore;
+use tower_http::compression::CompressionLayer;
+use tower_http::timeout::TimeoutLayer;
+
+use crate::auth::guard::Guard;
+use crate::fault::Fault;
+use crate::{Handle, act, api, assets, export, fault, headers, intake, live, page};
+
+/// A form is a few short fields.
+const FORM_LIMIT: usize = 64 * 1024;
+/// No page takes this long; a stuck disk does.
+const TIMEOUT: Duration = Duration::from_secs(30);
+/// Browsers keep one stream per tab; more than this at once is not a household.
+const STREAMS: usize = 64;
+/// Form tokens remembered, so that a second tap finds what the first one made.
+const REMEMBERED: usize = 512;
+
+#[derive(Clone)]
+pub(crate) struct App(Arc<Shared>);
+
+pub(crate) struct Shared {
+    pub handle: Handle,
+    pub guard: Mutex<Guard>,
+    /// One password is hashed at a time: each takes 19 MiB on a small board.
+    pub hashing: Semaphore,
+    pub streams: Arc<Semaphore>,
+    /// Form tokens used, with where their form led.
+    used: tokio::sync::Mutex<VecDeque<(String, String)>>,
+}
+
+impl Deref for App {
+    type Target = Shared;
+    fn deref(&self) -> &Shared {
+        &self.0
+    }
+}
+
+impl App {
+    pub fn new(handle: Handle) -> App {
+        App(Arc::new(Shared {
+            handle,
+            guard: Mutex::new(Guard::default()),
+            hashing: Semaphore::new(1),
+            streams: Arc::new(Semaphore::new(STREAMS)),
+            used: tokio::sync::Mutex::new(VecDeque::new()),
+        }))
+    }
+
+    /// Asks the store on a blocking thread.
+    pub async fn read<T: Send + 'static>(
+        &self,
+        ask: impl FnOnce(&Reader) -> Result<T, StoreError> + Send + 'static,
+    ) -> Result<T, Fault> {
+        let reader = self.handle.reader.clone();
+        let answer = tokio::task::spawn_blocking(move || ask(&reader)).await;
+        Ok(answer.map_err(|e| Fault::broken(format!("a store query did not finish: {e}")))??)
+    }
+
+    pub async fn command(&self, command: Command) -> Result<Done, Fault> {
+        Ok(self.handle.writer.command(command).await?)
+    }
+
+    /// Does what a form asks, once per form: the second tap on the same button waits for the
+    /// first and is led to where that one went. `act` gives the address to go to.
+    pub async fn once(
+        &self,
+        token: &str,
+        act: impl Future<Output = Result<String, Fault>> + Send,
+    ) -> Result<String, Fault> {
+        // Held while acting, so that two taps at the same moment are told apart.
+        let mut used = self.used.lock().await;
+        if let Some((_, led_to)) = used.iter().find(|(seen, _)| seen == token) {
+            return Ok(led_to.clone());
+        }
+        let led_to = act.await?;
+        if !token.is_empty() {
+            if used.len() == REMEMBERED {
+                used.pop_front();
+            }
+            used.push_back((token.to_owned(), led_to.clone()));
+        }
+        Ok(led_to)
+    }
+}
+
+pub(crate) fn router(app: App) -> Router {
+    let pages = Router::new()
+        .route("/", get(page::cellar::show))
+        .route("/vessel", post(act::vessel::add))
+        .route("/vessel/{id}", get(page::vessel::show))
+        .route("/vessel/{id}/readings.csv", get(export::readings))
+        .route("/vessel/{id}/hand", post(act::log::hand))
+        .route("/vessel/{id}/deed", post(act::log::deed))
+        .route(
+            "/vessel/{id}/line/{entry}",
+            get(page::line::show).post(act::log::correct),
+        )
+        .route("/vessel/{id}/batch", post(act::batch::start))
+        .route("/vessel/{id}/batch/{batch}", post(act::batch::edit))
+        .route("/vessel/{id}/batch/{batch}/end", post(act::batch::end))
+        .route("/vessel/{id}/facts", post(act::vessel::edit))
+        .route("/vessel/{id}/retire", post(act::vessel::retire))
+        .route("/feeds", get(page::feeds::show))
+        .route("/feeds/claim", post(act::feed::claim))
+        .route("/feeds/{id}/map", post(act::feed::remap))
+        .route("/feeds/{id}/move", post(act::feed::move_to))
+        .route("/feeds/{id}/retire", post(act::feed::retire))
+        .route("/notices", get(page::notices::show))
+        .route("/notices/test", post(act::notice::test))
+        .route(
+            "/settings",
+            get(page::settings::show).post(act::settings::save),
+        )
+        .route("/settings/token", post(act::settings::token))
+        .route("/enter", get(page::enter::show).post(act::enter::enter))
+        .route("/leave", post(act::enter::leave))
+        .route("/api/v1/vessels", get(api::vessels))
+        .route("/api/v1/vessels/{id}", get(api::vessel))
+        .route("/healthz", get(async || "ok"))
+        .route("/assets/{hash}/{name}", get(assets::serve))
+        .fallback(page::missing)
+        .layer(DefaultBodyLimit::max(FORM_LIMIT))
+        .route(
+            "/intake/{*topic}",
+            post(intake::take).layer(DefaultBodyLimit::max(intake::LIMIT)),
+        )
+        .layer(CompressionLayer::new())
+        .layer(TimeoutLayer::with_status_code(
+            StatusCode::SERVICE_UNAVAILABLE,
+            TIMEOUT,
+        ));
+    pages
+        .route("/live", get(live::stream))
+        .layer(from_fn(fault::tell))
+        .layer(from_fn(headers::secure))
+        .with_state(app)
+}

@@ -1,0 +1,69 @@
+//! The drawing of gravity and temperature over time, as SVG for the page.
+//!
+//! The library draws whole pixels and fixed colours. So it draws at four times the size, which
+//! makes its pixels fine enough, in colours that stand for a meaning; `paint` then turns those
+//! into classes, and the style sheet colours them for light and dark.
+
+mod axes;
+mod draw;
+mod envelope;
+mod paint;
+mod scale;
+mod spark;
+
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::Preferences;
+use ebbmark_core::verdict::outcome::BandPoint;
+use jiff::tz::TimeZone;
+
+pub(crate) use envelope::{Sample, gravity_of_hours, of_readings, temperature_of_hours};
+pub(crate) use spark::spark;
+
+/// Something done to the vessel.
+#[derive(Clone, Debug)]
+pub(crate) struct Mark {
+    pub at: Moment,
+    pub label: String,
+}
+
+/// What is drawn. Gravity in SG, temperature in °C; shown in the visitor's scales.
+pub(crate) struct Plot<'a> {
+    pub from: Moment,
+    pub to: Moment,
+    pub now: Moment,
+    pub zone: &'a TimeZone,
+    pub prefs: Preferences,
+    pub gravity: Vec<Sample>,
+    pub temperature: Vec<Sample>,
+    pub curve: &'a [BandPoint],
+    /// Readings taken by hand: when, and SG.
+    pub hand: Vec<(Moment, f64)>,
+    pub marks: Vec<Mark>,
+    /// Where the maker expects it to end, SG.
+    pub expected: Option<f64>,
+    pub title: String,
+    /// In words, for who cannot see it.
+    pub description: String,
+}
+
+/// One drawing for a wide window and one for a phone: scaling a single one down would leave its
+/// letters too small to read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Shape {
+    Wide,
+    Tall,
+}
+
+#[derive(Debug, thiserror::Error)]
+#[error("the chart could not be drawn: {0}")]
+pub(crate) struct ChartError(String);
+
+/// # Errors
+/// The drawing library gave up.
+pub(crate) fn svg(plot: &Plot, shape: Shape) -> Result<String, ChartError> {
+    let raw = draw::draw(plot, shape).map_err(|e| ChartError(e.to_string()))?;
+    Ok(paint::finish(&raw, plot, shape))
+}
+
+#[cfg(test)]
+mod tests;

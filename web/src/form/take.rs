@@ -1,0 +1,411 @@
+//! Takes the fields of one form as quantities, gathering everything that is wrong with it.
+
+use ebbmark_core::density;
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::{
+    AbvPercent, Celsius, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON, LITRES_PER_US_GALLON,
+    Litres, Plato, TemperatureScale, VolumeScale,
+};
+use jiff::civil::DateTime;
+use jiff::tz::TimeZone;
+
+use super::{Complaint, Fields, number};
+use crate::visitor::Visitor;
+
+/// Nobody logs a mead older than this; a year typed wrong is.
+const EARLIEST: Moment = Moment(946_684_800_000);
+/// A phone's clock may run ahead of the board's.
+const AHEAD: Span = Span::minutes(10);
+const LONGEST_NAME: usize = 80;
+const LONGEST_NOTE: usize = 500;
+
+pub(crate) struct Take<'a> {
+    fields: &'a Fields,
+    visitor: &'a Visitor,
+    complaints: Vec<Complaint>,
+}
+
+impl<'a> Take<'a> {
+    pub fn new(fields: &'a Fields, visitor: &'a Visitor) -> Take<'a> {
+        Take {
+            fields,
+            visitor,
+            complaints: Vec::new(),
+        }
+    }
+
+    /// The form's content, unless something was wrong on the way.
+    pub fn finish<T>(self, content: Option<T>) -> Result<T, Vec<Complaint>> {
+        match content {
+            Some(content) if self.complaints.is_empty() => Ok(content),
+            _ => Err(self.complaints),
+        }
+    }
+
+    pub fn complain(&mut self, field: &str, say: impl Into<String>) {
+        self.complaints.push(Complaint {
+            field: field.to_owned(),
+            say: say.into(),
+        });
+    }
+
+    /// `None` with a complaint when the field is empty.
+    pub fn need<T>(
+        &mut self,
+        field: &str,
+        label: &str,
+        take: impl FnOnce(&mut Self, &str, &str) -> Option<T>,
+    ) -> Option<T> {
+        if self.fields.get(field).is_empty() {
+            self.complain(field, format!("{label}: this is needed"));
+            return None;
+        }
+        take(self, field, label)
+    }
+
+    pub fn gravity(&mut self, field: &str, label: &str) -> Option<Gravity> {
+        let scale = self.visitor.prefs.gravity;
+        self.quantity(field, label, |value, unit| read_gravity(value, unit, scale))
+    }
+
+    pub fn temperature(&mut self, field: &str, label: &str) -> Option<Celsius> {
+        let scale = self.visitor.prefs.temperature;
+        self.quantity(field, label, |value, unit| {
+            read_temperature(value, unit, scale)
+        })
+    }
+
+    pub fn volume(&mut self, field: &str, label: &str) -> Option<Litres> {
+        let scale = self.visitor.prefs.volume;
+        self.quantity(field, label, |value, unit| read_volume(value, unit, scale))
+    }
+
+    pub fn strength(&mut self, field: &str, label: &str) -> Option<AbvPercent> {
+        self.quantity(field, label, |value, unit| match unit {
+            "" | "%" | "%vol" | "vol%" => AbvPercent::new(value).map_err(|e| e.to_string()),
+            other => Err(unknown_unit(other, "% vol")),
+        })
+    }
+
+    fn quantity<T>(
+        &mut self,
+        field: &str,
+        label: &str,
+        read: impl FnOnce(f64, &str) -> Result<T, String>,
+    ) -> Option<T> {
+        let text = self.fields.get(field);
+        if text.is_empty() {
+            return None;
+        }
+        match number::split(text).and_then(|(value, unit)| read(value, &unit)) {
+            Ok(value) => Some(value),
+            Err(why) => {
+                self.complain(field, format!("{label}: {why}"));
+                None
+            }
+        }
+    }
+
+    /// Plain numbers in order, separated by blanks or semicolons; none when the field is empty.
+    pub fn numbers(&mut self, field: &str, label: &str, most: usize) -> Vec<f64> {
+        let text = self.fields.get(field);
+        let mut numbers = Vec::new();
+        for part in text
+            .split([' ', ';', '\t', '\n', '\r'])
+            .filter(|p| !p.is_empty())
+        {
+            // Not `number::split`: coefficients come as 1.2e-5.
+            match part.replace(',', ".").parse::<f64>() {
+                Ok(n) if n.is_finite() => numbers.push(n),
+                _ => {
+                    self.complain(field, format!("{label}: \"{part}\" is not a number"));
+                    return Vec::new();
+                }
+            }
+        }
+        if numbers.len() > most {
+            self.complain(field, format!("{label}: at most {most} numbers"));
+        }
+        numbers
+    }
+
+    /// When something was done; empty means now.
+    pub fn when(&mut self, field: &str, label: &str) -> Option<Moment> {
+        let text = self.fields.get(field);
+        if text.is_empty() {
+            return Some(self.visitor.now);
+        }
+        match read_when(text, &self.visitor.zone, self.visitor.now) {
+            Ok(at) => Some(at),
+            Err(why) => {
+                self.complain(field, format!("{label}: {why}"));
+                None
+            }
+        }
+    }
+
+    pub fn name(&mut self, field: &str, label: &str) -> Option<String> {
+        self.need(field, label, |take, field, label| {
+            take.text(field, label, LONGEST_NAME)
+        })
+    }
+
+    /// A line that may be empty.
+    pub fn line(&mut self, field: &str, label: &str) -> Option<String> {
+        self.text(field, label, LONGEST_NAME)
+    }
+
+    pub fn note(&mut self, field: &str, label: &str) -> Option<String> {
+        self.text(field, label, LONGEST_NOTE)
+    }
+
+    fn text(&mut self, field: &str, label: &str, most: usize) -> Option<String> {
+        let text = self.fields.get(field);
+        if text.chars().count() > most {
+            self.complain(field, format!("{label}: at most {most} characters"));
+            return None;
+        }
+        // Control characters other than line ends would only upset a terminal or a mail.
+        Some(
+            text.chars()
+                .filter(|c| !c.is_control() || *c == '\n')
+                .collect(),
+        )
+    }
+
+    /// One of a list of choices.
+    pub fn choice<T>(
+        &mut self,
+        field: &str,
+        label: &str,
+        from_key: impl FnOnce(&str) -> Option<T>,
+    ) -> Option<T> {
+        let chosen = from_key(self.fields.get(field));
+        if chosen.is_none() {
+            self.complain(field, format!("{label}: choose one of the list"));
+        }
+        chosen
+    }
+}
+
+fn read_gravity(value: f64, unit: &str, scale: GravityScale) -> Result<Gravity, String> {
+    let scale = match unit {
+        "" => scale,
+        "sg" => GravityScale::SpecificGravity,
+        "p" | "plato" => GravityScale::Plato,
+        "bx" | "brix" => GravityScale::Brix,
+        other => return Err(unknown_unit(other, "SG, °P or °Bx")),
+    };
+    match scale {
+        GravityScale::SpecificGravity => {
+            // "1052" is how a gravity is said aloud; no other reading of it is possible.
+            let sg = if (950.0..=1250.0).contains(&value) {
+                value / 1000.0
+            } else {
+                value
+            };
+            Gravity::new(sg).map_err(|e| e.to_string())
+        }
+        GravityScale::Plato | GravityScale::Brix => Plato::new(value)
+            .and_then(density::gravity_from_plato)
+            .map_err(|e| e.to_string()),
+    }
+}
+
+fn read_temperature(value: f64, unit: &str, scale: TemperatureScale) -> Result<Celsius, String> {
+    let scale = match unit {
+        "" => scale,
+        "c" => TemperatureScale::Celsius,
+        "f" => TemperatureScale::Fahrenheit,
+        other => return Err(unknown_unit(other, "°C or °F")),
+    };
+    match scale {
+        TemperatureScale::Celsius => Celsius::new(value).map_err(|e| e.to_string()),
+        TemperatureScale::Fahrenheit => Celsius::from_fahrenheit(value)
+            .map_err(|_| format!("temperature {value} is outside -4 to 140 °F")),
+    }
+}
+
+fn read_volume(value: f64, unit: &str, scale: VolumeScale) -> Result<Litres, String> {
+    let litres_each = match unit {
+        "" => match scale {
+            VolumeScale::Litres => 1.0,
+            VolumeScale::UsGallons => LITRES_PER_US_GALLON,
+            VolumeScale::ImperialGallons => LITRES_PER_IMPERIAL_GALLON,
+        },
+        "l" | "litre" | "litres" | "liter" | "liters" => 1.0,
+        "usgal" => LITRES_PER_US_GALLON,
+        "impgal" => LITRES_PER_IMPERIAL_GALLON,
+        "gal" if scale == VolumeScale::UsGallons => LITRES_PER_US_GALLON,
+        "gal" if scale == VolumeScale::ImperialGallons => LITRES_PER_IMPERIAL_GALLON,
+        other => return Err(unknown_unit(other, "L, US gal or imp gal")),
+    };
+    if value <= 0.0 {
+        return Err(format!("volume {value} must be above nothing"));
+    }
+    Litres::new(value * litres_each).map_err(|e| e.to_string())
+}
+
+fn unknown_unit(unit: &str, known: &str) -> String {
+    format!("\"{unit}\" is not a unit read here; write {known}")
+}
+
+fn read_when(text: &str, zone: &TimeZone, now: Moment) -> Result<Moment, String> {
+    let unreadable = || format!("\"{text}\" is not a date and time like 2026-03-01 06:30");
+    let local: DateTime = text.parse().map_err(|_| unreadable())?;
+    let zoned = local
+        .to_zoned_datetime(zone.clone())
+        .map_err(|_| unreadable())?;
+    let at = Moment(zoned.timestamp().as_millisecond());
+    if at < EARLIEST {
+        return Err(format!("\"{text}\" is before the year 2000"));
+    }
+    if at > now + AHEAD {
+        return Err(format!("\"{text}\" is still to come"));
+    }
+    Ok(at.min(now))
+}
+
+/// An instant as a date-and-time field takes it, in local time.
+pub(crate) fn local_text(at: Moment, zone: &TimeZone) -> String {
+    at.timestamp().map_or_else(String::new, |t| {
+        zone.to_datetime(t).strftime("%Y-%m-%dT%H:%M").to_string()
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use ebbmark_core::units::Preferences;
+
+    use super::*;
+    use crate::visitor::Standing;
+
+    fn visitor(gravity: GravityScale, temperature: TemperatureScale) -> Visitor {
+        Visitor {
+            standing: Standing::Unlocked,
+            prefs: Preferences {
+                gravity,
+                temperature,
+                volume: VolumeScale::UsGallons,
+            },
+            zone: TimeZone::get("Europe/Warsaw").unwrap(),
+            now: Moment::parse_rfc3339("2026-03-01T12:00:00Z").unwrap(),
+            path: "/".to_owned(),
+        }
+    }
+
+    fn metric() -> Visitor {
+        visitor(GravityScale::SpecificGravity, TemperatureScale::Celsius)
+    }
+
+    fn fields(pairs: &[(&str, &str)]) -> Fields {
+        Fields::new(
+            pairs
+                .iter()
+                .map(|(k, v)| ((*k).to_owned(), (*v).to_owned()))
+                .collect(),
+        )
+    }
+
+    #[test]
+    fn gravity_as_people_write_it() {
+        for text in ["1.052", "1,052", " 1.052 SG ", "1052"] {
+            let (v, f) = (metric(), fields(&[("g", text)]));
+            let g = Take::new(&f, &v).gravity("g", "Gravity").unwrap();
+            assert!((g.get() - 1.052).abs() < 1e-12, "{text}");
+        }
+        let (v, f) = (
+            visitor(GravityScale::Plato, TemperatureScale::Celsius),
+            fields(&[("g", "12,9")]),
+        );
+        let g = Take::new(&f, &v).gravity("g", "Gravity").unwrap();
+        let expected = density::gravity_from_plato(Plato::new(12.9).unwrap()).unwrap();
+        assert!((g.get() - expected.get()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn temperature_follows_the_scale_unless_a_unit_is_typed() {
+        let v = visitor(GravityScale::SpecificGravity, TemperatureScale::Fahrenheit);
+        for (text, celsius) in [("68", 20.0), ("20 °C", 20.0), ("68F", 20.0)] {
+            let f = fields(&[("t", text)]);
+            let t = Take::new(&f, &v).temperature("t", "Sample").unwrap();
+            assert!((t.get() - celsius).abs() < 1e-9, "{text}");
+        }
+    }
+
+    #[test]
+    fn nonsense_names_the_field_and_the_range() {
+        let v = metric();
+        let f = fields(&[
+            ("g", "7"),
+            ("t", "500"),
+            ("v", "-3"),
+            ("s", "14 proof"),
+            ("e", ""),
+        ]);
+        let mut take = Take::new(&f, &v);
+        take.gravity("g", "Gravity as read");
+        take.temperature("t", "Temperature of the sample");
+        take.volume("v", "Volume");
+        take.strength("s", "Tolerance");
+        take.need("e", "Original gravity", Take::gravity);
+        let complaints = take.finish(Some(())).unwrap_err();
+        let said: Vec<&str> = complaints.iter().map(|c| c.say.as_str()).collect();
+        assert_eq!(
+            said,
+            [
+                "Gravity as read: gravity 7 is outside 0.95 to 1.25 SG",
+                "Temperature of the sample: temperature 500 is outside -20 to 60 °C",
+                "Volume: volume -3 must be above nothing",
+                "Tolerance: \"proof\" is not a unit read here; write % vol",
+                "Original gravity: this is needed",
+            ]
+        );
+        assert_eq!(complaints[0].field, "g");
+    }
+
+    #[test]
+    fn gallons_are_the_makers_gallons() {
+        let v = metric();
+        let f = fields(&[("a", "5 gal"), ("b", "5 imp gal"), ("c", "18,9 l")]);
+        let mut take = Take::new(&f, &v);
+        let litres = ["a", "b", "c"].map(|n| take.volume(n, "Volume").unwrap().get());
+        assert!((litres[0] - 18.927_058_92).abs() < 1e-9);
+        assert!((litres[1] - 22.730_45).abs() < 1e-9);
+        assert!((litres[2] - 18.9).abs() < 1e-12);
+    }
+
+    #[test]
+    fn times_are_local_and_not_in_the_future() {
+        let v = metric();
+        let zone = v.zone.clone();
+        // Warsaw is one hour ahead of UTC in winter.
+        let at = read_when("2026-02-28T06:30", &zone, v.now).unwrap();
+        assert_eq!(at.to_rfc3339(), "2026-02-28T05:30:00Z");
+        assert_eq!(local_text(at, &zone), "2026-02-28T06:30");
+        assert!(
+            read_when("2026-03-02T06:30", &zone, v.now)
+                .unwrap_err()
+                .contains("still to come")
+        );
+        assert!(
+            read_when("0026-03-02T06:30", &zone, v.now)
+                .unwrap_err()
+                .contains("2000")
+        );
+        assert!(read_when("yesterday", &zone, v.now).is_err());
+        let f = fields(&[]);
+        assert_eq!(Take::new(&f, &v).when("at", "When"), Some(v.now));
+    }
+
+    #[test]
+    fn coefficients() {
+        let v = metric();
+        let f = fields(&[("p", "0,98 1.2e-3; -4e-6"), ("q", "1 two")]);
+        let mut take = Take::new(&f, &v);
+        assert_eq!(take.numbers("p", "Curve", 6), [0.98, 1.2e-3, -4e-6]);
+        assert!(take.numbers("q", "Curve", 6).is_empty());
+        let complaints = take.finish(Some(())).unwrap_err();
+        assert_eq!(complaints[0].say, "Curve: \"two\" is not a number");
+    }
+}

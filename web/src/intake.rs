@@ -1,0 +1,167 @@
+//! Readings over HTTP, for what cannot speak MQTT. The same payloads; the answer comes after
+//! they are on the disk, so a sender may forget what was answered with 202.
+
+use axum::Json;
+use axum::body::Bytes;
+use axum::extract::rejection::BytesRejection;
+use axum::extract::{FromRequestParts, Path, State};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use ebbmark_core::reading::ProblemKind;
+use ebbmark_store::StoreError;
+use ebbmark_store::model::{Arrival, Command};
+use serde_json::json;
+
+use crate::app::App;
+use crate::auth::token;
+use crate::fault::Fault;
+
+pub(crate) const LIMIT: usize = 64 * 1024;
+pub(crate) const TOKEN_SETTING: &str = "intake-token-hash";
+/// Name of this way in.
+pub(crate) const SOURCE: &str = "http";
+/// As long as MQTT topics are in practice; MQTT itself allows 65,535 bytes.
+const LONGEST_TOPIC: usize = 256;
+
+/// The sender showed the intake token.
+pub(crate) struct Bearer;
+
+impl FromRequestParts<App> for Bearer {
+    type Rejection = Response;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Bearer, Response> {
+        let stored = app
+            .read(|reader| reader.setting(TOKEN_SETTING))
+            .await
+            .map_err(IntoResponse::into_response)?;
+        let Some(stored) = stored else {
+            return Err(unauthorised(
+                "No intake token is made yet; the settings page makes one.",
+            ));
+        };
+        match bearer(&parts.headers) {
+            Some(shown) if token::same(&token::intake_hash(shown), &stored) => Ok(Bearer),
+            Some(_) => Err(unauthorised("This is not the intake token.")),
+            None => Err(unauthorised(
+                "Send the intake token as \"Authorization: Bearer …\".",
+            )),
+        }
+    }
+}
+
+fn unauthorised(say: &str) -> Response {
+    let mut response = Fault::said(StatusCode::UNAUTHORIZED, say).into_response();
+    response.headers_mut().insert(
+        header::WWW_AUTHENTICATE,
+        header::HeaderValue::from_static("Bearer"),
+    );
+    response
+}
+
+fn bearer(headers: &HeaderMap) -> Option<&str> {
+    let value = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
+    let (scheme, token) = value.split_once(' ')?;
+    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
+}
+
+pub(crate) async fn take(
+    _: Bearer,
+    State(app): State<App>,
+    Path(topic): Path<String>,
+    body: Result<Bytes, BytesRejection>,
+) -> Result<Response, Fault> {
+    check_topic(&topic)?;
+    let payload = match body {
+        Ok(payload) => payload,
+        Err(rejection) => return Err(refused(&app, topic, rejection.status()).await),
+    };
+    let arrival = Arrival {
+        source: SOURCE.to_owned(),
+        topic,
+        payload: payload.to_vec(),
+        stamp: (app.handle.stamp)(),
+        delivery: None,
+    };
+    let receipt = match app.handle.writer.try_arrive(arrival) {
+        Ok(waiter) => waiter.await.map_err(|_| StoreError::WriterGone),
+        Err(e) => Err(e),
+    };
+    let receipt = receipt.and_then(|r| r).map_err(not_stored)?;
+    let answer = json!({ "readings": receipt.readings, "problems": receipt.problems });
+    Ok((StatusCode::ACCEPTED, Json(answer)).into_response())
+}
+
+/// Whatever kept the store from taking it, the sender should try again.
+fn not_stored(e: StoreError) -> Fault {
+    match e {
+        StoreError::Refused(_) => Fault::from(e),
+        other => Fault::Busy {
+            cause: other.to_string(),
+        },
+    }
+}
+
+fn check_topic(topic: &str) -> Result<(), Fault> {
+    let bad = topic.is_empty()
+        || topic.len() > LONGEST_TOPIC
+        || topic
+            .chars()
+            .any(|c| c.is_control() || c == '+' || c == '#');
+    if bad {
+        let say = format!(
+            "The topic in the address has to be 1 to {LONGEST_TOPIC} bytes without + and #."
+        );
+        return Err(Fault::said(StatusCode::BAD_REQUEST, say));
+    }
+    Ok(())
+}
+
+/// Counts it, so that the maker sees on the feeds page that something is being turned away.
+async fn refused(app: &App, topic: String, status: StatusCode) -> Fault {
+    let too_large = status == StatusCode::PAYLOAD_TOO_LARGE;
+    let detail = if too_large {
+        format!("larger than {LIMIT} bytes")
+    } else {
+        "the body broke off".to_owned()
+    };
+    let counted = app
+        .command(Command::Refused {
+            source: SOURCE.to_owned(),
+            topic,
+            kind: ProblemKind::Unreadable,
+            detail: detail.clone(),
+            at: (app.handle.now)(),
+        })
+        .await;
+    if let Err(cause) = counted {
+        tracing::warn!(?cause, "a refused message could not be counted");
+    }
+    Fault::said(status, format!("Not taken: {detail}."))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn topics() {
+        assert!(check_topic("cellar/float-1").is_ok());
+        assert!(check_topic("cellar/+/x").is_err());
+        assert!(check_topic("a\u{0}b").is_err());
+        assert!(check_topic(&"x".repeat(300)).is_err());
+    }
+
+    #[test]
+    fn bearer_tokens() {
+        let with = |v: &str| {
+            let mut h = HeaderMap::new();
+            h.insert(header::AUTHORIZATION, v.parse().unwrap());
+            bearer(&h).map(str::to_owned)
+        };
+        assert_eq!(with("Bearer abc").as_deref(), Some("abc"));
+        assert_eq!(with("bearer  abc ").as_deref(), Some("abc"));
+        assert_eq!(with("Basic abc"), None);
+        assert_eq!(with("Bearer"), None);
+    }
+}

@@ -1,0 +1,347 @@
+//! The cellar: which vessel wants something, and what.
+
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use ebbmark_core::deed::What;
+use ebbmark_core::hours::Hour;
+use ebbmark_core::time::Moment;
+use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
+use ebbmark_store::model::{StoredVerdict, Vessel};
+use ebbmark_store::{Reader, StoreError};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::field::{Sheet, fold};
+use super::{Here, done, shell, why_no_forms};
+use crate::app::App;
+use crate::chart;
+use crate::fault::Fault;
+use crate::form::Draft;
+use crate::visitor::{Looking, Visitor};
+
+pub(crate) const ADD_FORM: &str = "add-vessel";
+
+#[derive(Deserialize)]
+pub(crate) struct Asked {
+    done: Option<String>,
+}
+
+pub(crate) async fn show(
+    State(app): State<App>,
+    Looking(visitor): Looking,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Fault> {
+    let cellar = load(&app, &visitor).await?;
+    Ok(page(&visitor, &cellar, None, asked.done.as_deref()).into_response())
+}
+
+/// The page again, with a form that was refused.
+pub(crate) async fn again(app: &App, visitor: &Visitor, draft: &Draft) -> Result<Response, Fault> {
+    let cellar = load(app, visitor).await?;
+    let markup = page(visitor, &cellar, Some(draft), None);
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, markup).into_response())
+}
+
+struct Cellar {
+    rows: Vec<Row>,
+    unclaimed: usize,
+}
+
+struct Row {
+    vessel: Vessel,
+    verdict: Option<StoredVerdict>,
+    /// Deeds since the pitch of this mead.
+    done: Vec<(Moment, What)>,
+    hours: Vec<Hour>,
+    from: Moment,
+}
+
+async fn load(app: &App, visitor: &Visitor) -> Result<Cellar, Fault> {
+    let now = visitor.now;
+    app.read(move |reader| {
+        let mut rows = Vec::new();
+        for vessel in reader.vessels()?.into_iter().filter(|v| !v.retired) {
+            rows.push(Row::load(reader, vessel, now)?);
+        }
+        rows.sort_by_key(Row::urgency);
+        let unclaimed = reader.unclaimed()?.len();
+        Ok(Cellar { rows, unclaimed })
+    })
+    .await
+}
+
+impl Row {
+    fn load(reader: &Reader, vessel: Vessel, now: Moment) -> Result<Row, StoreError> {
+        let Some(batch) = &vessel.batch else {
+            return Ok(Row {
+                vessel,
+                verdict: None,
+                done: Vec::new(),
+                hours: Vec::new(),
+                from: now,
+            });
+        };
+        let from = batch.facts.started;
+        let verdict = reader.verdict(vessel.id)?.filter(|v| v.batch == batch.id);
+        let log = reader.log(vessel.id, from, now)?;
+        let standing = log.iter().filter(|line| line.replaced_by.is_none());
+        Ok(Row {
+            done: standing
+                .map(|line| (line.deed.at, line.deed.what))
+                .collect(),
+            hours: reader.vessel_hours(vessel.id, from, now)?,
+            vessel,
+            verdict,
+            from,
+        })
+    }
+
+    /// Smaller comes first.
+    fn urgency(&self) -> u8 {
+        if self.vessel.batch.is_none() {
+            return 7;
+        }
+        let Some(stored) = &self.verdict else {
+            return 3;
+        };
+        match stored.verdict.phase {
+            Phase::Restarted => 0,
+            Phase::Stuck => 1,
+            Phase::Settled if !self.acted_since(stored.phase_since) => 2,
+            Phase::NoData => 3,
+            Phase::Lag | Phase::Active | Phase::Slowing => 4,
+            Phase::Settled => 5,
+        }
+    }
+
+    fn wants_attention(&self) -> bool {
+        self.urgency() <= 2
+    }
+
+    fn acted_since(&self, since: Moment) -> bool {
+        let acts = [What::Rack, What::Stabilise, What::Seal];
+        self.done
+            .iter()
+            .any(|(at, what)| *at >= since && acts.contains(what))
+    }
+}
+
+/// The step to think of next: the first gate not yet gone through that is open, or else the one
+/// that opens first. Steps before one already taken are past.
+pub(super) fn next_step(visitor: &Visitor, gates: &Gates, done: &[(Moment, What)]) -> String {
+    let steps: [(What, &str, &str, &Gate); 3] = [
+        (What::Rack, "May be racked now.", "Racking", &gates.rack),
+        (
+            What::Stabilise,
+            "May be stabilised now.",
+            "Stabilising",
+            &gates.stabilise,
+        ),
+        (
+            What::Seal,
+            "May be kegged or bottled now.",
+            "Kegging or bottling",
+            &gates.seal,
+        ),
+    ];
+    let past = steps
+        .iter()
+        .rposition(|(what, ..)| done.iter().any(|(_, d)| d == what))
+        .map_or(0, |i| i + 1);
+    let ahead = steps.get(past..).unwrap_or_default();
+    if let Some((_, now, ..)) = ahead.iter().find(|(.., gate)| gate.open) {
+        return (*now).to_owned();
+    }
+    let soonest = ahead
+        .iter()
+        .filter_map(|(_, _, name, gate)| gate.opens.map(|at| (at, *name)))
+        .min_by_key(|(at, _)| *at);
+    match (soonest, ahead.first()) {
+        (Some((at, name)), _) => format!("{name} likely from {}.", visitor.day(at)),
+        (None, Some((.., gate))) => gate.why.clone(),
+        (None, None) => "Sealed.".to_owned(),
+    }
+}
+
+fn page(
+    visitor: &Visitor,
+    cellar: &Cellar,
+    draft: Option<&Draft>,
+    done_key: Option<&str>,
+) -> Markup {
+    let sheet = Sheet::new(visitor, ADD_FORM, draft);
+    let body = html! {
+        (done(done_key))
+        h1.hidden { "The cellar" }
+        @if cellar.rows.is_empty() { (empty(cellar.unclaimed)) }
+        @if !cellar.rows.is_empty() {
+            ol.ledger {
+                @for row in &cellar.rows { (entry(visitor, row)) }
+            }
+        }
+        @if cellar.unclaimed > 0 && !cellar.rows.is_empty() {
+            p.aside {
+                a href="/feeds#unclaimed" { (unclaimed_words(cellar.unclaimed)) }
+                " to be told which vessel it floats in."
+            }
+        }
+        @if let Some(why) = why_no_forms(visitor) { (why) }
+        @if let Some(sheet) = sheet {
+            (fold(
+                ADD_FORM,
+                "Add a vessel",
+                cellar.rows.is_empty() || sheet.refused(),
+                sheet.form("/vessel", "Add the vessel", vessel_fields(&sheet, visitor, None)),
+            ))
+        }
+    };
+    let follows = if draft.is_some() { "" } else { "cellar" };
+    shell(visitor, Here::Cellar, "Cellar", follows, body)
+}
+
+fn unclaimed_words(n: usize) -> String {
+    if n == 1 {
+        "1 topic waits".to_owned()
+    } else {
+        format!("{n} topics wait")
+    }
+}
+
+fn empty(unclaimed: usize) -> Markup {
+    html! {
+        section.narrow {
+            h2 { "The book is empty" }
+            p.sentence { "Add a vessel, and say which mead is in it." }
+            ol.steps {
+                li { "Add the vessel below: a name is enough." }
+                li { "On its page, start a mead: when it was pitched and at what gravity." }
+                li {
+                    "Let a float send its readings here; its topic then waits under "
+                    a href="/feeds" { "Feeds" }
+                    " to be claimed"
+                    @if unclaimed > 0 { " (" (unclaimed_words(unclaimed)) " now)" }
+                    ". Without a float, note hand readings: that works too."
+                }
+            }
+        }
+    }
+}
+
+fn entry(visitor: &Visitor, row: &Row) -> Markup {
+    let id = row.vessel.id;
+    let stored = row.verdict.as_ref();
+    let verdict = stored.map(|s| &s.verdict);
+    html! {
+        li.row.wants[row.wants_attention()] {
+            a.vessel-name href={ "/vessel/" (id) } {
+                (row.vessel.facts.name)
+                @if let Some(batch) = &row.vessel.batch { small { (batch.facts.name) } }
+            }
+            div.words {
+                p.sentence { (sentence(row)) }
+                @if let Some(v) = verdict {
+                    p.next { (next_step(visitor, &v.gates, &row.done)) }
+                }
+                @if let (None, Some(_)) = (verdict, &row.vessel.batch) {
+                    p.next { "A float's readings or two hand readings a few days apart will do." }
+                }
+            }
+            (measure(visitor, verdict))
+            div.curve { (chart::spark(&row.hours, row.from, visitor.now)) }
+        }
+    }
+}
+
+fn sentence(row: &Row) -> String {
+    match (&row.verdict, &row.vessel.batch) {
+        (Some(stored), _) => stored.sentence.clone(),
+        (None, Some(_)) => "Nothing judged yet.".to_owned(),
+        (None, None) => "Empty.".to_owned(),
+    }
+}
+
+fn measure(visitor: &Visitor, verdict: Option<&Verdict>) -> Markup {
+    html! {
+        div.measure {
+            @if let Some(v) = verdict {
+                @if let Some(g) = v.gravity { b { (visitor.gravity(g)) } }
+                @if let Some(t) = v.temperature { span { (visitor.temperature(t)) } }
+                @if let Some(at) = v.last_reading { small { (visitor.ago(at)) } }
+            }
+        }
+    }
+}
+
+/// Fields of a vessel, also used on its own page.
+pub(super) fn vessel_fields(sheet: &Sheet, visitor: &Visitor, of: Option<&Vessel>) -> Markup {
+    let facts = of.map(|v| &v.facts);
+    let band = |t: Option<ebbmark_core::units::Celsius>| {
+        t.map_or_else(String::new, |t| visitor.temperature_field(t))
+    };
+    let capacity = facts
+        .and_then(|f| f.capacity)
+        .map_or_else(String::new, |v| visitor.volume_field(v));
+    let degrees = visitor.temperature_unit();
+    html! {
+        div.fields {
+            (sheet.text("name", "Name", facts.map_or("", |f| &f.name), "As you call it: \"carboy by the stairs\"."))
+            (sheet.number("capacity", &format!("Holds, {}", visitor.volume_unit()), &capacity, "May be left empty."))
+            (sheet.number("low", &format!("Not colder than, {degrees}"), &band(facts.and_then(|f| f.temperature_low)), "Outside this band you get a notice."))
+            (sheet.number("high", &format!("Not warmer than, {degrees}"), &band(facts.and_then(|f| f.temperature_high)), ""))
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::visitor::Standing;
+    use jiff::tz::TimeZone;
+
+    fn gate(open: bool, opens: Option<i64>) -> Gate {
+        Gate {
+            open,
+            why: "because".to_owned(),
+            opens: opens.map(Moment),
+        }
+    }
+
+    fn visitor() -> Visitor {
+        Visitor {
+            standing: Standing::Unlocked,
+            prefs: Default::default(),
+            zone: TimeZone::UTC,
+            now: Moment::parse_rfc3339("2026-03-01T12:00:00Z").unwrap(),
+            path: "/".to_owned(),
+        }
+    }
+
+    #[test]
+    fn the_next_step_is_the_first_open_one_not_taken() {
+        let v = visitor();
+        let gates = Gates {
+            rack: gate(true, None),
+            stabilise: gate(true, None),
+            seal: gate(false, None),
+        };
+        assert_eq!(next_step(&v, &gates, &[]), "May be racked now.");
+        let racked = [(Moment(0), What::Rack)];
+        assert_eq!(next_step(&v, &gates, &racked), "May be stabilised now.");
+        let stabilised = [(Moment(0), What::Stabilise)];
+        assert_eq!(next_step(&v, &gates, &stabilised), "because");
+        assert_eq!(next_step(&v, &gates, &[(Moment(0), What::Seal)]), "Sealed.");
+    }
+
+    #[test]
+    fn with_all_shut_it_is_the_one_that_opens_first() {
+        let v = visitor();
+        let soon = v.now.0 + 86_400_000;
+        let gates = Gates {
+            rack: gate(false, Some(soon)),
+            stabilise: gate(false, Some(soon + 86_400_000)),
+            seal: gate(false, None),
+        };
+        assert!(next_step(&v, &gates, &[]).starts_with("Racking likely from "));
+    }
+}

@@ -1,0 +1,147 @@
+//! Forms and their fields, filled from the draft when one was refused.
+
+use maud::{Markup, html};
+
+use crate::auth::token;
+use crate::form::{Complaint, Draft};
+use crate::visitor::Visitor;
+
+/// One form on a page, known by its name.
+pub(in crate::page) struct Sheet<'a> {
+    name: &'a str,
+    draft: Option<&'a Draft>,
+    mark: String,
+}
+
+impl<'a> Sheet<'a> {
+    /// `None` when the visitor may not write.
+    pub fn new(visitor: &Visitor, name: &'a str, draft: Option<&'a Draft>) -> Option<Sheet<'a>> {
+        Some(Sheet {
+            name,
+            draft: draft.filter(|d| d.form == name),
+            mark: visitor.mark()?,
+        })
+    }
+
+    /// Whether this form was just refused, so that it should stand open.
+    pub fn refused(&self) -> bool {
+        self.draft.is_some()
+    }
+
+    pub fn form(&self, action: &str, button: &str, fields: Markup) -> Markup {
+        html! {
+            form method="post" action=(action) autocomplete="off" {
+                input type="hidden" name="mark" value=(self.mark);
+                input type="hidden" name="once" value=(token::medium());
+                @if let Some(draft) = self.draft {
+                    ul.complaints role="alert" {
+                        @for complaint in &draft.complaints { li { (complaint.say) } }
+                    }
+                }
+                (fields)
+                p.act { button type="submit" { (button) } }
+            }
+        }
+    }
+
+    fn value(&self, field: &str, otherwise: &str) -> String {
+        match self.draft {
+            Some(draft) => draft.fields.get(field).to_owned(),
+            None => otherwise.to_owned(),
+        }
+    }
+
+    fn complaint(&self, field: &str) -> Option<&Complaint> {
+        self.draft?.complaints.iter().find(|c| c.field == field)
+    }
+
+    /// A line of text. `hint` stands below it.
+    pub fn text(&self, field: &str, label: &str, value: &str, hint: &str) -> Markup {
+        self.input(field, label, value, hint, "text", None)
+    }
+
+    /// A number with its unit; typed as text so that a comma is taken everywhere.
+    pub fn number(&self, field: &str, label: &str, value: &str, hint: &str) -> Markup {
+        self.input(field, label, value, hint, "text", Some("decimal"))
+    }
+
+    pub fn when(&self, field: &str, label: &str, value: &str, hint: &str) -> Markup {
+        self.input(field, label, value, hint, "datetime-local", None)
+    }
+
+    fn input(
+        &self,
+        field: &str,
+        label: &str,
+        value: &str,
+        hint: &str,
+        kind: &str,
+        mode: Option<&str>,
+    ) -> Markup {
+        let wrong = self.complaint(field).map(|_| "true");
+        let hint_id = (!hint.is_empty()).then(|| format!("{}-{field}-hint", self.name));
+        html! {
+            label.field {
+                span { (label) }
+                input type=(kind) name=(field) value=(self.value(field, value))
+                    inputmode=[mode] aria-invalid=[wrong] aria-describedby=[hint_id.as_deref()];
+                @if let Some(id) = &hint_id { small id=(id) { (hint) } }
+            }
+        }
+    }
+
+    pub fn note(&self, field: &str, label: &str, value: &str, hint: &str) -> Markup {
+        html! {
+            label.field.wide {
+                span { (label) }
+                textarea name=(field) rows="2" { (self.value(field, value)) }
+                @if !hint.is_empty() { small { (hint) } }
+            }
+        }
+    }
+
+    /// `choices` are keys with their labels.
+    pub fn select(
+        &self,
+        field: &str,
+        label: &str,
+        choices: &[(String, String)],
+        chosen: &str,
+    ) -> Markup {
+        let chosen = self.value(field, chosen);
+        html! {
+            label.field {
+                span { (label) }
+                select name=(field) aria-invalid=[self.complaint(field).map(|_| "true")] {
+                    @for (key, text) in choices {
+                        option value=(key) selected[*key == chosen] { (text) }
+                    }
+                }
+            }
+        }
+    }
+
+    pub fn hidden(&self, field: &str, value: &str) -> Markup {
+        html! { input type="hidden" name=(field) value=(value); }
+    }
+}
+
+/// A part of the page that is out of the way until asked for. `id` keeps it open over a refresh.
+pub(super) fn fold(id: &str, summary: &str, open: bool, body: Markup) -> Markup {
+    html! {
+        details id=(id) open[open] {
+            summary { (summary) }
+            (body)
+        }
+    }
+}
+
+pub(super) fn choices<T: Copy>(
+    all: &[T],
+    key: impl Fn(T) -> &'static str,
+    label: impl Fn(T) -> &'static str,
+) -> Vec<(String, String)> {
+    all.iter()
+        .map(|item| (key(*item).to_owned(), label(*item).to_owned()))
+        .collect()
+}

@@ -1,0 +1,111 @@
+//! What the maker was told, and whether it got through.
+
+use axum::extract::{Query, State};
+use ebbmark_core::notice::NoticeKind;
+use ebbmark_store::model::{DeliveryState, Notice, NoticeDelivery};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::field::Sheet;
+use super::{Here, done, shell, why_no_forms};
+use crate::WayOut;
+use crate::app::App;
+use crate::fault::Fault;
+use crate::visitor::{Looking, Visitor};
+
+const SHOWN: u32 = 60;
+const TEST_FORM: &str = "test";
+
+#[derive(Deserialize)]
+pub(crate) struct Asked {
+    done: Option<String>,
+}
+
+pub(crate) async fn show(
+    State(app): State<App>,
+    Looking(visitor): Looking,
+    Query(asked): Query<Asked>,
+) -> Result<Markup, Fault> {
+    let notices = app.read(|reader| reader.notices(SHOWN)).await?;
+    let body = html! {
+        (done(asked.done.as_deref()))
+        h1 { "Notices" }
+        (ways_out(&visitor, &app.handle.ways_out))
+        @if notices.is_empty() {
+            p.aside { "Nothing was told yet. You hear when a mead settles, sticks or starts again, when a feed goes quiet, a battery runs low, or a vessel leaves its temperature band." }
+        }
+        ol.notices { @for notice in &notices { (one(&visitor, notice)) } }
+    };
+    Ok(shell(&visitor, Here::Notices, "Notices", "notices", body))
+}
+
+fn ways_out(visitor: &Visitor, ways: &[WayOut]) -> Markup {
+    html! {
+        section.ways aria-labelledby="ways" {
+            h2 #ways { "Ways out" }
+            @if ways.is_empty() {
+                p.aside { "None is set up: notices stand only here. The configuration file names where they should go." }
+            }
+            @if let Some(why) = why_no_forms(visitor) { (why) }
+            ul.plain {
+                @for way in ways {
+                    li.way {
+                        p { b { (way.name) } " " (way.description) }
+                        @if let Some(sheet) = Sheet::new(visitor, TEST_FORM, None) {
+                            (sheet.form("/notices/test", "Send a test", sheet.hidden("channel", &way.name)))
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn one(visitor: &Visitor, notice: &Notice) -> Markup {
+    html! {
+        li.notice {
+            time { (visitor.day_and_time(notice.at)) }
+            div {
+                h3 {
+                    @if let Some(vessel) = notice.vessel {
+                        a href={ "/vessel/" (vessel) } { (notice.title) }
+                    } @else { (notice.title) }
+                }
+                p { (notice.body) }
+                @if let Some(at) = notice.cleared { p.aside { "Over since " (visitor.day_and_time(at)) "." } }
+                @if notice.deliveries.is_empty() && notice.kind != NoticeKind::Test { p.aside { "Stands only here." } }
+                ul.plain { @for delivery in &notice.deliveries { (fate(visitor, delivery)) } }
+            }
+        }
+    }
+}
+
+fn fate(visitor: &Visitor, delivery: &NoticeDelivery) -> Markup {
+    let tries = |n: u32| {
+        if n == 1 {
+            "1 try".to_owned()
+        } else {
+            format!("{n} tries")
+        }
+    };
+    html! {
+        @match delivery.state {
+            DeliveryState::Sent { at } => li.aside { (delivery.channel) ": sent " (visitor.day_and_time(at)) },
+            DeliveryState::Queued { next } => li.aside {
+                (delivery.channel)
+                @if delivery.attempts == 0 { ": waiting to be sent" }
+                @else { ": not through after " (tries(delivery.attempts)) ", again " (visitor.day_and_time(next)) }
+                (why(delivery))
+            },
+            DeliveryState::GivenUp { at } => li.trouble {
+                (delivery.channel) ": given up " (visitor.day_and_time(at)) " after " (tries(delivery.attempts))
+                ". It never got through"
+                (why(delivery))
+            },
+        }
+    }
+}
+
+fn why(delivery: &NoticeDelivery) -> Markup {
+    html! { @if let Some(error) = &delivery.last_error { ": " (error) } }
+}

@@ -1,0 +1,166 @@
+//! How the maker likes numbers and times, and who gets in.
+
+use axum::extract::{Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use ebbmark_core::units::{GravityScale, TemperatureScale, VolumeScale};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::field::Sheet;
+use super::{Here, done, shell, why_no_forms};
+use crate::app::App;
+use crate::fault::Fault;
+use crate::form::Draft;
+use crate::intake::TOKEN_SETTING;
+use crate::visitor::{Looking, Visitor, ZONE_SETTING};
+
+pub(crate) const SETTINGS_FORM: &str = "settings";
+const TOKEN_FORM: &str = "token";
+const LEAVE_FORM: &str = "leave";
+
+pub(crate) const GRAVITY_SCALES: [(GravityScale, &str, &str); 3] = [
+    (
+        GravityScale::SpecificGravity,
+        "specific-gravity",
+        "specific gravity (1.052)",
+    ),
+    (GravityScale::Plato, "plato", "°Plato"),
+    (GravityScale::Brix, "brix", "°Brix"),
+];
+pub(crate) const TEMPERATURE_SCALES: [(TemperatureScale, &str, &str); 2] = [
+    (TemperatureScale::Celsius, "celsius", "°C"),
+    (TemperatureScale::Fahrenheit, "fahrenheit", "°F"),
+];
+pub(crate) const VOLUME_SCALES: [(VolumeScale, &str, &str); 3] = [
+    (VolumeScale::Litres, "litres", "litres"),
+    (VolumeScale::UsGallons, "us-gallons", "US gallons"),
+    (
+        VolumeScale::ImperialGallons,
+        "imperial-gallons",
+        "imperial gallons",
+    ),
+];
+
+#[derive(Deserialize)]
+pub(crate) struct Asked {
+    done: Option<String>,
+}
+
+pub(crate) async fn show(
+    State(app): State<App>,
+    Looking(visitor): Looking,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Fault> {
+    Ok(page(&app, &visitor, None, None, asked.done.as_deref())
+        .await?
+        .into_response())
+}
+
+pub(crate) async fn again(app: &App, visitor: &Visitor, draft: &Draft) -> Result<Response, Fault> {
+    let markup = page(app, visitor, Some(draft), None, None).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, markup).into_response())
+}
+
+/// The page with a new intake token, which is shown this once.
+pub(crate) async fn with_token(
+    app: &App,
+    visitor: &Visitor,
+    token: &str,
+) -> Result<Response, Fault> {
+    Ok(page(app, visitor, None, Some(token), None)
+        .await?
+        .into_response())
+}
+
+async fn page(
+    app: &App,
+    visitor: &Visitor,
+    draft: Option<&Draft>,
+    token: Option<&str>,
+    done_key: Option<&str>,
+) -> Result<Markup, Fault> {
+    let (zone, has_token) = app
+        .read(|r| {
+            Ok((
+                r.setting(ZONE_SETTING)?,
+                r.setting(TOKEN_SETTING)?.is_some(),
+            ))
+        })
+        .await?;
+    let body = html! {
+        (done(done_key))
+        h1 { "Settings" }
+        div.leaf.even {
+            section {
+                h2 { "Units and time" }
+                @if let Some(why) = why_no_forms(visitor) { (why) }
+                @if let Some(sheet) = Sheet::new(visitor, SETTINGS_FORM, draft) {
+                    (sheet.form("/settings", "Save the settings", units(&sheet, visitor, zone.as_deref())))
+                }
+            }
+            section { (intake(visitor, token, has_token)) }
+            section {
+                h2 { "Password" }
+                p {
+                    "To set or change it, run " code { "ebbmark password" }
+                    " on the board. A new password signs everybody out."
+                }
+                @if let Some(sheet) = Sheet::new(visitor, LEAVE_FORM, None) {
+                    (sheet.form("/leave", "Sign out", html! {}))
+                }
+            }
+        }
+    };
+    Ok(shell(visitor, Here::Settings, "Settings", "", body))
+}
+
+fn units(sheet: &Sheet, visitor: &Visitor, zone: Option<&str>) -> Markup {
+    let prefs = visitor.prefs;
+    html! {
+        div.fields {
+            (pick(sheet, "gravity", "Gravity", &GRAVITY_SCALES, prefs.gravity))
+            (pick(sheet, "temperature", "Temperature", &TEMPERATURE_SCALES, prefs.temperature))
+            (pick(sheet, "volume", "Volume", &VOLUME_SCALES, prefs.volume))
+            (sheet.text("zone", "Time zone", zone.unwrap_or(""),
+                "As in \"Europe/Warsaw\". Left empty: the board's own."))
+        }
+    }
+}
+
+fn pick<T: Copy + PartialEq>(
+    sheet: &Sheet,
+    field: &str,
+    label: &str,
+    all: &[(T, &str, &str)],
+    now: T,
+) -> Markup {
+    let choices: Vec<(String, String)> = all
+        .iter()
+        .map(|(_, key, text)| ((*key).to_owned(), (*text).to_owned()))
+        .collect();
+    let chosen = all
+        .iter()
+        .find(|(scale, ..)| *scale == now)
+        .map_or("", |(_, key, _)| key);
+    sheet.select(field, label, &choices, chosen)
+}
+
+fn intake(visitor: &Visitor, token: Option<&str>, has_token: bool) -> Markup {
+    html! {
+        h2 { "Readings over HTTP" }
+        @if let Some(token) = token {
+            p.done role="status" { "The new token. Write it down: it is shown this once." }
+            p { code.token { (token) } }
+        }
+        p {
+            "A sender posts to " code { "/intake/" i { "its/topic" } } " with the header "
+            code { "Authorization: Bearer " i { "token" } } ". "
+            @if has_token { "A token is set; a new one replaces it." }
+            @else { "No token is set, so nothing is taken over HTTP yet." }
+        }
+        @if let Some(sheet) = Sheet::new(visitor, TOKEN_FORM, None) {
+            (sheet.form("/settings/token", "Make a new token", html! {}))
+        }
+    }
+}

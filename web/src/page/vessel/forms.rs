@@ -1,0 +1,167 @@
+//! The forms of a vessel's page.
+
+use ebbmark_core::deed::What;
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::{Celsius, Gravity};
+use ebbmark_store::model::{Batch, LogLine};
+use maud::{Markup, html};
+
+use super::Story;
+use crate::form::{Draft, local_text};
+use crate::page::cellar::vessel_fields;
+use crate::page::field::{Sheet, choices, fold};
+use crate::visitor::Visitor;
+
+pub(crate) const HAND_FORM: &str = "hand";
+pub(crate) const DEED_FORM: &str = "deed";
+/// Starting a mead, or editing the one that is in.
+pub(crate) const BATCH_FORM: &str = "batch";
+pub(crate) const END_FORM: &str = "end";
+pub(crate) const FACTS_FORM: &str = "facts";
+const RETIRE_FORM: &str = "retire";
+
+/// What most glass hydrometers are marked for today. Common practice, no source.
+const USUAL_REFERENCE: Celsius = Celsius::computed(20.0);
+
+pub(super) fn show(visitor: &Visitor, story: &Story, draft: Option<&Draft>) -> Markup {
+    let id = story.vessel.id;
+    let batch = story.vessel.batch.as_ref();
+    let folded = |name: &str,
+                  summary: &str,
+                  action: &str,
+                  button: &str,
+                  fields: &dyn Fn(&Sheet) -> Markup| {
+        Sheet::new(visitor, name, draft).map(|sheet| {
+            fold(
+                name,
+                summary,
+                sheet.refused(),
+                sheet.form(action, button, fields(&sheet)),
+            )
+        })
+    };
+    let at = |rest: &str| format!("/vessel/{id}/{rest}");
+    html! {
+        @if batch.is_none() {
+            @if let Some(sheet) = Sheet::new(visitor, BATCH_FORM, draft) {
+                (fold(BATCH_FORM, "Start a mead", true,
+                    batch_form(&sheet, visitor, &at("batch"), "Start the mead", None)))
+            }
+        }
+        @if let Some(form) = folded(HAND_FORM, "Note a hand reading", &at("hand"), "Note the reading",
+            &|s| hand_fields(s, visitor, None)) { (form) }
+        @if let Some(form) = folded(DEED_FORM, "Note what was done", &at("deed"), "Note it",
+            &|s| deed_fields(s, visitor, None)) { (form) }
+        @if let Some(batch) = batch {
+            @if let Some(sheet) = Sheet::new(visitor, BATCH_FORM, draft) {
+                (fold(BATCH_FORM, "Change the facts of this mead", sheet.refused(), batch_form(
+                    &sheet, visitor, &at(&format!("batch/{}", batch.id)), "Save the mead", Some(batch))))
+            }
+            @if let Some(form) = folded(END_FORM, "Finish this mead", &at(&format!("batch/{}/end", batch.id)),
+                "Finish it", &|s| end_fields(s)) { (form) }
+        }
+        @if let Some(form) = folded(FACTS_FORM, "Vessel settings", &at("facts"), "Save the vessel",
+            &|s| html! { (vessel_fields(s, visitor, Some(&story.vessel))) }) { (form) }
+        @if !story.vessel.retired {
+            @if let Some(form) = folded(RETIRE_FORM, "Retire this vessel", &at("retire"), "Take it off the cellar view",
+                &|_| html! { p { "It disappears from the cellar view. Its record and readings stay." } }) { (form) }
+        }
+    }
+}
+
+/// Fields of a hand reading; filled from `line` when that is being corrected.
+pub(in crate::page) fn hand_fields(
+    sheet: &Sheet,
+    visitor: &Visitor,
+    line: Option<&LogLine>,
+) -> Markup {
+    let hand = line.and_then(|l| l.hand);
+    let degrees = visitor.temperature_unit();
+    let temperature =
+        |t: Option<Celsius>| t.map_or_else(String::new, |t| visitor.temperature_field(t));
+    html! {
+        div.fields {
+            (sheet.number("read", &format!("Gravity as read, {}", visitor.gravity_unit()),
+                &gravity_text(visitor, hand.map(|h| h.read)), "Off the stem, not corrected: that is done here."))
+            (sheet.number("sample", &format!("Temperature of the sample, {degrees}"),
+                &temperature(hand.map(|h| h.sample)), ""))
+            (sheet.number("reference", &format!("Hydrometer is marked for, {degrees}"),
+                &temperature(Some(hand.map_or(USUAL_REFERENCE, |h| h.reference))), "Stands on its paper scale."))
+            (when(sheet, visitor, line))
+            (sheet.note("note", "Note", line.map_or("", |l| &l.deed.note), ""))
+        }
+    }
+}
+
+/// Fields of any other deed.
+pub(in crate::page) fn deed_fields(
+    sheet: &Sheet,
+    visitor: &Visitor,
+    line: Option<&LogLine>,
+) -> Markup {
+    let deeds: Vec<What> = What::ALL
+        .into_iter()
+        .filter(|w| *w != What::HandReading)
+        .collect();
+    let deed = line.map(|l| &l.deed);
+    html! {
+        div.fields {
+            (sheet.select("what", "What", &choices(&deeds, What::key, What::label),
+                deed.map_or(What::Rack, |d| d.what).key()))
+            (when(sheet, visitor, line))
+            (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
+                &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
+            (sheet.note("note", "What and how much", deed.map_or("", |d| &d.note), "\"1.2 kg dried fig\", \"40 mg/L\"."))
+        }
+    }
+}
+
+fn when(sheet: &Sheet, visitor: &Visitor, line: Option<&LogLine>) -> Markup {
+    let value = line.map_or_else(String::new, |l| local_text(l.deed.at, &visitor.zone));
+    sheet.when("at", "When", &value, "Left empty: now.")
+}
+
+fn end_fields(sheet: &Sheet) -> Markup {
+    html! {
+        p { "The vessel becomes empty; the mead's record stays." }
+        div.fields { (sheet.when("at", "When", "", "Left empty: now.")) }
+    }
+}
+
+fn batch_form(
+    sheet: &Sheet,
+    visitor: &Visitor,
+    action: &str,
+    button: &str,
+    batch: Option<&Batch>,
+) -> Markup {
+    let facts = batch.map(|b| &b.facts);
+    let started: Option<Moment> = facts.map(|f| f.started);
+    let unit = visitor.gravity_unit();
+    let gravity = |g: Option<Gravity>| gravity_text(visitor, g);
+    let volume = facts
+        .and_then(|f| f.volume)
+        .map_or_else(String::new, |v| visitor.volume_field(v));
+    let tolerance = facts
+        .and_then(|f| f.tolerance)
+        .map_or_else(String::new, |t| t.get().to_string());
+    let started = started.map_or_else(String::new, |at| local_text(at, &visitor.zone));
+    sheet.form(action, button, html! {
+        div.fields {
+            (sheet.text("name", "Name of the mead", facts.map_or("", |f| &f.name), ""))
+            (sheet.when("started", "Yeast pitched", &started, "Left empty: now."))
+            (sheet.number("original", &format!("Gravity it began at, {unit}"),
+                &gravity(facts.and_then(|f| f.original_gravity)), "Lets it tell how far a fall has gone."))
+            (sheet.number("expected", &format!("Gravity you expect it to end at, {unit}"),
+                &gravity(facts.and_then(|f| f.expected_final)), "Tells settled from stuck."))
+            (sheet.text("yeast", "Yeast", facts.map_or("", |f| &f.yeast), ""))
+            (sheet.number("tolerance", "Strength the yeast bears, % vol", &tolerance, "As its maker says."))
+            (sheet.number("volume", &format!("Volume, {}", visitor.volume_unit()), &volume, ""))
+            (sheet.note("note", "Note", facts.map_or("", |f| &f.note), ""))
+        }
+    })
+}
+
+fn gravity_text(visitor: &Visitor, g: Option<Gravity>) -> String {
+    g.map_or_else(String::new, |g| visitor.gravity_field(g))
+}

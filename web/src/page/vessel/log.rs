@@ -1,0 +1,98 @@
+//! What was done, newest first.
+
+use ebbmark_store::model::LogLine;
+use maud::{Markup, html};
+
+use super::Story;
+use crate::page::field::fold;
+use crate::visitor::Visitor;
+
+pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
+    let standing: Vec<&LogLine> = story.standing_lines().collect();
+    let replaced: Vec<&LogLine> = story
+        .log
+        .iter()
+        .filter(|line| line.replaced_by.is_some())
+        .collect();
+    let may_write = visitor.mark().is_some();
+    html! {
+        h2 #log { "What was done" }
+        @if standing.is_empty() { p.aside { "Nothing is written yet." } }
+        ol.lines reversed {
+            @for line in standing.iter().rev() {
+                li {
+                    time { (visitor.day_and_time(line.deed.at)) }
+                    p { (in_words(visitor, line)) }
+                    @if may_write {
+                        a href={ "/vessel/" (line.vessel) "/line/" (line.id) } {
+                            "correct" span.hidden { " this line: " (line.deed.what.label()) }
+                        }
+                    }
+                }
+            }
+        }
+        @if !replaced.is_empty() {
+            (fold("replaced", &format!("{} corrected since", replaced.len()), false, html! {
+                ol.lines {
+                    @for line in replaced {
+                        li {
+                            time { (visitor.day_and_time(line.deed.at)) }
+                            p { s { (in_words(visitor, line)) } }
+                        }
+                    }
+                }
+            }))
+        }
+        (earlier(visitor, story))
+    }
+}
+
+/// Meads that were in this vessel before.
+fn earlier(visitor: &Visitor, story: &Story) -> Markup {
+    let ended: Vec<_> = story
+        .batches
+        .iter()
+        .filter_map(|b| b.ended.map(|at| (b, at)))
+        .collect();
+    if ended.is_empty() {
+        return html! {};
+    }
+    fold(
+        "earlier",
+        "Meads before",
+        false,
+        html! {
+            ul.plain {
+                @for (batch, end) in ended {
+                    li {
+                        (batch.facts.name) ", " (visitor.day(batch.facts.started)) " to " (visitor.day(end))
+                        @if let Some(g) = batch.facts.original_gravity { ", began at " (visitor.gravity(g)) }
+                    }
+                }
+            }
+        },
+    )
+}
+
+/// "hand reading: 1.0526 at 20 °C (read 1.052 in a sample of 24.0 °C)."
+pub(super) fn in_words(visitor: &Visitor, line: &LogLine) -> String {
+    let deed = &line.deed;
+    let mut words = deed.what.label().to_owned();
+    match (&line.hand, deed.gravity) {
+        (Some(hand), Some(g)) => {
+            words += &format!(
+                ": {} (read {} in a sample of {}, hydrometer marked for {})",
+                visitor.gravity(g),
+                visitor.gravity(hand.read),
+                visitor.temperature(hand.sample),
+                visitor.temperature(hand.reference)
+            );
+        }
+        (None, Some(g)) => words += &format!(", {} after it", visitor.gravity(g)),
+        (_, None) => {}
+    }
+    if !deed.note.is_empty() {
+        words += &format!(": {}", deed.note);
+    }
+    words
+}

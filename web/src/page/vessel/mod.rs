@@ -1,0 +1,233 @@
+//! One vessel: how its mead does, what may be done, and what was.
+
+mod chart;
+mod evidence;
+mod forms;
+mod gates;
+mod log;
+mod table;
+
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use ebbmark_core::deed::What;
+use ebbmark_core::ids::{EntryId, VesselId};
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_store::model::{Batch, Feed, LogLine, StoredVerdict, Vessel};
+use ebbmark_store::{Reader, StoreError};
+use maud::{Markup, html};
+use serde::Deserialize;
+
+use super::{Here, done, shell, why_no_forms};
+use crate::app::App;
+use crate::fault::Fault;
+use crate::form::Draft;
+use crate::visitor::{Looking, Visitor};
+
+pub(crate) use forms::{BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM};
+pub(in crate::page) use forms::{deed_fields, hand_fields};
+
+/// How much of the record the drawing shows.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum Stretch {
+    ThreeDays,
+    TwoWeeks,
+    #[default]
+    All,
+}
+
+impl Stretch {
+    const ALL: [(Stretch, &str, &str); 3] = [
+        (Stretch::ThreeDays, "three-days", "3 days"),
+        (Stretch::TwoWeeks, "two-weeks", "2 weeks"),
+        (Stretch::All, "all", "All of it"),
+    ];
+
+    /// From where, of a record that begins at `start`.
+    fn from(self, start: Moment, now: Moment) -> Moment {
+        match self {
+            Stretch::ThreeDays => now - Span::days(3),
+            Stretch::TwoWeeks => now - Span::days(14),
+            Stretch::All => start.min(now - Span::hours(12)),
+        }
+    }
+}
+
+#[derive(Default, Deserialize)]
+pub(crate) struct Asked {
+    #[serde(default)]
+    span: Stretch,
+    done: Option<String>,
+    /// A line of the log just written, to be read back.
+    noted: Option<i64>,
+}
+
+pub(crate) async fn show(
+    State(app): State<App>,
+    Looking(visitor): Looking,
+    Path(id): Path<i64>,
+    Query(asked): Query<Asked>,
+) -> Result<Response, Fault> {
+    Ok(page(&app, &visitor, VesselId(id), &asked, None)
+        .await?
+        .into_response())
+}
+
+/// The page again, with a form that was refused.
+pub(crate) async fn again(
+    app: &App,
+    visitor: &Visitor,
+    id: VesselId,
+    draft: Draft,
+) -> Result<Response, Fault> {
+    let markup = page(app, visitor, id, &Asked::default(), Some(draft)).await?;
+    Ok((StatusCode::UNPROCESSABLE_ENTITY, markup).into_response())
+}
+
+/// Everything the page shows, asked of the store in one go.
+struct Story {
+    vessel: Vessel,
+    /// Newest first.
+    batches: Vec<Batch>,
+    verdict: Option<StoredVerdict>,
+    feeds: Vec<Feed>,
+    /// In order of time, replaced lines included.
+    log: Vec<LogLine>,
+    record: chart::Record,
+}
+
+impl Story {
+    fn load(
+        reader: &Reader,
+        id: VesselId,
+        now: Moment,
+        stretch: Stretch,
+    ) -> Result<Option<Story>, StoreError> {
+        let Some(vessel) = reader.vessel(id)? else {
+            return Ok(None);
+        };
+        let batches = reader.batches(id)?;
+        // Of an empty vessel the last mead is shown.
+        let start = vessel
+            .batch
+            .as_ref()
+            .or(batches.first())
+            .map_or(now - Span::days(14), |b| b.facts.started);
+        let verdict = reader
+            .verdict(id)?
+            .filter(|v| vessel.batch.as_ref().is_some_and(|b| b.id == v.batch));
+        let log = reader.log(id, start.min(now - Span::days(3650)), now + Span::days(1))?;
+        let feeds = reader
+            .feeds()?
+            .into_iter()
+            .filter(|f| f.vessel == Some(id) && !f.retired);
+        Ok(Some(Story {
+            record: chart::Record::load(reader, id, stretch.from(start, now), now)?,
+            feeds: feeds.collect(),
+            vessel,
+            batches,
+            verdict,
+            log,
+        }))
+    }
+
+    fn standing_lines(&self) -> impl Iterator<Item = &LogLine> {
+        self.log.iter().filter(|line| line.replaced_by.is_none())
+    }
+
+    /// Deeds of the mead that is in it now.
+    fn deeds(&self) -> Vec<(Moment, What)> {
+        let since = self.vessel.batch.as_ref().map(|b| b.facts.started);
+        self.standing_lines()
+            .filter(|line| since.is_some_and(|s| line.deed.at >= s))
+            .map(|line| (line.deed.at, line.deed.what))
+            .collect()
+    }
+}
+
+async fn page(
+    app: &App,
+    visitor: &Visitor,
+    id: VesselId,
+    asked: &Asked,
+    draft: Option<Draft>,
+) -> Result<Markup, Fault> {
+    let (now, stretch) = (visitor.now, asked.span);
+    let story = app
+        .read(move |reader| Story::load(reader, id, now, stretch))
+        .await?
+        .ok_or_else(|| Fault::missing("vessel"))?;
+    // Drawing and writing a long page is work for a blocking thread too.
+    let (visitor, asked_done, noted) = (visitor.clone(), asked.done.clone(), asked.noted);
+    tokio::task::spawn_blocking(move || {
+        render(
+            &visitor,
+            &story,
+            stretch,
+            asked_done.as_deref(),
+            noted.map(EntryId),
+            draft.as_ref(),
+        )
+    })
+    .await
+    .map_err(|e| Fault::broken(format!("a vessel's page was not finished: {e}")))?
+}
+
+fn render(
+    visitor: &Visitor,
+    story: &Story,
+    stretch: Stretch,
+    done_key: Option<&str>,
+    noted: Option<EntryId>,
+    draft: Option<&Draft>,
+) -> Result<Markup, Fault> {
+    let vessel = &story.vessel;
+    let noted_line = noted.and_then(|id| story.log.iter().find(|line| line.id == id));
+    let body = html! {
+        (done(done_key))
+        @if let Some(line) = noted_line {
+            p.done role="status" { "Noted: " (log::in_words(visitor, line)) }
+        }
+        div.leaf {
+            header.head {
+                h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
+                p.sentence { (sentence(story)) }
+                @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
+            }
+            section.evidence aria-labelledby="evidence" { (evidence::show(visitor, story)) }
+            section.gates aria-labelledby="gates" { (gates::show(visitor, story)) }
+            section.drawing aria-labelledby="drawing" {
+                (chart::show(visitor, story, stretch)?)
+                (table::show(visitor, story))
+            }
+            section.write aria-labelledby="write" {
+                h2 #write { "Write in the book" }
+                @if let Some(why) = why_no_forms(visitor) { (why) }
+                (forms::show(visitor, story, draft))
+            }
+            section.log aria-labelledby="log" { (log::show(visitor, story)) }
+        }
+    };
+    // A refused form is kept until it is sent again: the address it came from is no page.
+    let follows = if draft.is_some() {
+        String::new()
+    } else {
+        format!("vessel-{}", vessel.id)
+    };
+    Ok(shell(
+        visitor,
+        Here::Vessel,
+        &vessel.facts.name,
+        &follows,
+        body,
+    ))
+}
+
+fn sentence(story: &Story) -> &str {
+    match (&story.verdict, &story.vessel.batch) {
+        (Some(stored), _) => &stored.sentence,
+        (None, Some(_)) => "Nothing judged yet: there are too few readings.",
+        (None, None) => "Nothing is in it.",
+    }
+}

@@ -1,0 +1,273 @@
+//! Who is asking: what they may do, and how they like numbers and times written.
+
+use axum::extract::{Form, FromRequest, FromRequestParts, Request};
+use axum::http::request::Parts;
+use axum::http::{HeaderMap, StatusCode, header};
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::Preferences;
+use ebbmark_store::{Reader, StoreError};
+use jiff::tz::TimeZone;
+
+use crate::app::App;
+use crate::auth::{PASSWORD_SETTING, token};
+use crate::fault::Fault;
+use crate::form::{Complaint, Draft, Fields};
+
+pub(crate) const COOKIE: &str = "ebbmark";
+pub(crate) const UNITS_SETTING: &str = "units";
+pub(crate) const ZONE_SETTING: &str = "zone";
+pub(crate) const PUBLIC_VIEW_SETTING: &str = "public-view";
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) enum Standing {
+    /// No password is set (the daemon then listens on this machine only): reading is free,
+    /// writing is not possible.
+    Unlocked,
+    /// Not signed in where reading is free.
+    Guest,
+    /// Not signed in where it is not.
+    Outside,
+    Entered {
+        token: String,
+    },
+}
+
+#[derive(Clone, Debug)]
+pub(crate) struct Visitor {
+    pub standing: Standing,
+    pub prefs: Preferences,
+    pub zone: TimeZone,
+    pub now: Moment,
+    /// Address asked for, to come back to after signing in.
+    pub path: String,
+}
+
+impl Visitor {
+    /// The mark of this session's forms; `None` when this visitor may not write.
+    pub fn mark(&self) -> Option<String> {
+        match &self.standing {
+            Standing::Entered { token } => Some(token::form_mark(token)),
+            _ => None,
+        }
+    }
+
+    fn from_store(reader: &Reader, seen: Seen) -> Result<Visitor, StoreError> {
+        let standing = match reader.setting(PASSWORD_SETTING)? {
+            None => Standing::Unlocked,
+            Some(password) => {
+                let expires = match &seen.token {
+                    Some(t) => reader.session(&token::session_hash(t, &password))?,
+                    None => None,
+                };
+                match (seen.token, expires) {
+                    (Some(token), Some(expires)) if seen.now < expires => {
+                        Standing::Entered { token }
+                    }
+                    _ if reader.setting(PUBLIC_VIEW_SETTING)?.as_deref() == Some("yes") => {
+                        Standing::Guest
+                    }
+                    _ => Standing::Outside,
+                }
+            }
+        };
+        // A setting that cannot be read any more falls back rather than shutting the maker out.
+        let prefs = reader
+            .setting(UNITS_SETTING)?
+            .and_then(|text| serde_json::from_str(&text).ok())
+            .unwrap_or_default();
+        let zone = reader
+            .setting(ZONE_SETTING)?
+            .and_then(|name| TimeZone::get(&name).ok())
+            .unwrap_or(seen.zone);
+        Ok(Visitor {
+            standing,
+            prefs,
+            zone,
+            now: seen.now,
+            path: seen.path,
+        })
+    }
+}
+
+/// What the request itself says.
+struct Seen {
+    token: Option<String>,
+    zone: TimeZone,
+    now: Moment,
+    path: String,
+}
+
+impl FromRequestParts<App> for Visitor {
+    type Rejection = Fault;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Visitor, Fault> {
+        let seen = Seen {
+            token: cookie(&parts.headers),
+            zone: app.handle.zone.clone(),
+            now: (app.handle.now)(),
+            path: parts
+                .uri
+                .path_and_query()
+                .map_or_else(|| "/".to_owned(), ToString::to_string),
+        };
+        app.read(move |reader| Visitor::from_store(reader, seen))
+            .await
+    }
+}
+
+/// A visitor who may read; others are sent to sign in.
+pub(crate) struct Looking(pub Visitor);
+
+impl FromRequestParts<App> for Looking {
+    type Rejection = Fault;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Looking, Fault> {
+        let visitor = Visitor::from_request_parts(parts, app).await?;
+        match visitor.standing {
+            Standing::Outside => Err(Fault::SignIn { then: visitor.path }),
+            _ => Ok(Looking(visitor)),
+        }
+    }
+}
+
+/// A form sent by someone who may write. The only way in for anything that changes the cellar
+/// from a page: the checks are made here and nowhere else.
+pub(crate) struct Posted {
+    pub visitor: Visitor,
+    pub fields: Fields,
+}
+
+impl Posted {
+    /// The form as it was filled in, to be shown again with what is wrong with it.
+    pub fn draft(self, form: impl Into<String>, complaints: Vec<Complaint>) -> (Visitor, Draft) {
+        let draft = Draft {
+            form: form.into(),
+            fields: self.fields,
+            complaints,
+        };
+        (self.visitor, draft)
+    }
+
+    pub fn once(&self) -> String {
+        self.fields.get("once").to_owned()
+    }
+}
+
+impl FromRequest<App> for Posted {
+    type Rejection = Fault;
+
+    async fn from_request(request: Request, app: &App) -> Result<Posted, Fault> {
+        from_our_own_page(request.headers())?;
+        let (mut parts, body) = request.into_parts();
+        let visitor = Visitor::from_request_parts(&mut parts, app).await?;
+        let mark = match (&visitor.standing, visitor.mark()) {
+            (_, Some(mark)) => mark,
+            (Standing::Unlocked, None) => return Err(no_password()),
+            _ => {
+                return Err(Fault::SignIn {
+                    then: "/".to_owned(),
+                });
+            }
+        };
+        let fields = read_fields(Request::from_parts(parts, body), app).await?;
+        if !token::same(fields.get("mark"), &mark) {
+            return Err(Fault::said(
+                StatusCode::FORBIDDEN,
+                "This form is from before you signed in. Go back, reload the page and send it again.",
+            ));
+        }
+        Ok(Posted { visitor, fields })
+    }
+}
+
+pub(crate) async fn read_fields(request: Request, app: &App) -> Result<Fields, Fault> {
+    let Form(pairs) = Form::<Vec<(String, String)>>::from_request(request, app)
+        .await
+        .map_err(|e| {
+            Fault::said(
+                e.status(),
+                "The form could not be read. Go back, reload the page and send it again.",
+            )
+        })?;
+    Ok(Fields::new(pairs))
+}
+
+fn no_password() -> Fault {
+    Fault::said(
+        StatusCode::FORBIDDEN,
+        "No password is set yet, so nothing can be changed from a page. On the board, run \
+         \"ebbmark password\" and choose one; then sign in here.",
+    )
+}
+
+/// Browsers name the site a form was sent from; a stranger's is refused. The host may be the one
+/// a proxy was asked for: a page of another site cannot set that header either.
+///
+/// # Errors
+/// The form came from another site.
+pub(crate) fn from_our_own_page(headers: &HeaderMap) -> Result<(), Fault> {
+    let text = |name: &str| headers.get(name).and_then(|v| v.to_str().ok());
+    let Some(origin) = text(header::ORIGIN.as_str()) else {
+        return Ok(());
+    };
+    let from = origin.split_once("://").map(|(_, host)| host);
+    let ours = [text(header::HOST.as_str()), text("x-forwarded-host")];
+    if from.is_some() && ours.contains(&from) {
+        return Ok(());
+    }
+    Err(Fault::said(
+        StatusCode::FORBIDDEN,
+        "This form was sent from another site and was not taken.",
+    ))
+}
+
+fn cookie(headers: &HeaderMap) -> Option<String> {
+    headers
+        .get_all(header::COOKIE)
+        .iter()
+        .filter_map(|v| v.to_str().ok())
+        .flat_map(|v| v.split(';'))
+        .filter_map(|pair| pair.trim().split_once('='))
+        .find(|(name, _)| *name == COOKIE)
+        .map(|(_, value)| value.to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn headers(pairs: &[(&'static str, &str)]) -> HeaderMap {
+        pairs
+            .iter()
+            .map(|(k, v)| (k.parse().unwrap(), v.parse().unwrap()))
+            .collect()
+    }
+
+    #[test]
+    fn forms_of_other_sites_are_refused() {
+        let ok = |pairs: &[(&'static str, &str)]| from_our_own_page(&headers(pairs)).is_ok();
+        assert!(ok(&[("host", "cellar:8080")]));
+        assert!(ok(&[
+            ("host", "cellar:8080"),
+            ("origin", "http://cellar:8080")
+        ]));
+        assert!(ok(&[
+            ("host", "127.0.0.1:8080"),
+            ("x-forwarded-host", "cellar.example"),
+            ("origin", "https://cellar.example"),
+        ]));
+        assert!(!ok(&[
+            ("host", "cellar:8080"),
+            ("origin", "http://elsewhere")
+        ]));
+        assert!(!ok(&[("host", "cellar:8080"), ("origin", "null")]));
+        assert!(!ok(&[("origin", "null")]));
+    }
+
+    #[test]
+    fn our_cookie_among_others() {
+        let h = headers(&[("cookie", "a=b; ebbmark=xyz; c=d")]);
+        assert_eq!(cookie(&h).as_deref(), Some("xyz"));
+        assert_eq!(cookie(&headers(&[("cookie", "myebbmark=1")])), None);
+    }
+}
