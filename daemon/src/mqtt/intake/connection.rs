@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Arrival, Delivery, Receipt};
+use ebbmark_store::model::{Arrival, Delivery};
 use ebbmark_store::writer::ReceiptWaiter;
 use mqtt_protocol_core::mqtt::packet::{
     Packet, Property, Qos, RetainHandling, SubEntry, v3_1_1, v5_0,
@@ -15,7 +15,6 @@ use mqtt_protocol_core::mqtt::packet::{
 use mqtt_protocol_core::mqtt::result_code::{DisconnectReasonCode, MqttError};
 use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
-use tokio::sync::oneshot::error::RecvError;
 use tokio::sync::watch;
 use tokio::time::{Instant, sleep_until, timeout};
 
@@ -26,13 +25,13 @@ use super::end::End;
 use super::frame::{Frame, FrameReader, ReadError};
 use super::greet::{self, Greeted};
 use super::hello::Hello;
-use super::policy::{self, FilterFault, TopicFault};
 use super::reply::{self, Grant, Unwanted};
 use super::session::{Seat, Session};
 use super::subscriber::Subscription;
 use super::will::{self, Published};
 use super::wire::{SendError, Wire};
 use super::{SOURCE, Shared};
+use crate::mqtt::policy::{self, FilterFault, TopicFault};
 
 /// How long a client may go on sending after our last word before the socket is dropped.
 const LINGER: Duration = Duration::from_secs(2);
@@ -96,18 +95,20 @@ async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWri
     let _ = timeout(LINGER, reader.discard()).await;
 }
 
-/// A message on its way to the disk.
+/// A message whose answer waits for its turn: MQTT wants answers in the order of the messages.
 struct Waiting {
-    receipt: ReceiptWaiter,
+    /// `None` if it is not to be stored.
+    receipt: Option<ReceiptWaiter>,
     answer: Answer,
 }
 
-/// What the client is sent once its message is stored.
+/// What the client is sent when its message's turn comes.
 #[derive(Clone, Copy)]
 enum Answer {
     None,
     Puback(u16),
     Pubrec(u16),
+    Unwanted(Qos, u16, Unwanted),
 }
 
 /// A PUBLISH of either version.
@@ -129,7 +130,7 @@ struct Connection<'a> {
     /// In the order they came, which is the order they are answered in.
     waiting: VecDeque<Waiting>,
     /// QoS 2 ids among `waiting`.
-    storing: HashSet<u16>,
+    unanswered: HashSet<u16>,
     bucket: TokenBucket,
     /// Nothing is read until then: the client was too fast.
     paused_until: Option<Instant>,
@@ -139,7 +140,7 @@ struct Connection<'a> {
 }
 
 enum Turn {
-    Stored(Result<Result<Receipt, StoreError>, RecvError>),
+    Ready(Result<(), StoreError>),
     Resume,
     News,
     Frame(Result<Frame, ReadError>),
@@ -164,7 +165,7 @@ impl<'a> Connection<'a> {
             reader,
             wire,
             waiting: VecDeque::new(),
-            storing: HashSet::new(),
+            unanswered: HashSet::new(),
             paused_until: None,
             heard: now,
             published: Published::default(),
@@ -200,14 +201,14 @@ impl<'a> Connection<'a> {
                 biased;
                 () = self.shared.shutdown.cancelled() => return End::Stopping,
                 () = self.seat.give_way.cancelled() => return End::TakenOver,
-                stored = first_stored(&mut self.waiting) => Turn::Stored(stored),
+                ready = first_ready(&mut self.waiting) => Turn::Ready(ready),
                 () = until(self.paused_until) => Turn::Resume,
                 () = until(silent_from), if reading => return End::Silent,
                 Ok(()) = self.news.changed(), if self.session.subscriber.is_listening() => Turn::News,
                 frame = self.reader.next(), if reading => Turn::Frame(frame),
             };
             let done = match turn {
-                Turn::Stored(stored) => self.stored(stored).await,
+                Turn::Ready(stored) => self.answer(stored).await,
                 Turn::Resume => {
                     self.paused_until = None;
                     Ok(())
@@ -237,7 +238,7 @@ impl<'a> Connection<'a> {
         let digest = self.wire.digest(frame);
         for reply in &digest.replies {
             // A repeat of a QoS 2 message that is not yet stored must not be answered yet.
-            let early = pubrec_id(reply).is_some_and(|id| self.storing.contains(&id));
+            let early = pubrec_id(reply).is_some_and(|id| self.unanswered.contains(&id));
             if !early {
                 self.wire.put(reply).await?;
             }
@@ -336,9 +337,12 @@ impl<'a> Connection<'a> {
             () = self.seat.give_way.cancelled() => return Err(End::TakenOver),
         };
         if let Answer::Pubrec(id) = answer {
-            self.storing.insert(id);
+            self.unanswered.insert(id);
         }
-        self.waiting.push_back(Waiting { receipt, answer });
+        self.waiting.push_back(Waiting {
+            receipt: Some(receipt),
+            answer,
+        });
         Ok(())
     }
 
@@ -353,25 +357,28 @@ impl<'a> Connection<'a> {
             Unwanted::Topic | Unwanted::NotAllowed => (Refusal::Topic, ProblemKind::Unreadable),
             Unwanted::TooLarge => (Refusal::TooLarge, ProblemKind::OutOfRange),
         };
-        let topic = shown_topic(&message.topic, self.shared.limits.topic_bytes);
+        let topic = policy::shown(&message.topic, self.shared.limits.topic_bytes);
         self.shared
             .refuse(refusal, &topic, kind, detail.clone())
             .await;
         if !self.hello.v5 {
             return Err(End::NotTaken(detail));
         }
-        match message.id {
-            Some(id) => Ok(self
-                .wire
-                .send(reply::unwanted(message.qos, id, why)?)
-                .await?),
-            None => Ok(()),
+        if let Some(id) = message.id {
+            if message.qos == Qos::ExactlyOnce {
+                self.unanswered.insert(id);
+            }
+            self.waiting.push_back(Waiting {
+                receipt: None,
+                answer: Answer::Unwanted(message.qos, id, why),
+            });
         }
+        Ok(())
     }
 
     async fn too_large(&mut self, bytes: usize, topic: Option<String>) -> Result<(), End> {
         let limit = self.shared.limits.payload_bytes;
-        let topic = shown_topic(
+        let topic = policy::shown(
             topic.as_deref().unwrap_or("(unknown)"),
             self.shared.limits.topic_bytes,
         );
@@ -383,25 +390,22 @@ impl<'a> Connection<'a> {
     }
 
     /// The first waiting message is stored, or could not be.
-    async fn stored(
-        &mut self,
-        stored: Result<Result<Receipt, StoreError>, RecvError>,
-    ) -> Result<(), End> {
+    async fn answer(&mut self, stored: Result<(), StoreError>) -> Result<(), End> {
         let Some(first) = self.waiting.pop_front() else {
             return Ok(());
         };
-        match stored {
-            Ok(Ok(_)) => {}
-            Ok(Err(error)) => return Err(End::Store(error.to_string())),
-            Err(_) => return Err(End::Store(StoreError::WriterGone.to_string())),
-        }
+        stored.map_err(|error| End::Store(error.to_string()))?;
         match first.answer {
             Answer::None => Ok(()),
             Answer::Puback(id) => Ok(self.wire.send(reply::puback(self.hello.v5, id)?).await?),
             Answer::Pubrec(id) => {
-                self.storing.remove(&id);
+                self.unanswered.remove(&id);
                 self.session.unreleased.insert(id);
                 Ok(self.wire.send(reply::pubrec(self.hello.v5, id)?).await?)
+            }
+            Answer::Unwanted(qos, id, why) => {
+                self.unanswered.remove(&id);
+                Ok(self.wire.send(reply::unwanted(qos, id, why)?).await?)
             }
         }
     }
@@ -563,7 +567,7 @@ impl<'a> Connection<'a> {
         let deadline = Instant::now() + self.shared.limits.drain_timeout();
         while !self.waiting.is_empty() {
             tokio::select! {
-                stored = first_stored(&mut self.waiting) => self.stored(stored).await?,
+                ready = first_ready(&mut self.waiting) => self.answer(ready).await?,
                 () = sleep_until(deadline) => break,
             }
         }
@@ -607,12 +611,17 @@ impl<'a> Connection<'a> {
     }
 }
 
-async fn first_stored(
-    waiting: &mut VecDeque<Waiting>,
-) -> Result<Result<Receipt, StoreError>, RecvError> {
-    match waiting.front_mut() {
-        Some(first) => (&mut first.receipt).await,
-        None => std::future::pending().await,
+/// Waits until the first message can be answered. May be dropped and called again.
+async fn first_ready(waiting: &mut VecDeque<Waiting>) -> Result<(), StoreError> {
+    let Some(first) = waiting.front_mut() else {
+        return std::future::pending().await;
+    };
+    match &mut first.receipt {
+        None => Ok(()),
+        Some(receipt) => match receipt.await {
+            Ok(stored) => stored.map(drop),
+            Err(_) => Err(StoreError::WriterGone),
+        },
     }
 }
 
@@ -649,17 +658,4 @@ fn incoming_v5(publish: &v5_0::Publish) -> Incoming {
         id: publish.packet_id(),
         repeat: publish.dup(),
     }
-}
-
-/// A refused topic as it may be shown: cut to the limit, controls replaced.
-fn shown_topic(topic: &str, most_bytes: u16) -> String {
-    let mut shown: String = topic
-        .chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
-        .collect();
-    if shown.len() > most_bytes.into() {
-        shown.truncate(shown.floor_char_boundary(most_bytes.into()));
-        shown.push('…');
-    }
-    shown
 }
