@@ -99,7 +99,14 @@ impl Mosquitto {
         must_run("mosquitto_pub", common.iter().chain(arguments)).await;
     }
 
+    /// What the broker keeps of a topic, once there is something.
     async fn retained(&self, topic: &str) -> String {
+        // The first may still come fresh from the publisher; the next is what is kept.
+        self.first(topic).await;
+        self.first(topic).await
+    }
+
+    async fn first(&self, topic: &str) -> String {
         let port = self.port.to_string();
         must_run(
             "mosquitto_sub",

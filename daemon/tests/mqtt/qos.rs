@@ -205,7 +205,22 @@ async fn mqtt_5_clients_are_held_to_the_receive_maximum() {
 #[tokio::test]
 async fn packet_id_zero_is_not_allowed() {
     let cellar = Cellar::open().await;
-    let mut raw = Raw::welcome(cellar.address, Connect::v5("float-1")).await;
-    raw.publish(Publish::new("cellar/a", b"1", 1, 0)).await;
-    raw.expect_disconnect(0x82).await;
+    for qos in [1, 2] {
+        let publish = Publish::new("cellar/a", b"1", qos, 0);
+        let mut v5 = Raw::welcome(cellar.address, Connect::v5("a")).await;
+        v5.publish(publish).await;
+        v5.expect_disconnect(0x82).await;
+        let mut v3 = Raw::welcome(cellar.address, Connect::v3("b")).await;
+        v3.publish(publish).await;
+        v3.expect_end().await;
+    }
+    for packet in [
+        &[0x62, 2, 0, 0][..],
+        &[0x40, 2, 0, 0],
+        &[0x82, 6, 0, 0, 0, 1, b'a', 0],
+    ] {
+        let mut v3 = Raw::welcome(cellar.address, Connect::v3("b")).await;
+        v3.send(packet).await;
+        v3.expect_end().await;
+    }
 }

@@ -38,7 +38,7 @@ const LINGER: Duration = Duration::from_secs(2);
 
 /// Serves one client.
 pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
-    shared.counts.opened();
+    let _open = shared.counts.open();
     let (mut reader, mut wire) = halves(stream, &shared);
     match greet::greet(&mut reader, &mut wire, None, &shared).await {
         Ok(greeted) => {
@@ -58,7 +58,6 @@ pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
             close(&mut reader, &mut wire).await;
         }
     }
-    shared.counts.closed();
 }
 
 /// Tells a client that there is no room for it.
@@ -292,9 +291,6 @@ impl<'a> Connection<'a> {
     }
 
     async fn publish(&mut self, message: Incoming) -> Result<(), End> {
-        if message.id == Some(0) {
-            return Err(End::Misuse("packet id 0"));
-        }
         self.paused_until = self.bucket.take(Instant::now());
         if let Err(fault) = policy::check_topic(&message.topic, &self.shared.limits) {
             let why = match fault {

@@ -22,7 +22,6 @@ pub enum End {
     Stopping,
     #[error("the message could not be stored, send it again: {0}")]
     Store(String),
-    /// The protocol layer has already said so to an MQTT 5 client.
     #[error("not allowed by MQTT: {0}")]
     Protocol(MqttError),
     #[error("not allowed by MQTT: {0}")]
@@ -46,7 +45,9 @@ impl End {
     /// What an MQTT 5 client is told before we close.
     pub fn code(&self) -> Option<DisconnectReasonCode> {
         match self {
-            End::Goodbye { .. } | End::Protocol(_) => None,
+            End::Goodbye { .. } => None,
+            // Mostly the protocol layer has said so already, and then does not say it twice.
+            End::Protocol(fault) => Some((*fault).into()),
             End::Gone(ReadError::BadLength) => Some(DisconnectReasonCode::MalformedPacket),
             End::Gone(ReadError::Closed | ReadError::Io(_)) | End::Unsendable(_) => None,
             End::Silent => Some(DisconnectReasonCode::KeepAliveTimeout),
