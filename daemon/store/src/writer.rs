@@ -232,11 +232,13 @@ impl Thread {
         let mut replies = Vec::with_capacity(jobs.len());
         match self.transact(jobs, &mut replies) {
             Ok(()) => {
-                replies.into_iter().for_each(Reply::send);
+                // Changes first: who has its answer and listens from then on hears only of later
+                // commits.
                 for change in self.memory.take_changes() {
                     // Nobody listening is not an error.
                     let _ = self.changes.send(change);
                 }
+                replies.into_iter().for_each(Reply::send);
             }
             Err(cause) => {
                 tracing::error!(%cause, "nothing of this commit was kept");

@@ -30,51 +30,38 @@ pub fn claim(
     if let Some(vessel) = vessel {
         tx.vessel_in_use(vessel)?;
     }
-    let known: Option<(i64, Option<i64>, Option<String>, Option<bool>, Option<i64>)> = tx
-        .conn
-        .prepare_cached(
-            "SELECT t.id, f.id, f.name, f.retired, f.last_at \
-             FROM topic t LEFT JOIN feed f ON f.topic = t.id \
-             WHERE t.source = ?1 AND t.topic = ?2",
-        )?
-        .query_row([source, topic], |r| {
-            Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?))
-        })
-        .optional()?;
-    let topic_id = match &known {
-        Some((id, ..)) => *id,
+    let known = find(tx, source, topic)?;
+    let feed = match known {
+        Some(Known {
+            held: Some(held), ..
+        }) if !held.retired => {
+            return refuse(format!(
+                "\"{topic}\" from {source} is already read as the feed \"{}\"",
+                held.name
+            ));
+        }
+        // A retired feed comes back with all it had; what it was sent meanwhile is read now.
+        Some(Known {
+            held: Some(held), ..
+        }) => {
+            tx.conn
+                .prepare_cached("UPDATE feed SET name = ?2, map = ?3, retired = 0 WHERE id = ?1")?
+                .execute(params![held.feed.0, name, rows::to_json(map)?])?;
+            // What it measured before it was retired belongs where it belonged.
+            let since = held.last_at.map_or(i64::MIN, |at| at.saturating_add(1));
+            hold(tx, held.feed, vessel, since)?;
+            held.feed
+        }
+        Some(Known {
+            topic_id,
+            held: None,
+        }) => make(tx, topic_id, &name, map, vessel)?,
         // Never heard yet: the maker may set the feed up before the float is switched on.
         None => {
             tx.conn
                 .prepare_cached("INSERT INTO topic (source, topic) VALUES (?1, ?2)")?
                 .execute([source, topic])?;
-            tx.conn.last_insert_rowid()
-        }
-    };
-    let feed = match known {
-        Some((_, Some(_), Some(held_by), Some(false), _)) => {
-            return refuse(format!(
-                "\"{topic}\" from {source} is already read as the feed \"{held_by}\""
-            ));
-        }
-        // A retired feed comes back with all it had; what it was sent meanwhile is read now.
-        Some((_, Some(id), _, _, last_at)) => {
-            let feed = FeedId(id);
-            tx.conn
-                .prepare_cached("UPDATE feed SET name = ?2, map = ?3, retired = 0 WHERE id = ?1")?
-                .execute(params![id, name, rows::to_json(map)?])?;
-            // What it measured before it was retired belongs where it belonged.
-            let since = last_at.map_or(i64::MIN, |at| at.saturating_add(1));
-            hold(tx, feed, vessel, since)?;
-            feed
-        }
-        _ => {
-            tx.conn
-                .prepare_cached("INSERT INTO feed (topic, name, map) VALUES (?1, ?2, ?3)")?
-                .execute(params![topic_id, name, rows::to_json(map)?])?;
-            let feed = FeedId(tx.conn.last_insert_rowid());
-            hold(tx, feed, vessel, i64::MIN)?;
-            feed
+            make(tx, tx.conn.last_insert_rowid(), &name, map, vessel)?
         }
     };
     reread::feed(tx, feed)?;
@@ -84,6 +71,60 @@ pub fn claim(
     }
     tx.reload();
     Ok(Done::Feed(feed))
+}
+
+/// A topic on file, and the feed that holds it.
+struct Known {
+    topic_id: i64,
+    held: Option<Held>,
+}
+
+struct Held {
+    feed: FeedId,
+    name: String,
+    retired: bool,
+    last_at: Option<i64>,
+}
+
+fn find(tx: &Tx<'_>, source: &str, topic: &str) -> rusqlite::Result<Option<Known>> {
+    tx.conn
+        .prepare_cached(
+            "SELECT t.id, f.id, f.name, f.retired, f.last_at \
+             FROM topic t LEFT JOIN feed f ON f.topic = t.id \
+             WHERE t.source = ?1 AND t.topic = ?2",
+        )?
+        .query_row([source, topic], |r| {
+            let held = match r.get::<_, Option<i64>>(1)? {
+                None => None,
+                Some(id) => Some(Held {
+                    feed: FeedId(id),
+                    name: r.get(2)?,
+                    retired: r.get(3)?,
+                    last_at: r.get(4)?,
+                }),
+            };
+            Ok(Known {
+                topic_id: r.get(0)?,
+                held,
+            })
+        })
+        .optional()
+}
+
+/// A feed on a topic that has none, held by the vessel for all that was kept of it.
+pub fn make(
+    tx: &Tx<'_>,
+    topic_id: i64,
+    name: &str,
+    map: &FeedMap,
+    vessel: Option<VesselId>,
+) -> rusqlite::Result<FeedId> {
+    tx.conn
+        .prepare_cached("INSERT INTO feed (topic, name, map) VALUES (?1, ?2, ?3)")?
+        .execute(params![topic_id, name, rows::to_json(map)?])?;
+    let feed = FeedId(tx.conn.last_insert_rowid());
+    hold(tx, feed, vessel, i64::MIN)?;
+    Ok(feed)
 }
 
 /// Refuses a feed that is not there; otherwise its name and whether it is retired.
@@ -171,12 +212,6 @@ fn hold(
         }
     }
     Ok(before)
-}
-
-/// The import feed of a vessel is held by it from the beginning of time.
-pub fn hold_always(tx: &Tx<'_>, feed: FeedId, vessel: VesselId) -> rusqlite::Result<()> {
-    hold(tx, feed, Some(vessel), i64::MIN)?;
-    Ok(())
 }
 
 pub fn retire(tx: &mut Tx<'_>, feed: FeedId) -> Result<Done, StoreError> {

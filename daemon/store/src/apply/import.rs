@@ -3,13 +3,13 @@
 use ebbmark_core::feed::{FeedMap, Format};
 use ebbmark_core::ids::{FeedId, VesselId};
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
-use rusqlite::{OptionalExtension, params};
+use rusqlite::OptionalExtension;
 
 use super::payload::{self, Put};
 use super::{Tx, door, feeds};
 use crate::error::StoreError;
 use crate::model::{Change, Done, ImportRow};
-use crate::rows::{self, Values};
+use crate::rows::Values;
 use crate::table::{FOREVER, Span, Stats};
 
 /// The source under which imported readings are kept; the topic is the vessel's number.
@@ -105,10 +105,5 @@ fn feed_for(tx: &mut Tx<'_>, vessel: VesselId, topic: &str) -> Result<FeedId, St
         format: Format::Json { picks: Vec::new() },
         tilt_polynomial: Vec::new(),
     };
-    tx.conn
-        .prepare_cached("INSERT INTO feed (topic, name, map) VALUES (?1, 'imported', ?2)")?
-        .execute(params![topic_id, rows::to_json(&map)?])?;
-    let feed = FeedId(tx.conn.last_insert_rowid());
-    feeds::hold_always(tx, feed, vessel)?;
-    Ok(feed)
+    Ok(feeds::make(tx, topic_id, "imported", &map, Some(vessel))?)
 }

@@ -1,0 +1,222 @@
+//! A store in a folder of its own, and the shortest words for filling it.
+#![expect(
+    dead_code,
+    reason = "each test binary uses some of these, none uses all"
+)]
+
+use std::path::PathBuf;
+
+use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::feed::{FeedMap, Format, Pick, Quantity};
+use ebbmark_core::ids::{FeedId, VesselId};
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::Gravity;
+use ebbmark_store::model::{
+    Arrival, BatchFacts, Command, Delivery, Done, Receipt, Stamp, VesselFacts,
+};
+use ebbmark_store::{Options, Reader, StoreError, Writer, open};
+
+/// 2026-03-01T06:00:00Z, on an hour.
+pub const T0: Moment = Moment(1_772_344_800_000);
+pub const ALWAYS: (Moment, Moment) = (Moment(i64::MIN), Moment(i64::MAX));
+
+pub struct Store {
+    pub writer: Writer,
+    pub reader: Reader,
+    pub path: PathBuf,
+    folder: tempfile::TempDir,
+}
+
+impl Store {
+    pub fn new() -> Store {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("store.db");
+        let (writer, reader) = open(&path, Options::default()).unwrap();
+        Store {
+            writer,
+            reader,
+            path,
+            folder,
+        }
+    }
+
+    pub async fn reopen(self) -> Store {
+        self.writer.close().await;
+        let (writer, reader) = open(&self.path, Options::default()).unwrap();
+        Store {
+            writer,
+            reader,
+            ..self
+        }
+    }
+
+    pub async fn run(&self, command: Command) -> Done {
+        self.writer.command(command).await.unwrap()
+    }
+
+    /// The words of the refusal.
+    pub async fn refused(&self, command: Command) -> String {
+        match self.writer.command(command).await {
+            Err(StoreError::Refused(why)) => why,
+            other => panic!("should have been refused: {other:?}"),
+        }
+    }
+
+    pub async fn arrive(&self, arrival: Arrival) -> Receipt {
+        self.writer
+            .arrive(arrival)
+            .await
+            .unwrap()
+            .await
+            .unwrap()
+            .unwrap()
+    }
+
+    pub async fn vessel(&self, name: &str) -> VesselId {
+        match self.run(Command::AddVessel(vessel_facts(name))).await {
+            Done::Vessel(id) => id,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    pub async fn claim(&self, topic: &str, map: FeedMap, vessel: Option<VesselId>) -> FeedId {
+        match self.run(claim(topic, map, vessel)).await {
+            Done::Feed(id) => id,
+            other => panic!("{other:?}"),
+        }
+    }
+
+    /// All readings of a feed as (milliseconds after T0, gravity).
+    pub fn gravities(&self, feed: FeedId) -> Vec<(i64, f64)> {
+        self.reader
+            .readings(feed, ALWAYS.0, ALWAYS.1)
+            .unwrap()
+            .iter()
+            .map(|r| (r.at.0 - T0.0, r.gravity.unwrap_or(f64::NAN)))
+            .collect()
+    }
+
+    pub fn problem_count(&self, kind: ebbmark_core::reading::ProblemKind) -> u64 {
+        self.reader
+            .problems()
+            .unwrap()
+            .iter()
+            .filter(|p| p.kind == kind)
+            .map(|p| p.count)
+            .sum()
+    }
+
+    /// A look past the crate's own eyes.
+    pub fn sql(&self) -> rusqlite::Connection {
+        rusqlite::Connection::open(&self.path).unwrap()
+    }
+
+    pub fn count(&self, sql: &str) -> i64 {
+        self.sql().query_row(sql, [], |r| r.get(0)).unwrap()
+    }
+}
+
+pub fn vessel_facts(name: &str) -> VesselFacts {
+    VesselFacts {
+        name: name.into(),
+        capacity: None,
+        temperature_low: None,
+        temperature_high: None,
+    }
+}
+
+pub fn batch_facts(name: &str) -> BatchFacts {
+    BatchFacts {
+        name: name.into(),
+        started: T0,
+        original_gravity: Gravity::new(1.1).ok(),
+        expected_final: None,
+        tolerance: None,
+        volume: None,
+        yeast: String::new(),
+        note: String::new(),
+    }
+}
+
+pub fn claim(topic: &str, map: FeedMap, vessel: Option<VesselId>) -> Command {
+    Command::Claim {
+        source: "intake".into(),
+        topic: topic.into(),
+        name: format!("feed {topic}"),
+        map,
+        vessel,
+    }
+}
+
+/// `{"t": <unix ms>, "g": <SG>}`.
+pub fn timed() -> FeedMap {
+    json(&[("/t", Quantity::Time), ("/g", Quantity::GravitySg)])
+}
+
+/// `{"g": <SG>}`, timed by arrival.
+pub fn untimed() -> FeedMap {
+    json(&[("/g", Quantity::GravitySg)])
+}
+
+pub fn json(picks: &[(&str, Quantity)]) -> FeedMap {
+    FeedMap {
+        format: Format::Json {
+            picks: picks
+                .iter()
+                .map(|(from, quantity)| Pick {
+                    from: (*from).into(),
+                    quantity: *quantity,
+                })
+                .collect(),
+        },
+        tilt_polynomial: Vec::new(),
+    }
+}
+
+pub fn at(minutes: i64) -> Moment {
+    T0 + Span::minutes(minutes)
+}
+
+/// A payload for [`timed`], measured so many minutes after T0.
+pub fn measured(minutes: i64, gravity: f64) -> String {
+    format!(r#"{{"t": {}, "g": {gravity}}}"#, at(minutes).0)
+}
+
+/// Arrives at T0 + one day.
+pub fn arrival(topic: &str, payload: &str) -> Arrival {
+    arrival_at(topic, payload, Some(T0 + Span::days(1)))
+}
+
+pub fn arrival_at(topic: &str, payload: &str, wall: Option<Moment>) -> Arrival {
+    Arrival {
+        source: "intake".into(),
+        topic: topic.into(),
+        payload: payload.into(),
+        stamp: Stamp {
+            wall,
+            monotonic_ms: 1_000,
+        },
+        delivery: None,
+    }
+}
+
+pub fn delivered(topic: &str, payload: &str, packet_id: u16, repeat: bool) -> Arrival {
+    Arrival {
+        delivery: Some(Delivery {
+            peer: "float-1".into(),
+            packet_id,
+            repeat,
+        }),
+        ..arrival(topic, payload)
+    }
+}
+
+pub fn deed(what: What, minutes: i64) -> Deed {
+    Deed {
+        at: at(minutes),
+        what,
+        gravity: None,
+        temperature: None,
+        note: "so it was".into(),
+    }
+}
