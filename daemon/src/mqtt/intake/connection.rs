@@ -16,7 +16,7 @@ use mqtt_protocol_core::mqtt::result_code::{DisconnectReasonCode, MqttError};
 use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::sync::watch;
-use tokio::time::{Instant, sleep_until, timeout};
+use tokio::time::{Instant, sleep, sleep_until, timeout};
 
 use super::bucket::TokenBucket;
 use super::counts::Refusal;
@@ -94,6 +94,9 @@ async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWri
     let _ = timeout(LINGER, reader.discard()).await;
 }
 
+/// How long a connection that must give way may take to finish what it is writing.
+const PATIENCE: Duration = Duration::from_secs(1);
+
 /// A message whose answer waits for its turn: MQTT wants answers in the order of the messages.
 struct Waiting {
     /// `None` if it is not to be stored.
@@ -136,6 +139,8 @@ struct Connection<'a> {
     heard: Instant,
     published: Published,
     news: watch::Receiver<u64>,
+    /// Cut off in the middle of writing: nothing sensible can be written after that.
+    is_stuck: bool,
 }
 
 enum Turn {
@@ -168,15 +173,32 @@ impl<'a> Connection<'a> {
             paused_until: None,
             heard: now,
             published: Published::default(),
+            is_stuck: false,
         }
     }
 
     async fn serve(mut self) -> End {
-        let mut end = match self.catch_up().await {
-            Ok(()) => self.turns().await,
-            Err(end) => end,
+        let give_way = self.seat.give_way.clone();
+        let stop = self.shared.shutdown.clone();
+        let drain = self.shared.limits.drain_timeout();
+        let stuck = async {
+            tokio::select! {
+                () = async { give_way.cancelled().await; sleep(PATIENCE).await; } => End::TakenOver,
+                () = async { stop.cancelled().await; sleep(drain).await; } => End::Stopping,
+            }
+        };
+        let mut end = tokio::select! {
+            biased;
+            end = self.turns() => end,
+            // A turn looks up between packets; this is for one that hangs in writing to a client
+            // that does not read.
+            end = stuck => {
+                self.is_stuck = true;
+                end
+            }
         };
         if matches!(end, End::Stopping)
+            && !self.is_stuck
             && let Err(worse) = self.drain().await
         {
             end = worse;
@@ -186,6 +208,10 @@ impl<'a> Connection<'a> {
 
     /// Takes turns until there is a reason to end.
     async fn turns(&mut self) -> End {
+        // A session that is taken up again may be owed something.
+        if let Err(end) = self.catch_up().await {
+            return end;
+        }
         let mut was_reading = true;
         loop {
             let reading = self.paused_until.is_none()
@@ -234,6 +260,9 @@ impl<'a> Connection<'a> {
     }
 
     async fn packet(&mut self, frame: &[u8]) -> Result<(), End> {
+        if !is_answer(frame) {
+            self.paused_until = self.bucket.take(Instant::now());
+        }
         let digest = self.wire.digest(frame);
         for reply in &digest.replies {
             // A repeat of a QoS 2 message that is not yet stored must not be answered yet.
@@ -291,7 +320,6 @@ impl<'a> Connection<'a> {
     }
 
     async fn publish(&mut self, message: Incoming) -> Result<(), End> {
-        self.paused_until = self.bucket.take(Instant::now());
         if let Err(fault) = policy::check_topic(&message.topic, &self.shared.limits) {
             let why = match fault {
                 TopicFault::Ours | TopicFault::Dollar => Unwanted::NotAllowed,
@@ -577,6 +605,7 @@ impl<'a> Connection<'a> {
             tracing::info!(client, reason = %end, "connection ended");
         }
         if self.hello.v5
+            && !self.is_stuck
             && let Some(code) = end.code()
             && let Ok(last_word) = reply::disconnect(code, &end.to_string())
         {
@@ -626,6 +655,15 @@ async fn until(instant: Option<Instant>) {
         Some(instant) => sleep_until(instant).await,
         None => std::future::pending().await,
     }
+}
+
+/// Packets that only follow from earlier ones, and so do not count towards the rate.
+fn is_answer(frame: &[u8]) -> bool {
+    const PUBACK: u8 = 4;
+    const PUBREL: u8 = 6;
+    frame
+        .first()
+        .is_some_and(|first| matches!(first >> 4, PUBACK | PUBREL))
 }
 
 fn pubrec_id(packet: &Packet) -> Option<u16> {

@@ -60,6 +60,10 @@ impl<W: AsyncWriteExt + Unpin> Wire<W> {
     /// Takes in one complete packet.
     pub fn digest(&mut self, frame: &[u8]) -> Digest {
         let mut digest = Digest::default();
+        if !has_right_flags(frame) {
+            digest.fault = Some(MqttError::MalformedPacket);
+            return digest;
+        }
         if has_packet_id_zero(frame) {
             // The library takes it in, and panics on building the answer.
             digest.fault = Some(MqttError::ProtocolError);
@@ -108,6 +112,20 @@ impl<W: AsyncWriteExt + Unpin> Wire<W> {
     pub async fn shut(&mut self) {
         // The peer may be gone already; there is nothing more to tell it.
         let _ = timeout(self.write_timeout, self.sink.shutdown()).await;
+    }
+}
+
+/// Whether the low half of the first byte is as MQTT says; the library only looks at PUBLISH.
+fn has_right_flags(frame: &[u8]) -> bool {
+    const PUBLISH: u8 = 3;
+    const WITH_BIT_1: [u8; 3] = [6, 8, 10];
+    let Some(first) = frame.first() else {
+        return false;
+    };
+    match first >> 4 {
+        PUBLISH => true,
+        kind if WITH_BIT_1.contains(&kind) => first & 0x0f == 0x02,
+        _ => first & 0x0f == 0,
     }
 }
 
