@@ -1,23 +1,22 @@
 //! One client, from the open socket to its end.
 
+mod taking;
+mod telling;
+
 use std::collections::{HashSet, VecDeque};
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Arrival, Delivery};
-use ebbmark_store::writer::ReceiptWaiter;
-use mqtt_protocol_core::mqtt::packet::{
-    Packet, Property, Qos, RetainHandling, SubEntry, v3_1_1, v5_0,
-};
-use mqtt_protocol_core::mqtt::result_code::{DisconnectReasonCode, MqttError};
+use mqtt_protocol_core::mqtt::packet::{Packet, Property, v5_0};
+use mqtt_protocol_core::mqtt::result_code::DisconnectReasonCode;
 use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::sync::watch;
 use tokio::time::{Instant, sleep, sleep_until, timeout};
 
+use super::Shared;
 use super::bucket::TokenBucket;
 use super::counts::Refusal;
 use super::doors::Full;
@@ -25,13 +24,11 @@ use super::end::End;
 use super::frame::{Frame, FrameReader, ReadError};
 use super::greet::{self, Greeted};
 use super::hello::Hello;
-use super::reply::{self, Grant, Unwanted};
+use super::reply;
 use super::session::{Seat, Session};
-use super::subscriber::Subscription;
 use super::will::{self, Published};
-use super::wire::{SendError, Wire};
-use super::{SOURCE, Shared};
-use crate::mqtt::policy::{self, FilterFault, TopicFault};
+use super::wire::Wire;
+use taking::{Incoming, Waiting, first_ready};
 
 /// How long a client may go on sending after our last word before the socket is dropped.
 const LINGER: Duration = Duration::from_secs(2);
@@ -96,31 +93,6 @@ async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWri
 
 /// How long a connection that must give way may take to finish what it is writing.
 const PATIENCE: Duration = Duration::from_secs(1);
-
-/// A message whose answer waits for its turn: MQTT wants answers in the order of the messages.
-struct Waiting {
-    /// `None` if it is not to be stored.
-    receipt: Option<ReceiptWaiter>,
-    answer: Answer,
-}
-
-/// What the client is sent when its message's turn comes.
-#[derive(Clone, Copy)]
-enum Answer {
-    None,
-    Puback(u16),
-    Pubrec(u16),
-    Unwanted(Qos, u16, Unwanted),
-}
-
-/// A PUBLISH of either version.
-struct Incoming {
-    topic: String,
-    payload: Vec<u8>,
-    qos: Qos,
-    id: Option<u16>,
-    repeat: bool,
-}
 
 struct Connection<'a> {
     shared: &'a Arc<Shared>,
@@ -282,8 +254,8 @@ impl<'a> Connection<'a> {
 
     async fn act(&mut self, packet: Packet) -> Result<(), End> {
         match packet {
-            Packet::V3_1_1Publish(publish) => self.publish(incoming_v3(&publish)).await,
-            Packet::V5_0Publish(publish) => self.publish(incoming_v5(&publish)).await,
+            Packet::V3_1_1Publish(publish) => self.publish(Incoming::v3(&publish)).await,
+            Packet::V5_0Publish(publish) => self.publish(Incoming::v5(&publish)).await,
             Packet::V3_1_1Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
             Packet::V5_0Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
             Packet::V3_1_1Puback(puback) => self.acknowledged(puback.packet_id()).await,
@@ -319,216 +291,6 @@ impl<'a> Connection<'a> {
         }
     }
 
-    async fn publish(&mut self, message: Incoming) -> Result<(), End> {
-        if let Err(fault) = policy::check_topic(&message.topic, &self.shared.limits) {
-            let why = match fault {
-                TopicFault::Ours | TopicFault::Dollar => Unwanted::NotAllowed,
-                _ => Unwanted::Topic,
-            };
-            return self.unwanted(&message, why, fault.to_string()).await;
-        }
-        let bytes = message.payload.len();
-        if bytes > self.shared.payload_limit() {
-            let limit = self.shared.limits.payload_bytes;
-            let detail = format!("a payload of {bytes} bytes, at most {limit} are taken");
-            return self.unwanted(&message, Unwanted::TooLarge, detail).await;
-        }
-        self.published.note(&message.topic);
-        self.shared.counts.message(bytes);
-        let answer = match (message.qos, message.id) {
-            (Qos::AtLeastOnce, Some(id)) => Answer::Puback(id),
-            (Qos::ExactlyOnce, Some(id)) => Answer::Pubrec(id),
-            _ => Answer::None,
-        };
-        let arrival = Arrival {
-            source: SOURCE.into(),
-            topic: message.topic,
-            payload: message.payload,
-            stamp: (self.shared.clock)(),
-            delivery: message.id.map(|packet_id| Delivery {
-                peer: self.hello.client_id.clone(),
-                packet_id,
-                repeat: message.repeat,
-            }),
-        };
-        // Waits while the store's queue is full: then nobody is read any further.
-        let receipt = tokio::select! {
-            biased;
-            queued = self.shared.writer.arrive(arrival) => {
-                queued.map_err(|error| End::Store(error.to_string()))?
-            }
-            () = self.shared.shutdown.cancelled() => return Err(End::Stopping),
-            () = self.seat.give_way.cancelled() => return Err(End::TakenOver),
-        };
-        if let Answer::Pubrec(id) = answer {
-            self.unanswered.insert(id);
-        }
-        self.waiting.push_back(Waiting {
-            receipt: Some(receipt),
-            answer,
-        });
-        Ok(())
-    }
-
-    /// Refuses a message that will be no better the next time.
-    async fn unwanted(
-        &mut self,
-        message: &Incoming,
-        why: Unwanted,
-        detail: String,
-    ) -> Result<(), End> {
-        let (refusal, kind) = match why {
-            Unwanted::Topic | Unwanted::NotAllowed => (Refusal::Topic, ProblemKind::Unreadable),
-            Unwanted::TooLarge => (Refusal::TooLarge, ProblemKind::OutOfRange),
-        };
-        let topic = policy::shown(&message.topic, self.shared.limits.topic_bytes);
-        self.shared
-            .refuse(refusal, &topic, kind, detail.clone())
-            .await;
-        if !self.hello.v5 {
-            return Err(End::NotTaken(detail));
-        }
-        if let Some(id) = message.id {
-            if message.qos == Qos::ExactlyOnce {
-                self.unanswered.insert(id);
-            }
-            self.waiting.push_back(Waiting {
-                receipt: None,
-                answer: Answer::Unwanted(message.qos, id, why),
-            });
-        }
-        Ok(())
-    }
-
-    async fn too_large(&mut self, bytes: usize, topic: Option<String>) -> Result<(), End> {
-        let limit = self.shared.limits.payload_bytes;
-        let topic = policy::shown(
-            topic.as_deref().unwrap_or("(unknown)"),
-            self.shared.limits.topic_bytes,
-        );
-        let detail = format!("a packet of {bytes} bytes, at most {limit} of payload are taken");
-        self.shared
-            .refuse(Refusal::TooLarge, &topic, ProblemKind::OutOfRange, detail)
-            .await;
-        Err(End::TooLarge(bytes))
-    }
-
-    /// The first waiting message is stored, or could not be.
-    async fn answer(&mut self, stored: Result<(), StoreError>) -> Result<(), End> {
-        let Some(first) = self.waiting.pop_front() else {
-            return Ok(());
-        };
-        stored.map_err(|error| End::Store(error.to_string()))?;
-        match first.answer {
-            Answer::None => Ok(()),
-            Answer::Puback(id) => Ok(self.wire.send(reply::puback(self.hello.v5, id)?).await?),
-            Answer::Pubrec(id) => {
-                self.unanswered.remove(&id);
-                self.session.unreleased.insert(id);
-                Ok(self.wire.send(reply::pubrec(self.hello.v5, id)?).await?)
-            }
-            Answer::Unwanted(qos, id, why) => {
-                self.unanswered.remove(&id);
-                Ok(self.wire.send(reply::unwanted(qos, id, why)?).await?)
-            }
-        }
-    }
-
-    async fn released(&mut self, id: u16) -> Result<(), End> {
-        let known = self.session.unreleased.remove(&id);
-        Ok(self
-            .wire
-            .send(reply::pubcomp(self.hello.v5, id, known)?)
-            .await?)
-    }
-
-    async fn acknowledged(&mut self, id: u16) -> Result<(), End> {
-        self.session.subscriber.acknowledged(id);
-        self.deliver().await
-    }
-
-    async fn subscribe(
-        &mut self,
-        id: u16,
-        entries: &[SubEntry],
-        identified: bool,
-    ) -> Result<(), End> {
-        let mut grants = Vec::with_capacity(entries.len());
-        let mut owed = Vec::new();
-        for entry in entries {
-            if identified {
-                grants.push(Grant::NoIdentifiers);
-                continue;
-            }
-            match self.grant(entry) {
-                Ok((qos, owes_retained)) => {
-                    grants.push(Grant::Granted(qos));
-                    if owes_retained {
-                        owed.push(entry.topic_filter());
-                    }
-                }
-                Err(fault) => {
-                    self.shared.counts.refuse(Refusal::Subscription);
-                    let client = &self.hello.client_id;
-                    tracing::info!(client, filter = entry.topic_filter(), %fault, "not subscribed");
-                    grants.push(Grant::Refused(fault));
-                }
-            }
-        }
-        self.wire
-            .send(reply::suback(self.hello.v5, id, &grants)?)
-            .await?;
-        for filter in owed {
-            self.session
-                .subscriber
-                .owe_retained(filter, &self.shared.outgoing);
-        }
-        self.deliver().await
-    }
-
-    /// The granted QoS, and whether present values are to be sent.
-    fn grant(&mut self, entry: &SubEntry) -> Result<(Qos, bool), FilterFault> {
-        let filter = entry.topic_filter();
-        let limits = &self.shared.limits;
-        policy::check_filter(filter, limits)?;
-        let subscriber = &mut self.session.subscriber;
-        let is_new = !subscriber.has(filter);
-        if is_new && subscriber.subscriptions() >= limits.subscriptions.into() {
-            return Err(FilterFault::TooMany);
-        }
-        let options = entry.sub_opts();
-        let qos = match options.qos() {
-            Qos::AtMostOnce => Qos::AtMostOnce,
-            Qos::AtLeastOnce | Qos::ExactlyOnce => Qos::AtLeastOnce,
-        };
-        let subscription = Subscription {
-            filter: filter.to_owned(),
-            qos,
-            retain_as_published: options.rap(),
-        };
-        subscriber.subscribe(subscription, &self.shared.outgoing);
-        let owes_retained = match options.rh() {
-            RetainHandling::SendRetained => true,
-            RetainHandling::SendRetainedIfNotExists => is_new,
-            RetainHandling::DoNotSendRetained => false,
-        };
-        Ok((qos, owes_retained))
-    }
-
-    async fn unsubscribe(
-        &mut self,
-        id: u16,
-        filters: impl Iterator<Item = &str>,
-    ) -> Result<(), End> {
-        let existed: Vec<bool> = filters
-            .map(|filter| self.session.subscriber.unsubscribe(filter))
-            .collect();
-        Ok(self
-            .wire
-            .send(reply::unsuback(self.hello.v5, id, &existed)?)
-            .await?)
-    }
-
     fn goodbye(&mut self, packet: &v5_0::Disconnect) -> End {
         let expiry = packet.props().iter().flatten().find_map(|property| {
             let Property::SessionExpiryInterval(secs) = property else {
@@ -546,44 +308,6 @@ impl<'a> Connection<'a> {
         End::Goodbye {
             keep_will: code.is_some_and(|code| code != DisconnectReasonCode::NormalDisconnection),
         }
-    }
-
-    /// Sends what was published since the last look.
-    async fn catch_up(&mut self) -> Result<(), End> {
-        self.session.subscriber.catch_up(&self.shared.outgoing);
-        self.deliver().await
-    }
-
-    async fn deliver(&mut self) -> Result<(), End> {
-        while let Some(message) = self.session.subscriber.next(self.hello.receive_maximum) {
-            let id = match message.qos {
-                Qos::AtMostOnce => None,
-                _ => Some(self.wire.protocol().acquire_packet_id()?),
-            };
-            let value = message.value;
-            let packet = reply::publish(
-                self.hello.v5,
-                &value.topic,
-                value.payload.clone(),
-                message.retain,
-                id,
-            )?;
-            match self.wire.send(packet).await {
-                Ok(()) => {}
-                // It said that it takes no packet this large, so it goes without.
-                Err(SendError::Protocol(MqttError::PacketTooLarge)) => {
-                    if let Some(id) = id {
-                        self.wire.protocol().release_packet_id(id);
-                    }
-                    continue;
-                }
-                Err(error) => return Err(error.into()),
-            }
-            if let Some(id) = id {
-                self.session.subscriber.sent(id, value);
-            }
-        }
-        Ok(())
     }
 
     /// Answers what is already on its way to the disk, within the time there is.
@@ -636,20 +360,6 @@ impl<'a> Connection<'a> {
     }
 }
 
-/// Waits until the first message can be answered. May be dropped and called again.
-async fn first_ready(waiting: &mut VecDeque<Waiting>) -> Result<(), StoreError> {
-    let Some(first) = waiting.front_mut() else {
-        return std::future::pending().await;
-    };
-    match &mut first.receipt {
-        None => Ok(()),
-        Some(receipt) => match receipt.await {
-            Ok(stored) => stored.map(drop),
-            Err(_) => Err(StoreError::WriterGone),
-        },
-    }
-}
-
 async fn until(instant: Option<Instant>) {
     match instant {
         Some(instant) => sleep_until(instant).await,
@@ -671,25 +381,5 @@ fn pubrec_id(packet: &Packet) -> Option<u16> {
         Packet::V3_1_1Pubrec(pubrec) => Some(pubrec.packet_id()),
         Packet::V5_0Pubrec(pubrec) => Some(pubrec.packet_id()),
         _ => None,
-    }
-}
-
-fn incoming_v3(publish: &v3_1_1::Publish) -> Incoming {
-    Incoming {
-        topic: publish.topic_name().to_owned(),
-        payload: publish.payload().as_slice().to_vec(),
-        qos: publish.qos(),
-        id: publish.packet_id(),
-        repeat: publish.dup(),
-    }
-}
-
-fn incoming_v5(publish: &v5_0::Publish) -> Incoming {
-    Incoming {
-        topic: publish.topic_name().to_owned(),
-        payload: publish.payload().as_slice().to_vec(),
-        qos: publish.qos(),
-        id: publish.packet_id(),
-        repeat: publish.dup(),
     }
 }
