@@ -26,6 +26,8 @@ pub enum End {
     Protocol(MqttError),
     #[error("not allowed by MQTT: {0}")]
     Misuse(&'static str),
+    #[error("too many QoS 2 messages are not released")]
+    Unreleased,
     #[error("extended authentication is not offered")]
     ExtendedAuth,
     #[error("a packet of {0} bytes is too large")]
@@ -55,6 +57,7 @@ impl End {
             End::Stopping => Some(DisconnectReasonCode::ServerShuttingDown),
             End::Store(_) => Some(DisconnectReasonCode::UnspecifiedError),
             End::Misuse(_) | End::ExtendedAuth => Some(DisconnectReasonCode::ProtocolError),
+            End::Unreleased => Some(DisconnectReasonCode::ReceiveMaximumExceeded),
             End::TooLarge(_) => Some(DisconnectReasonCode::PacketTooLarge),
             End::NotTaken(_) => Some(DisconnectReasonCode::NotAuthorized),
         }
@@ -75,6 +78,7 @@ impl End {
             End::Store(_) => Some(Refusal::Store),
             End::Protocol(_)
             | End::Misuse(_)
+            | End::Unreleased
             | End::ExtendedAuth
             | End::Gone(ReadError::BadLength) => Some(Refusal::Protocol),
             // Counted where they happened, with their topic.

@@ -97,6 +97,19 @@ impl<W: AsyncWriteExt + Unpin> Wire<W> {
         Ok(())
     }
 
+    /// Sends CONNACK. `known` is what the protocol state learns of it, `told` what the client is
+    /// told; they differ in the receive maximum, which we ask for but do not insist on.
+    pub async fn welcome(&mut self, known: Packet, told: &Packet) -> Result<(), SendError> {
+        for event in self.protocol.send(known) {
+            match event {
+                Event::RequestSendPacket { .. } => self.put(told).await?,
+                Event::NotifyError(fault) => return Err(fault.into()),
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
     /// Writes a packet that the protocol state already knows of.
     pub async fn put(&mut self, packet: &Packet) -> Result<(), SendError> {
         self.put_bytes(&packet.to_continuous_buffer()).await

@@ -15,6 +15,9 @@ use super::super::reply::{self, Unwanted};
 use super::Connection;
 use crate::mqtt::policy::{self, TopicFault};
 
+/// QoS 2 messages a client may leave unreleased; some send all they have at once.
+const MOST_UNRELEASED: usize = 4096;
+
 /// A message whose answer waits for its turn: MQTT wants answers in the order of the messages.
 pub struct Waiting {
     /// `None` if it is not to be stored.
@@ -54,6 +57,10 @@ impl Connection<'_> {
             let limit = self.shared.limits.payload_bytes;
             let detail = format!("a payload of {bytes} bytes, at most {limit} are taken");
             return self.unwanted(&message, Unwanted::TooLarge, detail).await;
+        }
+        let is_exactly_once = message.qos == Qos::ExactlyOnce;
+        if is_exactly_once && self.session.unreleased.len() >= MOST_UNRELEASED {
+            return Err(End::Unreleased);
         }
         self.published.note(&message.topic);
         self.shared.counts.message(bytes);
