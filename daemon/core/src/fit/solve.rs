@@ -25,8 +25,8 @@
 //! Student's t the curvature is Newton's where that is safely positive (quadratic convergence)
 //! and that of reweighted least squares elsewhere (always positive).
 //!
-//! A long series is first walked on every n-th reading, which brings the start so near that two
-//! or three full passes remain; the full series alone decides where the solver stops.
+//! A long series is first walked on every n-th reading, coarse to fine, which brings the start so
+//! near that two or three full passes remain; the full series alone decides where the solver stops.
 //!
 //! The end is a few undamped Gauss-Newton steps on a QR factorisation (see [`super::triangle`]),
 //! and the test of having arrived is Bates & Watts' (1988) in spirit: the step still wanted,
@@ -36,9 +36,9 @@ use nalgebra::SMatrix;
 
 use super::finish::{careful, finish};
 use super::noise;
-use super::pass::Curvature;
 pub use super::pass::Readings;
-use super::walk::{FIRST_DAMPING, PATIENCE, walk, walk_on_a_part};
+use super::pass::weighted_squares;
+use super::walk::{Gait, approach, walk};
 
 /// A curve of one variable with `P` parameters.
 pub trait Model<const P: usize> {
@@ -114,11 +114,7 @@ impl<M, const P: usize> Problem<'_, M, P> {
     pub(super) fn rounding(&self) -> f64 {
         const DIGITS: f64 = 20.0 * f64::EPSILON * f64::EPSILON;
         let Readings { y, weight, .. } = self.readings;
-        let squares: f64 = if weight.is_empty() {
-            y.iter().map(|y| y * y).sum()
-        } else {
-            y.iter().zip(weight).map(|(y, w)| w * y * y).sum()
-        };
+        let squares = weighted_squares(y, weight);
         match self.loss {
             Loss::Squares => DIGITS * squares,
             Loss::StudentT { scale, .. } => DIGITS * squares / (scale * scale),
@@ -141,9 +137,17 @@ impl<M, const P: usize> Problem<'_, M, P> {
                 need: P,
             });
         }
-        let finite = |s: &[f64]| s.iter().position(|v| !v.is_finite());
-        let light = weight.iter().position(|w| !(w.is_finite() && *w > 0.0));
-        if let Some(index) = finite(x).or(finite(y)).or(light) {
+        // No early exit from the common case: that way it is vectorised.
+        let all = |s: &[f64], good: fn(f64) -> bool| s.iter().fold(true, |ok, v| ok & good(*v));
+        let heavy = |w: f64| w.is_finite() & (w > 0.0);
+        if !(all(x, f64::is_finite) && all(y, f64::is_finite) && all(weight, heavy)) {
+            let first = |s: &[f64], good: fn(f64) -> bool| s.iter().position(|v| !good(*v));
+            let index = [
+                first(x, f64::is_finite),
+                first(y, f64::is_finite),
+                first(weight, heavy),
+            ];
+            let index = index.into_iter().flatten().min().unwrap_or(0);
             return Err(SolveError::NotFinite { index });
         }
         let positive = |v: f64| v.is_finite() && v > 0.0;
@@ -176,16 +180,9 @@ pub fn solve<M: Model<P>, const P: usize>(
     start: [f64; P],
 ) -> Result<Solution<P>, SolveError> {
     problem.check()?;
-    let arrived = match walk_on_a_part(problem, start) {
-        // So near, Newton can be trusted from the first step.
-        Some(near) => walk(problem, near, 1e-6, Curvature::Newton, PATIENCE),
-        None => walk(
-            problem,
-            start,
-            FIRST_DAMPING,
-            Curvature::Reweighted,
-            PATIENCE,
-        ),
+    let arrived = match approach(problem, start) {
+        Some(near) => walk(problem, near, Gait::near(problem.loss)),
+        None => walk(problem, start, Gait::new(problem.loss)),
     };
     finish(problem, arrived?)
 }
@@ -203,13 +200,12 @@ pub fn solve_hard<M: Model<P>, const P: usize>(
     let mut best: Option<Solution<P>> = None;
     let mut reason = SolveError::BadStart;
     for damping in [1e-3, 1.0, 1e3, 1e6, 1e-6] {
-        let walked = walk(
-            problem,
-            start,
+        let gait = Gait {
             damping,
-            Curvature::Reweighted,
-            10 * PATIENCE,
-        );
+            patience: 1000,
+            ..Gait::new(problem.loss)
+        };
+        let walked = walk(problem, start, gait);
         let ends = [
             walked.and_then(|arrived| finish(problem, arrived)),
             careful(problem, start, damping),
