@@ -19,18 +19,19 @@
 //!
 //! # How
 //!
-//! One pass over the readings per iteration (see [`super::pass`]) gives cost, gradient and
-//! curvature. The damped system is scaled by the largest diagonal seen so far (Moré 1978) and
-//! solved by Cholesky; the damping follows the gain ratio (Nielsen 1999; both from memory). For
-//! Student's t the curvature is Newton's where that is safely positive (quadratic convergence)
+//! One pass over the readings per iteration (`pass.rs`) gives cost, gradient and
+//! curvature. The damped system is scaled by the largest diagonal seen so far and solved by
+//! Cholesky; the damping follows the ratio of the gain made to the gain promised (`walk.rs`). For Student's t the curvature is Newton's where that is safely positive (quadratic convergence)
 //! and that of reweighted least squares elsewhere (always positive).
 //!
 //! A long series is first walked on every n-th reading, coarse to fine, which brings the start so
 //! near that two or three full passes remain; the full series alone decides where the solver stops.
 //!
-//! The end is a few undamped Gauss-Newton steps on a QR factorisation (see [`super::triangle`]),
-//! and the test of having arrived is Bates & Watts' (1988) in spirit: the step still wanted,
-//! measured in standard errors, must be negligible. Hard starts: [`solve_hard`].
+//! The end is undamped Gauss-Newton steps on a QR factorisation, bent along the valley where that is
+//! narrow (`finish.rs`, `triangle.rs`), and the test of having arrived is one of scale: the step
+//! still wanted, measured in standard errors, must be negligible (Bates & Watts 1988, from memory). Hard starts: [`solve_hard`].
+//!
+//! Shaky: the minimum found is the nearest one downhill. Robust losses have more than one; start well.
 
 use nalgebra::SMatrix;
 
