@@ -59,11 +59,13 @@ struct Sender {
 
 impl Sender {
     async fn run(self, coming: impl Iterator<Item = Message>, clock: impl Fn() -> Moment) {
-        // A name of its own per float; MQTT 3.1.1 lets a broker refuse anything fancier.
-        let id: String = std::iter::once("float".to_owned())
-            .chain(self.topic.split('/').map(str::to_owned))
-            .collect::<Vec<_>>()
-            .join("-");
+        // A name of its own per float, of the kind every broker must take (MQTT 3.1.1, 3.1.3.1).
+        let id: String = self
+            .topic
+            .chars()
+            .filter(char::is_ascii_alphanumeric)
+            .take(23)
+            .collect();
         let mut options = MqttOptions::new(id, self.broker.clone());
         options.set_keep_alive(30);
         let (client, connection) = AsyncClient::builder(options).capacity(4).build();

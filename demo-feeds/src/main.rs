@@ -55,6 +55,9 @@ enum What {
         broker: (String, u16),
         #[arg(long, default_value_t = 1)]
         seed: u64,
+        /// Minutes between a float's messages.
+        #[arg(long, default_value_t = 15, value_parser = clap::value_parser!(u16).range(1..))]
+        every: u16,
         /// Simulated seconds in a real one; messages carry simulated time.
         #[arg(long, default_value_t = 1.0, value_parser = speed)]
         speed: f64,
@@ -105,9 +108,13 @@ fn main() -> anyhow::Result<()> {
         What::Publish {
             broker: (host, port),
             seed,
+            every,
             speed,
             history,
-        } => publish(host, port, seed, speed, history),
+        } => {
+            let every = Span::minutes(i64::from(every));
+            publish(host, port, seed, every, speed, history)
+        }
     }
 }
 
@@ -116,7 +123,14 @@ fn create(path: &PathBuf) -> anyhow::Result<impl Write> {
     Ok(std::io::BufWriter::new(file))
 }
 
-fn publish(host: String, port: u16, seed: u64, speed: f64, history: bool) -> anyhow::Result<()> {
+fn publish(
+    host: String,
+    port: u16,
+    seed: u64,
+    every: Span,
+    speed: f64,
+    history: bool,
+) -> anyhow::Result<()> {
     let since_epoch = SystemTime::now()
         .duration_since(UNIX_EPOCH)
         .context("this machine's clock stands before 1970")?;
@@ -125,8 +139,9 @@ fn publish(host: String, port: u16, seed: u64, speed: f64, history: bool) -> any
     let clock = move || now + Span((started.elapsed().as_millis() as f64 * speed) as i64);
 
     let mut vessels = cellar(now, seed);
-    if history {
-        for vessel in &mut vessels {
+    for vessel in &mut vessels {
+        vessel.speak_every(every);
+        if history {
             vessel.start_over();
         }
     }

@@ -11,7 +11,7 @@ use crate::float::Faults;
 use crate::message::Wording;
 use crate::plant::{Event, Must, Plant, Temperatures, Truth};
 
-/// How often a float speaks.
+/// How often a float speaks, unless told otherwise.
 pub const EVERY: Span = Span::minutes(15);
 
 /// Said in every batch's note, so that nobody takes these for records.
@@ -79,6 +79,12 @@ impl DemoVessel {
     pub fn coming(&self) -> impl Iterator<Item = Message> + Send + use<> {
         let now = self.now;
         self.watched.messages().skip_while(move |m| m.due <= now)
+    }
+
+    /// Makes its float speak at another interval, from the start: at least every minute, which is
+    /// short enough for anything that ferments.
+    pub fn speak_every(&mut self, every: Span) {
+        self.watched.every = every.max(Span::minutes(1));
     }
 
     /// As if its float had said nothing yet: all of [`DemoVessel::history`] is then still to come.
@@ -581,6 +587,23 @@ mod tests {
             let next = v.coming().next().unwrap();
             assert!(next.due > NOW && next.due <= NOW + Span::hours(2));
         }
+    }
+
+    #[test]
+    fn floats_speak_as_often_as_told() {
+        let mut v = cellar(NOW, 1).remove(0);
+        let quarters = v.history().count();
+        v.speak_every(Span::hours(1));
+        let hours = v.history().count();
+        assert!(hours * 4 > quarters * 9 / 10 && hours * 4 < quarters * 11 / 10);
+        let mut coming = v.coming().map(|m| m.at).take(50).collect::<Vec<_>>();
+        coming.sort_unstable();
+        coming.dedup();
+        assert!(
+            coming
+                .windows(2)
+                .all(|w| w[1].since(w[0]).0 % Span::hours(1).0 == 0)
+        );
     }
 
     #[test]

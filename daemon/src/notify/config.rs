@@ -16,7 +16,7 @@
 //!
 //! [notify.webhook.phone]      # as many as are wanted, each with a name of its own
 //! url = "https://push.example.org/cellar"
-//! headers = { authorization = "Bearer …" }
+//! headers = { authorization = "Bearer 0123456789" }
 //! body = '{"message":"{{title}}"}'
 //! ```
 
@@ -85,6 +85,10 @@ pub struct MailConfig {
     /// File whose first line is the password. Needed with `user`.
     #[serde(default)]
     pub password_file: Option<PathBuf>,
+    /// Certificates (PEM) to trust besides this machine's, for a mail server of one's own.
+    /// Default: none.
+    #[serde(default)]
+    pub ca_file: Option<PathBuf>,
     /// `name@host` or `Name <name@host>`.
     pub from: String,
     pub to: Vec<String>,
@@ -112,6 +116,10 @@ pub struct WebhookConfig {
     /// Sent as they stand. Default: `content-type: application/json`.
     #[serde(default)]
     pub headers: BTreeMap<String, String>,
+    /// Certificates (PEM) to trust, and no others, for a server of one's own. Default: those of the
+    /// public authorities, as built in.
+    #[serde(default)]
+    pub ca_file: Option<PathBuf>,
     /// What is sent; `{{title}}`, `{{body}}`, `{{vessel}}`, `{{kind}}` and `{{at}}` are filled in,
     /// escaped for JSON when the content type is JSON. Default: a JSON object of the five.
     #[serde(default = "default_body")]
@@ -275,6 +283,25 @@ mod tests {
         assert_eq!(config.check(), Vec::<String>::new());
         let mail = parse(MAIL_OK).mail.unwrap();
         assert_eq!((mail.security, mail.port()), (Security::Starttls, 587));
+    }
+
+    #[test]
+    fn the_example_above_is_right() {
+        let source = include_str!("config.rs");
+        let example: String = source
+            .lines()
+            .skip_while(|l| *l != "//! ```toml")
+            .skip(1)
+            .take_while(|l| *l != "//! ```")
+            .map(|l| format!("{}\n", l.trim_start_matches("//!")))
+            .collect();
+        #[derive(Deserialize)]
+        struct Whole {
+            notify: NotifyConfig,
+        }
+        let whole: Whole = toml::from_str(&example).unwrap();
+        assert_eq!(whole.notify.check(), Vec::<String>::new());
+        assert_eq!(whole.notify.channels(), ["log", "mail", "phone"]);
     }
 
     #[test]

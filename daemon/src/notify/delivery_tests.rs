@@ -30,13 +30,15 @@ const FIRST_RETRY: Span = Span::seconds(37);
 /// A hung test fails instead of hanging; nothing is measured with it.
 const HUNG: Duration = Duration::from_secs(120);
 
+type Published = Arc<Mutex<Vec<(String, Vec<u8>)>>>;
+
 struct Bench {
     _dir: tempfile::TempDir,
     writer: Writer,
     reader: Reader,
     clock: Arc<AtomicI64>,
     wake: broadcast::Sender<Change>,
-    published: Arc<Mutex<Vec<(String, Vec<u8>)>>>,
+    published: Published,
     shutdown: CancellationToken,
     run: JoinHandle<Result<(), NotReady>>,
 }
@@ -48,7 +50,7 @@ impl Bench {
             ebbmark_store::open(&dir.path().join("cellar.db"), Options::default()).unwrap();
         let clock = Arc::new(AtomicI64::new(START.0));
         let (wake, _) = broadcast::channel(100);
-        let published = Arc::new(Mutex::new(Vec::new()));
+        let published = Published::default();
         let shutdown = CancellationToken::new();
         // The store's own word of changes, and room for ours.
         let (mut changes, forward) = (writer.changes(), wake.clone());

@@ -62,6 +62,12 @@ struct State {
     rest_until: Option<Instant>,
 }
 
+impl State {
+    fn is_free(&self) -> bool {
+        self.busy.is_none() && self.rest_until.is_none_or(|until| until <= Instant::now())
+    }
+}
+
 impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
     pub fn new(
         reader: Reader,
@@ -154,13 +160,10 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
                 self.give_up_unknown(&name, &due, now).await?;
             }
         }
-        let clock = Instant::now();
         for state in self.ways.values_mut() {
+            // What could go along has gone, or there was nothing.
             if state.busy.is_none() {
                 state.recovered = false;
-            }
-            if state.rest_until.is_some_and(|until| until <= clock) {
-                state.rest_until = None;
             }
         }
         if self.ways.values().any(|s| s.busy.is_some()) {
@@ -178,13 +181,13 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         due: Vec<DueDelivery>,
         now: Moment,
     ) -> Result<(), StoreError> {
+        if !self.ways.get(&name).is_some_and(State::is_free) {
+            return Ok(());
+        }
         let names = self.vessel_names(&due).await?;
         let Some(state) = self.ways.get_mut(&name) else {
             return Ok(());
         };
-        if state.busy.is_some() || state.rest_until.is_some_and(|u| u > Instant::now()) {
-            return Ok(());
-        }
         let deliveries = due
             .into_iter()
             .map(|d| {

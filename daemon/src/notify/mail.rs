@@ -7,12 +7,13 @@ use ebbmark_core::time::Moment;
 use lettre::message::header::ContentType;
 use lettre::message::{Mailbox, Message};
 use lettre::transport::smtp::authentication::Credentials;
-use lettre::transport::smtp::client::{Tls, TlsParameters};
+use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
 use lettre::transport::smtp::extension::ClientId;
 use lettre::{AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
 
 use super::config::{MailConfig, Security};
 use super::letter::Letter;
+use super::trust;
 
 /// For each step of the conversation with the mail server.
 const TIMEOUT: Duration = Duration::from_secs(15);
@@ -40,8 +41,7 @@ impl Mail {
             .iter()
             .map(|to| mailbox("to", to))
             .collect::<Result<_, _>>()?;
-        let parameters =
-            || TlsParameters::new(config.host.clone()).map_err(|e| format!("host: {e}"));
+        let parameters = || tls_parameters(config);
         let tls = match config.security {
             Security::Starttls => Tls::Required(parameters()?),
             Security::Tls => Tls::Wrapper(parameters()?),
@@ -107,6 +107,18 @@ impl Mail {
         mail.body(body.clone())
             .map_err(|e| format!("the mail could not be made up: {e}"))
     }
+}
+
+fn tls_parameters(config: &MailConfig) -> Result<TlsParameters, String> {
+    let mut parameters = TlsParameters::builder(config.host.clone());
+    if let Some(path) = &config.ca_file {
+        for der in trust::certificates(path)? {
+            let certificate = Certificate::from_der(der.to_vec())
+                .map_err(|e| format!("ca-file: {}: {e}", path.display()))?;
+            parameters = parameters.add_root_certificate(certificate);
+        }
+    }
+    parameters.build().map_err(|e| format!("host: {e}"))
 }
 
 /// A vessel's name may hold anything; a subject is one line.

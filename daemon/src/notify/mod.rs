@@ -12,6 +12,7 @@ mod letter;
 mod mail;
 pub mod mqtt;
 mod template;
+mod trust;
 mod way;
 mod webhook;
 
@@ -19,6 +20,8 @@ mod webhook;
 mod delivery_tests;
 #[cfg(test)]
 mod sink;
+#[cfg(test)]
+mod tls_tests;
 
 use std::sync::Arc;
 

@@ -53,7 +53,7 @@ pub fn ways(config: &NotifyConfig, publish: Publish) -> Result<Vec<(String, Way)
     for (name, hook) in &config.webhook {
         match Webhook::new(hook) {
             Ok(hook) => ways.push((name.clone(), Way::Webhook(Arc::new(hook)))),
-            Err(problem) => problems.push(format!("notify.webhook.{name}.body: {problem}")),
+            Err(problem) => problems.push(format!("notify.webhook.{name}.{problem}")),
         }
     }
     if problems.is_empty() {

@@ -4,10 +4,12 @@ use std::time::Duration;
 
 use ureq::Agent;
 use ureq::http::{Request, Response, header};
+use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
 use super::config::{Method, WebhookConfig};
 use super::letter::Letter;
 use super::template::{Escape, Template};
+use super::trust;
 
 /// For the whole call: name look-up, connection, answer.
 const TIMEOUT: Duration = Duration::from_secs(15);
@@ -26,14 +28,23 @@ pub struct Webhook {
 
 impl Webhook {
     /// # Errors
-    /// The body's template is wrong.
+    /// The body's template is wrong, or the file of certificates; says where and what.
     pub fn new(config: &WebhookConfig) -> Result<Webhook, String> {
-        let (body, escape) = body(config)?;
+        let (body, escape) = body(config).map_err(|e| format!("body: {e}"))?;
+        let mut tls = TlsConfig::builder();
+        if let Some(path) = &config.ca_file {
+            let trusted: Vec<Certificate<'static>> = trust::certificates(path)?
+                .iter()
+                .map(|der| Certificate::from_der(der).to_owned())
+                .collect();
+            tls = tls.root_certs(RootCerts::new_with_certs(&trusted));
+        }
         let agent = Agent::config_builder()
             .timeout_global(Some(TIMEOUT))
             // A redirected call could end anywhere, with our headers; and what should become of a
             // redirected POST is not agreed on. The maker is told the new address instead.
             .max_redirects(0)
+            .tls_config(tls.build())
             .http_status_as_error(false)
             .user_agent(concat!("ebbmark/", env!("CARGO_PKG_VERSION")))
             .build()
