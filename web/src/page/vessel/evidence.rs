@@ -44,7 +44,7 @@ fn judged(visitor: &Visitor, story: &Story) -> Markup {
         @if let Some(span) = v.looked_at { (fact("Judged over", &ebbmark_core::show::span(span))) }
         @if let Some(t) = v.temperature {
             (fact("Temperature", &match v.temperature_change {
-                Some(change) => format!("{}, {} over that time", visitor.temperature(t), visitor.warmth(change)),
+                Some(change) => format!("{}, {} against its warmest days", visitor.temperature(t), visitor.warmth(change)),
                 None => visitor.temperature(t),
             }))
         }
@@ -57,7 +57,7 @@ fn feeds(visitor: &Visitor, story: &Story) -> Markup {
     html! {
         @for feed in &story.feeds {
             div {
-                dt { "Float" }
+                dt { "Feed" }
                 dd {
                     a href={ "/feeds#feed-" (feed.id) } { (feed.name) }
                     @if let Some(at) = feed.last_reading { ", " (visitor.ago(at)) }
