@@ -375,6 +375,33 @@ async fn units_and_zone_change_what_is_shown_and_read() {
 }
 
 #[tokio::test]
+async fn the_book_can_be_opened_to_readers() {
+    let cellar = cellar().await;
+    let maker = cellar.enter().await;
+    let units = "gravity=specific-gravity&temperature=celsius&volume=litres&zone=";
+    assert_eq!(cellar.get("/").await.status, StatusCode::SEE_OTHER);
+    maker
+        .send("/settings", "/settings", &format!("{units}&view=yes"))
+        .await;
+    assert_eq!(cellar.get("/").await.status, StatusCode::OK);
+    maker.send("/settings", "/settings", units).await;
+    assert_eq!(cellar.get("/").await.status, StatusCode::SEE_OTHER);
+}
+
+#[tokio::test]
+async fn of_very_many_unclaimed_topics_some_are_shown() {
+    let cellar = cellar().await;
+    let maker = cellar.enter().await;
+    for i in 0..35 {
+        stranger(&cellar, &format!("house/{i}"), "1.05").await;
+    }
+    let page = maker.get("/feeds").await.text;
+    assert_eq!(page.matches("action=\"/feeds/claim\"").count(), 30);
+    assert!(page.contains("And 5 topics more"));
+    assert!(!page.contains("<details id=\"fold-claim:intake:house/34\" open"));
+}
+
+#[tokio::test]
 async fn a_test_notice_is_queued_for_its_way_out() {
     let cellar = cellar().await;
     let maker = cellar.enter().await;

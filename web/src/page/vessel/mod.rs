@@ -95,6 +95,8 @@ struct Story {
     feeds: Vec<Feed>,
     /// In order of time, replaced lines included.
     log: Vec<LogLine>,
+    /// How the verdict on the mead in it changed: since when, and its sentence then.
+    phases: Vec<(Moment, String)>,
     record: chart::Record,
 }
 
@@ -123,7 +125,15 @@ impl Story {
             .feeds()?
             .into_iter()
             .filter(|f| f.vessel == Some(id) && !f.retired);
+        let phases = match &vessel.batch {
+            Some(batch) => reader.phases(batch.id)?,
+            None => Vec::new(),
+        };
         Ok(Some(Story {
+            phases: phases
+                .into_iter()
+                .map(|(since, _, sentence)| (since, sentence))
+                .collect(),
             record: chart::Record::load(reader, id, stretch.from(start, now), now)?,
             feeds: feeds.collect(),
             vessel,
