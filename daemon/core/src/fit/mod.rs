@@ -33,6 +33,8 @@ mod pass;
 mod posterior;
 pub mod solve;
 mod start;
+#[cfg(test)]
+mod tests;
 mod triangle;
 mod walk;
 
@@ -389,18 +391,16 @@ impl<M: Model<P>, const P: usize> Attempt<M, P> {
     fn noise(&self, series: &Series, p: &[f64; P]) -> Noise {
         let mut residuals = Vec::with_capacity(series.days.len());
         weighted_residuals(&self.model, &series.readings(), p, &mut residuals);
-        let n = residuals.len() as f64;
-        // Few readings hug a curve of P parameters closer than their noise.
-        let hugging = n / (n - P as f64).max(1.0);
         let mad = noise::mad_scale(&mut residuals.clone());
-        let square = (STATED_SD_COUNTS + n * hugging * mad * mad) / (STATED_SD_COUNTS + n);
-        let scale = square.sqrt().max(0.25);
-        let autocorrelation = noise::autocorrelation(&series.days, &residuals, scale);
-        let effective = noise::effective_number(residuals.len(), autocorrelation);
+        let correlation = noise::correlation(&series.days, &residuals, mad, P);
+        let n = residuals.len() as f64;
+        // A curve of P parameters hugs few independent readings closer than their noise.
+        let hugging = correlation.effective / (correlation.effective - P as f64).max(1.0);
+        let square = (STATED_SD_COUNTS + n * hugging.min(4.0) * mad * mad) / (STATED_SD_COUNTS + n);
         Noise {
-            scale,
-            autocorrelation,
-            share: effective / n,
+            scale: square.sqrt().max(0.25),
+            autocorrelation: correlation.lag_one,
+            share: correlation.effective / n,
         }
     }
 
@@ -426,6 +426,13 @@ impl<M: Model<P>, const P: usize> Attempt<M, P> {
         draws: &mut Vec<Draw>,
     ) {
         let problem = self.problem(series.readings(), noise.loss(), noise.share);
+        let mut residuals = Vec::with_capacity(series.days.len());
+        weighted_residuals(
+            &self.model,
+            &series.readings(),
+            &found.params,
+            &mut residuals,
+        );
         let seed = self.family as u64 + 1;
         let mine = posterior::draws(&problem, found, lowest, seed, self.curve);
         families.push(FamilyFit {
@@ -434,7 +441,7 @@ impl<M: Model<P>, const P: usize> Attempt<M, P> {
             params: found.params.to_vec(),
             covariance: posterior::rows(&found.covariance),
             weight: mine.iter().map(|d| d.weight).sum(),
-            residual_sd: self.noise(series, &found.params).scale * series.typical_sd,
+            residual_sd: noise::mad_scale(&mut residuals) * series.typical_sd,
         });
         draws.extend(mine);
     }

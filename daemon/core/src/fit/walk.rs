@@ -27,6 +27,8 @@ fn negligible(loss: Loss) -> f64 {
 
 pub(super) struct Arrived<const P: usize> {
     pub params: [f64; P],
+    /// The pass a negligible Newton step before, if it has what the covariance needs.
+    pub pass: Option<Pass<P>>,
     pub iterations: u32,
 }
 
@@ -87,13 +89,13 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
             // Damping makes any matrix positive in the end; one that needs more of it than it has
             // itself tells nothing.
             let least = match here.curvature {
-                Curvature::Newton if damping > 1.0 => {
+                Curvature::Newton | Curvature::Both if damping > 1.0 => {
                     here = problem.pass(&params, Curvature::Reweighted);
                     iterations += 1;
                     growth = 2.0;
                     continue;
                 }
-                Curvature::Newton => 1e-3,
+                Curvature::Newton | Curvature::Both => 1e-3,
                 Curvature::Reweighted => 1e-12,
             };
             damping = (damping * growth).max(least);
@@ -105,10 +107,20 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
             *value += by;
         }
         if wish.predicted <= negligible * here.cost.abs() + rounding || trial_params == params {
-            params = trial_params;
-            break;
+            let pass = here.reweighted_after(&wish);
+            return Ok(Arrived {
+                params: trial_params,
+                pass,
+                iterations,
+            });
         }
-        let trial = problem.pass(&trial_params, here.curvature);
+        let curvature = match here.curvature {
+            Curvature::Reweighted => Curvature::Reweighted,
+            // Newton's promises shrink by squares: after this one the next is negligible.
+            _ if wish.predicted <= 1e-4 * here.cost.abs() => Curvature::Both,
+            _ => Curvature::Newton,
+        };
+        let trial = problem.pass(&trial_params, curvature);
         iterations += 1;
         let gain = if trial.is_finite() {
             (here.cost - trial.cost) / wish.predicted
@@ -122,11 +134,11 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
             damping *= (1.0 - (2.0 * gain.min(1.0) - 1.0).powi(3)).max(1.0 / 3.0);
             growth = 2.0;
             if matches!(problem.loss, Loss::StudentT { .. }) && promise_kept {
-                if here.curvature == Curvature::Newton {
-                    damping *= 0.01;
-                } else {
+                if here.curvature == Curvature::Reweighted {
                     here = problem.pass(&params, Curvature::Newton);
                     iterations += 1;
+                } else {
+                    damping *= 0.01;
                 }
             }
         } else {
@@ -134,9 +146,24 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
             growth *= 2.0;
         }
     }
-    Ok(Arrived { params, iterations })
+    Ok(Arrived {
+        params,
+        pass: None,
+        iterations,
+    })
 }
 
+impl<const P: usize> Pass<P> {
+    /// This pass as a reweighted one, its cost carried over a negligible step.
+    fn reweighted_after(mut self, wish: &Wish<P>) -> Option<Pass<P>> {
+        self.matrix = self.beside.take()?;
+        self.curvature = Curvature::Reweighted;
+        self.cost -= wish.predicted;
+        Some(self)
+    }
+}
+
+#[derive(Debug)]
 struct Wish<const P: usize> {
     step: SVector<f64, P>,
     /// Fall of the cost if the quadratic were the truth.

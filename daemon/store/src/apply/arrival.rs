@@ -20,11 +20,13 @@ pub const UNCLAIMED_BYTES: usize = 64 * 1024;
 /// Name of the count of unclaimed topics that had to make room.
 pub const DROPPED: &str = "unclaimed-dropped";
 
-/// How far back a repeat is looked for: the latest payloads of the same peer.
+/// How far back a repeat is looked for: the latest payloads of the same topic.
 ///
 /// A peer repeats, after it has connected again, exactly what it holds unacknowledged, and
-/// brokers and clients keep only some 10 to 20 messages in flight at a time; further back an
-/// equal message with an equal packet id (there are only 65535 of them) is a new one.
+/// brokers and clients keep only some 10 to 20 messages in flight at a time. Further back an
+/// equal message with an equal packet id (there are only 65535 of them) is a new one. The topic
+/// is part of what is compared, so looking among its payloads misses none of the peer's, and
+/// needs no index beside the one that re-reading needs.
 const REPEAT_WINDOW: u32 = 64;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
@@ -32,15 +34,14 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .stamp
         .wall
         .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
-    let marks = arrival.delivery.as_ref().map(|d| Fingerprint {
-        peer: fingerprint(&[arrival.source.as_bytes(), d.peer.as_bytes()]),
-        delivery: fingerprint(&[
+    let delivery = arrival.delivery.as_ref().map(|d| {
+        fingerprint(&[
             arrival.source.as_bytes(),
             d.peer.as_bytes(),
             &d.packet_id.to_le_bytes(),
             arrival.topic.as_bytes(),
             &arrival.payload,
-        ]),
+        ])
     });
     let known = tx
         .table()
@@ -52,9 +53,9 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     // twice and mean two measurements, and packet ids come round again; the DUP flag is what
     // tells a repeat from those, and a sender that gets no acknowledgement must set it
     // (MQTT 3.1.1, section 3.3.1.1).
-    if let (Some(marks), Some(delivery)) = (&marks, &arrival.delivery)
-        && delivery.repeat
-        && is_known(tx, marks)?
+    if let (Some((topic, _)), Some(delivery)) = (known, delivery)
+        && arrival.delivery.as_ref().is_some_and(|d| d.repeat)
+        && is_known(tx, topic, delivery)?
     {
         door::count(
             tx,
@@ -90,16 +91,15 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     };
     tx.conn
         .prepare_cached(
-            "INSERT INTO raw (topic, wall, run, monotonic, peer, delivery, payload) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         )?
         .execute(params![
             topic,
             wall.map(|w| w.0),
             tx.run(),
             arrival.stamp.monotonic_ms,
-            marks.as_ref().map(|m| m.peer),
-            marks.as_ref().map(|m| m.delivery),
+            delivery,
             arrival.payload
         ])?;
     let raw = RawId(tx.conn.last_insert_rowid());
@@ -215,11 +215,6 @@ fn not_kept(tx: &mut Tx<'_>, arrival: &Arrival) -> Receipt {
 
 // ---- repeats ----
 
-struct Fingerprint {
-    peer: i64,
-    delivery: i64,
-}
-
 /// 64 bits of SHA-256 over the parts, each with its length before it, so that no two lists of
 /// parts are the same bytes.
 fn fingerprint(parts: &[&[u8]]) -> i64 {
@@ -234,15 +229,13 @@ fn fingerprint(parts: &[&[u8]]) -> i64 {
     i64::from_le_bytes(first)
 }
 
-fn is_known(tx: &Tx<'_>, marks: &Fingerprint) -> rusqlite::Result<bool> {
+fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64) -> rusqlite::Result<bool> {
     tx.conn
         .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery FROM raw WHERE peer = ?1 \
+            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery FROM raw WHERE topic = ?1 \
              ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3)",
         )?
-        .query_row(params![marks.peer, REPEAT_WINDOW, marks.delivery], |r| {
-            r.get(0)
-        })
+        .query_row(params![topic, REPEAT_WINDOW, delivery], |r| r.get(0))
 }
 
 // ---- topics nobody has claimed ----
