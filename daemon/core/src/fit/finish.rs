@@ -166,8 +166,8 @@ fn rotate<M: Model<P>, const P: usize>(problem: &Problem<M, P>, p: &[f64; P]) ->
     triangle
 }
 
-/// How the residuals curve along `step`, turned into a correction of it: geodesic acceleration
-/// (Transtrum & Sethna 2011; from memory). The second derivative is a difference over a tenth of the step.
+/// How the residuals curve along `step`, turned into a correction of it: geodesic acceleration.
+/// The second derivative is a difference over a tenth of the step.
 fn acceleration<M: Model<P>, const P: usize>(
     problem: &Problem<M, P>,
     p: &[f64; P],

@@ -42,7 +42,7 @@ pub struct Correlation {
 /// The effective number is n/(1 + 2·Σρₖ), n(1 - ρ)/(1 + ρ) for a first-order process. It is summed
 /// over the lags rather than computed from the first, because noise of a float is often white on top of
 /// a slow drift: its first lag looks harmless. The sum runs in pairs of lags as long as a pair is
-/// positive (Geyer's initial positive sequence, 1992; from memory). Negative sums are not
+/// positive (the initial positive sequence of simulation output analysis). Negative sums are not
 /// believed: no more readings than there are. Fitting `parameters` has already flattened the
 /// residuals by about as many readings, which is made up for.
 pub fn correlation(days: &[f64], residuals: &[f64], scale: f64, parameters: usize) -> Correlation {

@@ -245,3 +245,15 @@ fn dot(a: &[f64; BLOCK], b: &[f64; BLOCK]) -> f64 {
     }
     sum.iter().sum()
 }
+
+/// Σ w·y²; all weights one when there are none.
+pub(super) fn weighted_squares(y: &[f64], weight: &[f64]) -> f64 {
+    let mut sum = [0.0; LANES];
+    for (i, chunk) in y.chunks(LANES).enumerate() {
+        let weight = weight.get(i * LANES..).unwrap_or(&[]);
+        for (l, (sum, y)) in sum.iter_mut().zip(chunk).enumerate() {
+            *sum += weight.get(l).copied().unwrap_or(1.0) * y * y;
+        }
+    }
+    sum.iter().sum()
+}

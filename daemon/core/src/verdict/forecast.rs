@@ -10,7 +10,7 @@ use crate::fit::{Fitted, Gaussian, OpenRange, Point, Prior, Refusal, fit};
 use crate::time::{Moment, Span};
 
 /// Most points given to a fit; more are merged, which changes nothing but the time it takes.
-const POINTS: usize = 400;
+const POINTS: usize = 300;
 /// SG that may be left when it counts as settled.
 pub(super) const SETTLED_WITHIN: f64 = 0.001;
 /// A float's scatter within an hour when nothing better is known, SG; the fit corrects it.
@@ -81,11 +81,13 @@ impl Forecast {
         }
     }
 
-    /// Whether this still speaks for the stretch as it is now.
-    pub fn still_good(&self, stretch: &Stretch) -> bool {
+    /// Whether this still speaks for the stretch as it is now. A mead that has stopped needs no
+    /// fresh forecast, only now and then a curve for the page.
+    pub fn still_good(&self, stretch: &Stretch, stopped: bool) -> bool {
         let now = stretch.samples.last().map_or(0.0, |s| s.days);
         let grown = stretch.samples.len().saturating_sub(self.samples) as f64;
-        let patience = (0.04 * self.made_at).clamp(0.125, 2.0);
+        let (share, most) = if stopped { (0.1, 7.0) } else { (0.04, 2.0) };
+        let patience = (share * self.made_at).clamp(0.125, most);
         self.from == stretch.from
             && (self.made_at..self.made_at + patience).contains(&now)
             // Readings that arrived late, in the middle, change the curve too.

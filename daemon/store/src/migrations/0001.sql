@@ -87,7 +87,7 @@ CREATE TABLE raw (
     wall      INTEGER,
     run       INTEGER NOT NULL,
     monotonic INTEGER NOT NULL,
-    -- Fingerprint of an MQTT delivery; NULL where there is no redelivery.
+    -- Peer and packet id of an MQTT delivery in one number; NULL where there is no redelivery.
     delivery  INTEGER,
     -- 1: some of its readings wait until the time of arrival is known.
     waits     INTEGER NOT NULL DEFAULT 0,
