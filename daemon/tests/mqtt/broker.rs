@@ -420,20 +420,59 @@ async fn many_messages_come_once_each() {
     let mut cellar = Cellar::open().await;
     let mut fetching = Fetching::start(&cellar, house(mosquitto.port, &["cellar/#"]));
     mosquitto_knows(&mosquitto, &mut cellar, &mut fetching).await;
-    let many = ["-q", "1", "-t", "cellar/many", "-m", "x", "--repeat", "500"];
-    mosquitto.publish(&many).await;
-    let count = |cellar: &Cellar| {
-        let unclaimed = cellar.reader.unclaimed().unwrap();
-        unclaimed
-            .iter()
-            .find(|known| known.topic == "cellar/many")
-            .map(|known| known.count)
-    };
+    mosquitto.publish(&many()).await;
     cellar
-        .until("all", |cellar| count(cellar) >= Some(500))
+        .until("all", |cellar| heard_many(cellar) >= Some(500))
         .await;
-    assert_eq!(count(&cellar), Some(500));
+    assert_eq!(heard_many(&cellar), Some(500));
     assert_eq!(fetching.counts.breaks(), 0);
+}
+
+fn many() -> [&'static str; 8] {
+    ["-q", "1", "-t", "cellar/many", "-m", "x", "--repeat", "500"]
+}
+
+fn heard_many(cellar: &Cellar) -> Option<u64> {
+    let unclaimed = cellar.reader.unclaimed().unwrap();
+    unclaimed
+        .iter()
+        .find(|known| known.topic == "cellar/many")
+        .map(|known| known.count)
+}
+
+#[tokio::test]
+async fn a_backlog_comes_once_each_however_often_we_are_cut_off() {
+    let mosquitto = Mosquitto::start("max_queued_messages 0").await;
+    let mut cellar = Cellar::open().await;
+    let config = house(mosquitto.port, &["cellar/#"]);
+    let mut fetching = Fetching::start(&cellar, config.clone());
+    mosquitto_knows(&mosquitto, &mut cellar, &mut fetching).await;
+    fetching.stop().await;
+    mosquitto.publish(&many()).await;
+    for cut_at in [1, 100, 250, 400] {
+        let cut = Fetching::start(&cellar, config.clone());
+        cellar
+            .until("some", |cellar| heard_many(cellar) >= Some(cut_at))
+            .await;
+        // No goodbye, nothing more acknowledged: as if killed.
+        cut.running.abort();
+        assert!(cut.running.await.is_err(), "it ended before it was cut off");
+    }
+    let mut fetching = Fetching::start(&cellar, config);
+    cellar
+        .until("all", |cellar| heard_many(cellar) >= Some(500))
+        .await;
+    // One more, which comes after whatever else there may be.
+    mosquitto
+        .publish(&["-q", "1", "-t", "cellar/last", "-m", "1"])
+        .await;
+    cellar
+        .until("the last", |cellar| {
+            !cellar.stored("house", "cellar/last").is_empty()
+        })
+        .await;
+    assert_eq!(heard_many(&cellar), Some(500));
+    fetching.up().await;
 }
 
 #[tokio::test]

@@ -6,7 +6,7 @@ use ebbmark_core::reading::ProblemKind;
 use rusqlite::params;
 
 use super::payload::{self, Intake};
-use super::{Tx, door};
+use super::{Tx, door, hand};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Delivery, Receipt};
 
@@ -34,6 +34,9 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .wall
         .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
     let delivery = arrival.delivery.as_ref().map(delivery_key);
+    if let Some(receipt) = hand::arrive(tx, arrival, wall, delivery)? {
+        return Ok(receipt);
+    }
     let known = tx
         .table()
         .find(&arrival.source, &arrival.topic)
@@ -215,7 +218,7 @@ fn delivery_key(delivery: &Delivery) -> i64 {
     ((peer << 16) | u64::from(delivery.packet_id)).cast_signed()
 }
 
-fn fnv1a(bytes: &[u8]) -> u64 {
+pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
     bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
