@@ -1,5 +1,6 @@
 //! Hand readings that come as messages.
 
+#[cfg(test)]
 mod common;
 
 use common::{ALWAYS, Store, T0, arrival_at, batch_facts};
@@ -8,6 +9,7 @@ use ebbmark_core::units::Gravity;
 use ebbmark_store::model::{Arrival, BatchFacts, Command, Delivery, Receipt};
 
 /// A vessel with a mead of original gravity 1.100 in it.
+#[cfg(test)]
 async fn vessel(store: &Store, name: &str) -> VesselId {
     let vessel = store.vessel(name).await;
     let facts = BatchFacts {
