@@ -2,7 +2,8 @@
 //!
 //! The broker keeps our session, and a message is acknowledged only once it is stored: what is
 //! under way when either side breaks off comes again, marked as a repeat, and the store
-//! recognises it. Messages the broker retained are taken like any other; one that carries its
+//! recognises it, unless the broker had more of our acknowledgements unread than the store
+//! looks back for. Messages the broker retained are taken like any other; one that carries its
 //! own time adds nothing the second time. We subscribe at QoS 1, which together with the
 //! store's memory gives what QoS 2 would, for half the packets.
 
