@@ -21,12 +21,13 @@ pub const DROPPED: &str = "unclaimed-dropped";
 
 /// How far back a repeat is looked for: the latest payloads of the same topic.
 ///
-/// A peer repeats, after it has connected again, exactly what it holds unacknowledged, and
-/// brokers and clients keep only some 10 to 20 messages in flight at a time. Further back an
-/// equal message with an equal packet id (there are only 65535 of them) is a new one. A repeat
-/// goes to the topic it first went to, so looking there misses none of the peer's, and needs no
-/// index beside the one that re-reading needs.
-const REPEAT_WINDOW: u32 = 64;
+/// A peer repeats, after it has connected again, what it holds unacknowledged. Floats hold one
+/// message or a few, but mosquitto working off a backlog was seen to send twenty more for each
+/// acknowledgement, so hundreds can be under way when we are cut off. Much further back an equal
+/// message with an equal packet id (there are only 65535 of them) is a new one. A repeat goes to
+/// the topic it first went to, so looking there misses none of the peer's, and needs no index
+/// beside the one that re-reading needs; only repeats pay for the search.
+const REPEAT_WINDOW: u32 = 1024;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
     let wall = arrival
