@@ -20,8 +20,8 @@ const INBOX_BYTES: usize = 8 << 20;
 /// Counted for each message on top of its topic and payload.
 const MESSAGE_BYTES: usize = 256;
 /// Messages queued between the two tasks; two more are in their hands. If we are cut off now, the
-/// broker sends all of these again, and the store recognises a repeat among the latest 64 of a
-/// peer, or the latest 20 of a topic nobody has claimed.
+/// broker sends all of these again, and the store recognises a repeat among the latest 1024
+/// of a claimed topic, or the latest 20 of one nobody has claimed.
 const UNDER_WAY: usize = 16;
 
 /// A message and how to acknowledge it.

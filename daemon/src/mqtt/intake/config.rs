@@ -122,7 +122,7 @@ impl Limits {
                 "in-flight-messages",
                 self.in_flight_messages.into(),
                 NO_ZERO,
-                // The store recognises a repeat among a client's latest 64 messages.
+                // Well inside what the store looks through for a repeat.
                 64,
             ),
             (
