@@ -66,12 +66,18 @@ fn at(line: &Line) -> Moment {
     Moment::parse_rfc3339(&line.at).expect("RFC 3339")
 }
 
-/// SG that truly is still to fall at `when`, up to the next deed that adds sugar.
+/// SG that truly is still to fall at `when`, up to the next deed that brings sugar or
+/// yeast.
 fn left(series: &Series, when: Moment) -> f64 {
     let until = series
         .events
         .iter()
-        .filter(|e| matches!(e.what, What::Addition | What::Sweeten | What::Split))
+        .filter(|e| {
+            matches!(
+                e.what,
+                What::Pitch | What::Addition | What::Sweeten | What::Split
+            )
+        })
         .map(|e| e.at)
         .find(|e| *e > when)
         .unwrap_or(Moment(i64::MAX));
