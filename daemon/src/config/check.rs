@@ -48,6 +48,9 @@ impl Config {
         {
             found.push(format!("intake: {e}"));
         }
+        if let Err(e) = self.intake.guarded() {
+            found.push(e.to_string());
+        }
         if let Err(e) = broker::check(&self.broker) {
             found.push(e.to_string());
         }
