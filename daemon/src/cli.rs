@@ -118,7 +118,7 @@ fn started(listening: Listening) {
     }
     if !listening.has_password {
         tracing::info!(
-            "no password is set yet: the page can be read from this board only and nothing can be changed on it; set one with `ebbmark password`"
+            "no password is set yet: the page can be read from this board only and nothing can be changed on it; set one with `ebbmark password`, giving the same --config if the daemon has one"
         );
     }
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);

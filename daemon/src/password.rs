@@ -1,42 +1,49 @@
 //! `ebbmark password`: sets the password that writing on the page needs.
 
-use std::io::{BufRead, IsTerminal, Write};
+use std::io::{BufRead, IsTerminal};
 
 use anyhow::{Context, Result, bail};
 use ebbmark_store::model::Command;
 
 use crate::config::Config;
 
-/// Reads the password from the terminal (twice) or from standard input (once).
+/// Asks for the password twice on a terminal, unseen; else reads one line of standard input.
+///
+/// # Errors
+/// The two differ, the password is too weak, or the database cannot be written.
 pub fn run(config: &Config) -> Result<()> {
-    let input = std::io::stdin();
-    let by_hand = input.is_terminal();
-    let mut lines = input.lock().lines();
-    let mut ask = |prompt: &str| -> Result<String> {
-        if by_hand {
-            eprint!("{prompt}: ");
-            std::io::stderr().flush()?;
+    let database = config.database();
+    let password = if std::io::stdin().is_terminal() {
+        eprintln!(
+            "This sets the password of the cellar kept in {}.",
+            database.display()
+        );
+        let ask = |prompt| rpassword::prompt_password(prompt).context("cannot read the password");
+        let password = ask("New password: ")?;
+        if ask("Once more: ")? != password {
+            bail!("the two are not the same; nothing was changed");
         }
-        lines
-            .next()
-            .context("no password was given")?
-            .context("the password could not be read")
+        password
+    } else {
+        let mut line = String::new();
+        std::io::stdin()
+            .lock()
+            .read_line(&mut line)
+            .context("cannot read the password")?;
+        line.trim_end_matches(['\r', '\n']).to_string()
     };
-    let password = ask("New password for the page (it is shown while you type)")?;
-    if by_hand && ask("Once more")? != password {
-        bail!("the two are not the same; nothing was changed");
-    }
     let hash = ebbmark_web::auth::hash_password(&password)?;
     let folder = config.data_folder();
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
-    let (writer, _) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let (writer, _) = ebbmark_store::open(&database, config.store.options())?;
     writer.command_blocking(Command::SetSetting {
         key: ebbmark_web::auth::PASSWORD_SETTING.to_string(),
         value: Some(hash),
     })?;
     eprintln!(
-        "The password is set. A running daemon takes it at once; addresses other than loopback open at its next start."
+        "The password is set in {}. A daemon running on it takes it at once; addresses other than loopback open at its next start.",
+        database.display()
     );
     Ok(())
 }

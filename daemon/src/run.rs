@@ -186,7 +186,7 @@ async fn page_listeners(config: &Config, has_password: bool) -> Result<Vec<TcpLi
         if !has_password && !address.ip().to_canonical().is_loopback() {
             tracing::warn!(
                 %address,
-                "the page does not listen here until a password is set: run `ebbmark password` and start again"
+                "the page does not listen here until a password is set: run `ebbmark password` with the same --config and start again"
             );
             continue;
         }
@@ -197,7 +197,7 @@ async fn page_listeners(config: &Config, has_password: bool) -> Result<Vec<TcpLi
     }
     if listeners.is_empty() {
         bail!(
-            "no address is left for the page: without a password only loopback is opened. Run `ebbmark password`, or add 127.0.0.1:8420 under [page] listen"
+            "no address is left for the page: without a password only loopback is opened. Run `ebbmark password` with the same --config, or add 127.0.0.1:8420 under [page] listen"
         );
     }
     Ok(listeners)

@@ -125,6 +125,59 @@ fn no_gate_for_stabilising_opens_while_much_is_left() {
 }
 
 #[test]
+fn with_a_hydrometer_beside_it_sealing_opens_only_when_it_is_over() {
+    let mut opened = 0;
+    for kind in Kind::ALL {
+        let series = make(kind, 11, 40.0);
+        let mut deeds = deeds(&series);
+        // Every noon, to a division, what a perfect hydrometer would show.
+        for row in series
+            .rows
+            .iter()
+            .filter(|r| r.at.since(start()).0 % Span::days(1).0 == Span::hours(12).0)
+        {
+            deeds.push(Deed {
+                at: row.at,
+                what: What::HandReading,
+                gravity: Gravity::new((row.truth.gravity * 1000.0).round() / 1000.0).ok(),
+                temperature: None,
+                note: String::new(),
+            });
+        }
+        deeds.sort_by_key(|d| d.at);
+        let lines = replay(&rows(&series), &deeds, known(&series));
+        for line in lines.iter().filter(|l| l.gates.seal.open) {
+            opened += 1;
+            let left = left(&series, at(line));
+            assert!(
+                left < 0.002,
+                "{left:.4} left at {}\n{}",
+                line.at,
+                told(kind, &lines)
+            );
+        }
+        if kind == Kind::Refermenting {
+            let sweetened = series
+                .events
+                .iter()
+                .find(|e| e.what == What::Sweeten)
+                .expect("sweetened")
+                .at;
+            assert!(
+                lines
+                    .iter()
+                    .filter(|l| at(l) > sweetened)
+                    .all(|l| !l.gates.seal.open)
+            );
+        }
+    }
+    assert!(
+        opened > 0,
+        "it must open for some, or this test shows nothing"
+    );
+}
+
+#[test]
 fn what_finishes_is_called_finished_and_what_stalls_is_not() {
     for (kind, days, end) in [
         (Kind::Dry, 25.0, Phase::Settled),

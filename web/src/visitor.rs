@@ -196,7 +196,8 @@ fn no_password() -> Fault {
     Fault::said(
         StatusCode::FORBIDDEN,
         "No password is set yet, so nothing can be changed from a page. On the board, run \
-         \"ebbmark password\" and choose one; then sign in here.",
+         \"ebbmark password\" (with the daemon's --config, if it has one) and choose one; then sign \
+         in here.",
     )
 }
 

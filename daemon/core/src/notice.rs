@@ -3,7 +3,6 @@
 use serde::{Deserialize, Serialize};
 
 use crate::text::{Style, sentence};
-use crate::time::Moment;
 use crate::verdict::outcome::{Phase, Verdict};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -54,8 +53,6 @@ impl NoticeKind {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Call {
     pub kind: NoticeKind,
-    /// Distinguishes one occurrence from the next: the same settling is told once.
-    pub occasion: Moment,
     pub title: String,
     pub body: String,
 }
@@ -108,10 +105,5 @@ pub fn on_phase(
         }
         _ => {}
     }
-    Some(Call {
-        kind,
-        occasion: memory.since,
-        title,
-        body,
-    })
+    Some(Call { kind, title, body })
 }

@@ -5,13 +5,13 @@ use std::sync::Arc;
 
 use ebbmark_core::deed::Deed;
 use ebbmark_core::ids::VesselId;
+use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::notice::{self, Call};
 use ebbmark_core::text::{Style, sentence};
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Preferences};
+use ebbmark_core::units::Preferences;
 use ebbmark_core::verdict::outcome::{Phase, Verdict};
 use ebbmark_core::verdict::{Assessor, Case};
-use ebbmark_core::{notice::NoticeKind, watch};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
 use jiff::tz::TimeZone;
@@ -122,16 +122,13 @@ impl Judge {
         let style = Style { units, zone };
         let mut verdict = held.assessor.assess(&case, now, &style);
         let text = sentence(&verdict, &style);
-        let before = held.last.replace(verdict.clone());
-        let fresh = before.as_ref().is_none_or(|b| differs(b, &verdict));
-        temperature_watch(&assess, &vessel, &verdict, &style)?;
+        let fresh = held.last.as_ref().is_none_or(|b| differs(b, &verdict));
         if !fresh {
-            // Keep the stored one as the yardstick, or a slow change would never be written.
-            held.last = before;
+            // The stored one stays the yardstick, or a slow change would never be written.
             return Ok(());
         }
         verdict.curve = held.assessor.curve(&verdict);
-        let remembered = before.and_then(|b| b.memory).map(|m| m.phase);
+        let remembered = held.last.as_ref().and_then(|b| b.memory).map(|m| m.phase);
         let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
         let notices: Vec<NewNotice> = call
@@ -139,16 +136,18 @@ impl Judge {
             .into_iter()
             .collect();
         clear_left_phases(&assess, batch, remembered, &verdict)?;
-        tell::verdict(&assess.outgoing, name, &verdict, &text);
         let phase = verdict.phase.key();
         assess.writer.command_blocking(Command::SaveVerdict {
             vessel: id,
             batch: batch.id,
-            verdict: Box::new(verdict),
+            verdict: Box::new(verdict.clone()),
             sentence: text.clone(),
             notices,
         })?;
-        if before_phase_differs(remembered, phase) {
+        // Only now: had the save failed, the next round must find the same news again.
+        tell::verdict(&assess.outgoing, name, &verdict, &text);
+        held.last = Some(verdict);
+        if remembered.is_none_or(|p| p.key() != phase) {
             tracing::info!(vessel = %name, phase, "{text}");
         }
         Ok(())
@@ -188,10 +187,6 @@ impl Judge {
         let stored = self.assess.reader.verdict(id)?;
         Ok(stored.filter(|s| s.batch == batch.id).map(|s| s.verdict))
     }
-}
-
-fn before_phase_differs(remembered: Option<Phase>, phase: &str) -> bool {
-    remembered.is_none_or(|p| p.key() != phase)
 }
 
 /// Whether the maker would see a difference, or the stored one has grown old.
@@ -248,46 +243,6 @@ fn clear_left_phases(
         at: verdict.at,
     };
     assess.writer.command_blocking(clear).map(|_| ())
-}
-
-/// The vessel's temperature against its band.
-fn temperature_watch(
-    assess: &Assess,
-    vessel: &Vessel,
-    verdict: &Verdict,
-    style: &Style,
-) -> Res<()> {
-    let Some(t) = verdict
-        .temperature
-        .filter(|_| verdict.phase != Phase::NoData)
-    else {
-        return Ok(());
-    };
-    let (low, high) = (vessel.facts.temperature_low, vessel.facts.temperature_high);
-    let key = format!("temperature:{}", vessel.id);
-    let show = |t: Celsius| ebbmark_core::show::temperature(t, style.units);
-    let band = match (low, high) {
-        (Some(l), Some(h)) => format!("between {} and {}", show(l), show(h)),
-        (Some(l), None) => format!("above {}", show(l)),
-        (None, Some(h)) => format!("below {}", show(h)),
-        (None, None) => String::new(),
-    };
-    let notice = || NewNotice {
-        kind: NoticeKind::Temperature,
-        key: key.clone(),
-        vessel: Some(vessel.id),
-        at: verdict.at,
-        title: format!("{}: it is at {}", vessel.facts.name, show(t)),
-        body: format!("It should be {band}."),
-        channels: assess.channels.clone(),
-    };
-    super::watches::act(
-        assess,
-        watch::temperature(t, low, high),
-        &key,
-        verdict.at,
-        notice,
-    )
 }
 
 /// Runs on a thread that may block. A panic there is a bug and must end the task, not hide.

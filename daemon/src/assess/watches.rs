@@ -1,13 +1,14 @@
-//! Conditions of feeds: silence and batteries. Also keeps the hourly roll up to date.
+//! Conditions that need no mead: silent feeds, batteries, a vessel too warm or too cold. Also keeps
+//! the hourly roll up to date.
 
 use ebbmark_core::ids::FeedId;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::show;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::Battery;
+use ebbmark_core::units::{Battery, Celsius, Preferences};
 use ebbmark_core::watch::{self, Watch};
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Command, Feed, NewNotice};
+use ebbmark_store::model::{Command, Feed, NewNotice, Vessel};
 
 use super::{Assess, zone_and_units};
 
@@ -17,8 +18,11 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
         assess.writer.command_blocking(command)?;
     }
-    let (zone, _) = zone_and_units(&assess.reader, &assess.zone)?;
+    let (zone, units) = zone_and_units(&assess.reader, &assess.zone)?;
     let now = assess.clock.now();
+    for vessel in assess.reader.vessels()?.iter().filter(|v| !v.retired) {
+        temperature(assess, vessel, now, units)?;
+    }
     for feed in assess.reader.feeds()? {
         // Files do not fall silent, and a feed without a vessel is nobody's worry.
         if feed.retired || feed.vessel.is_none() || feed.source == "import" {
@@ -84,18 +88,58 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     Ok(())
 }
 
+/// Spans in which to look for a feed's latest readings: most speak many times a day, some once.
+const LOOK_BACK: [Span; 3] = [Span::days(1), Span::days(8), Span::days(40)];
+/// Gaps enough to know a feed's habit.
+const ENOUGH: usize = 8;
+
 /// The median gap of the feed's latest readings.
 fn usual_gap(assess: &Assess, feed: FeedId, last: Moment) -> Res<Option<Span>> {
-    let times: Vec<Moment> = assess
-        .reader
-        .readings(feed, last - Span::days(1), last + Span(1))?
-        .iter()
-        .rev()
-        .take(24)
-        .rev()
-        .map(|r| r.at)
-        .collect();
-    Ok(watch::usual_gap(&times))
+    let mut times: Vec<Moment> = Vec::new();
+    for span in LOOK_BACK {
+        let found = assess.reader.readings(feed, last - span, last + Span(1))?;
+        times = found.iter().map(|r| r.at).collect();
+        if times.len() > ENOUGH {
+            break;
+        }
+    }
+    let latest = times.len().saturating_sub(3 * ENOUGH);
+    Ok(watch::usual_gap(&times[latest..]))
+}
+
+/// The vessel's temperature, the middle of its latest hour, against its band.
+fn temperature(assess: &Assess, vessel: &Vessel, now: Moment, units: Preferences) -> Res<()> {
+    let (low, high) = (vessel.facts.temperature_low, vessel.facts.temperature_high);
+    if low.is_none() && high.is_none() {
+        return Ok(());
+    }
+    let hours =
+        assess
+            .reader
+            .vessel_hours(vessel.id, now - Span::hours(3), now + Span::hours(1))?;
+    let Some(latest) = hours.iter().rev().find_map(|h| h.temperature) else {
+        return Ok(());
+    };
+    let t = Celsius::computed(latest.median);
+    let show = |t: Celsius| show::temperature(t, units);
+    let band = match (low, high) {
+        (Some(l), Some(h)) => format!("between {} and {}", show(l), show(h)),
+        (Some(l), None) => format!("above {}", show(l)),
+        (None, Some(h)) => format!("below {}", show(h)),
+        (None, None) => String::new(),
+    };
+    let key = format!("temperature:{}", vessel.id);
+    act(assess, watch::temperature(t, low, high), &key, now, || {
+        NewNotice {
+            kind: NoticeKind::Temperature,
+            key: key.clone(),
+            vessel: Some(vessel.id),
+            at: now,
+            title: format!("{}: it is at {}", vessel.facts.name, show(t)),
+            body: format!("It should be {band}."),
+            channels: assess.channels.clone(),
+        }
+    })
 }
 
 fn notice(

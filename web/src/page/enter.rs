@@ -66,7 +66,7 @@ fn no_password() -> Markup {
     let body = html! {
         main.narrow #main tabindex="-1" data-follows="" {
             h1 { "No password yet" }
-            p.sentence { "On the board, run " code { "ebbmark password" } " and choose one." }
+            p.sentence { "On the board, run " code { "ebbmark password" } ", with the daemon's --config if it has one, and choose one." }
             p { "Until then this book can be read on the board itself and written by nobody." }
             p { a href="/" { "To the cellar" } }
         }

@@ -129,7 +129,7 @@ fn why_no_forms(visitor: &Visitor) -> Option<Markup> {
         Standing::Unlocked => Some(html! {
             p.aside {
                 "To write in this book, set a password first: run " code { "ebbmark password" }
-                " on the board, then sign in here."
+                " on the board (with the daemon's --config, if it has one), then sign in here."
             }
         }),
         Standing::Guest | Standing::Outside => Some(html! {

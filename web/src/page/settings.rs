@@ -105,7 +105,7 @@ async fn page(
                 h2 { "Password" }
                 p {
                     "To set or change it, run " code { "ebbmark password" }
-                    " on the board. A new password signs everybody out."
+                    " on the board (with the daemon's --config, if it has one). A new password signs everybody out."
                 }
                 @if let Some(sheet) = Sheet::new(visitor, LEAVE_FORM, None) {
                     (sheet.form("/leave", "Sign out", html! {}))

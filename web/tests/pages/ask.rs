@@ -234,6 +234,7 @@ impl Cellar {
             temperature: None,
             temperature_change: None,
             cold: false,
+            end_unsure: false,
             gates: Gates {
                 rack: gate("it is <too> early"),
                 stabilise: gate("still falling"),
