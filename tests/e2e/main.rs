@@ -1,1 +1,15 @@
+//! The built daemon against a real broker, a real browser, a real mail server.
+//!
+//! `tests/run` installs what these need and builds what they start. By themselves:
+//! `cargo build --workspace && cargo test -p ebbmark-tests`.
 
+mod clock;
+mod common;
+mod config;
+mod demo;
+mod ingest;
+mod kill;
+mod notify;
+mod purity;
+mod shutdown;
+mod verdicts;
