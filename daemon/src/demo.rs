@@ -20,7 +20,7 @@ use crate::run::{Listening, run as run_daemon};
 #[derive(Args, Debug)]
 pub struct DemoArgs {
     /// Simulated minutes in a real second.
-    #[arg(long, default_value_t = 30.0, value_parser = speed)]
+    #[arg(long, default_value_t = 45.0, value_parser = speed)]
     minutes_per_second: f64,
     /// Port of the page; 0 takes a free one.
     #[arg(long, default_value_t = 8420)]

@@ -305,7 +305,8 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
     let mut assessor = Assessor::default();
     for back in (0..8).rev() {
         let at = now - Span::hours(6 * back);
-        let verdict = assessor.assess(&case, at, &style);
+        let mut verdict = assessor.assess(&case, at, &style);
+        verdict.curve = assessor.curve(&verdict);
         let sentence = sentence(&verdict, &style);
         writer
             .command(Command::SaveVerdict {

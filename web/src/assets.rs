@@ -62,3 +62,85 @@ pub(crate) async fn serve(Path((hash, name)): Path<(String, String)>) -> Result<
     ];
     Ok((headers, asset.text).into_response())
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::HashMap;
+
+    use super::*;
+
+    /// Relative luminance and contrast ratio as defined in WCAG 2.1.
+    fn luminance(colour: &str) -> f64 {
+        let part = |i: usize| {
+            let c = f64::from(u8::from_str_radix(&colour[i..i + 2], 16).unwrap()) / 255.0;
+            if c <= 0.03928 {
+                c / 12.92
+            } else {
+                ((c + 0.055) / 1.055).powf(2.4)
+            }
+        };
+        0.2126 * part(1) + 0.7152 * part(3) + 0.0722 * part(5)
+    }
+
+    fn contrast(a: &str, b: &str) -> f64 {
+        let (a, b) = (luminance(a), luminance(b));
+        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    /// The colours of the light and of the dark book.
+    fn books() -> Vec<HashMap<&'static str, &'static str>> {
+        let style = ALL[0].text;
+        style
+            .split(":root {")
+            .skip(1)
+            .map(|block| {
+                let block = block.split('}').next().unwrap();
+                let lines = block
+                    .lines()
+                    .filter_map(|line| line.trim().strip_prefix("--"));
+                lines
+                    .filter_map(|line| line.trim_end_matches(';').split_once(": "))
+                    .filter(|(_, value)| value.starts_with('#'))
+                    .collect()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn words_and_lines_stand_out_in_light_and_dark() {
+        let books = books();
+        assert_eq!(books.len(), 2);
+        assert!((contrast("#000000", "#ffffff") - 21.0).abs() < 1e-9);
+        for book in books {
+            // WCAG 2.1, 1.4.3 for text and 1.4.11 for what a drawing is read by, level AA.
+            let text = ["ink", "soft", "honey", "wax", "moss"];
+            let lines = [
+                "gravity",
+                "gravity-spread",
+                "temperature",
+                "temperature-spread",
+                "curve",
+                "hand",
+            ];
+            let wanted = text
+                .map(|n| (n, 4.5))
+                .into_iter()
+                .chain(lines.map(|n| (n, 3.0)));
+            for (name, least) in wanted {
+                let is = contrast(book[name], book["paper"]);
+                assert!(is >= least, "{name} {} on paper: {is:.2}", book[name]);
+            }
+            for name in text {
+                let is = contrast(book[name], book["leaf"]);
+                assert!(is >= 4.5, "{name} on a leaf: {is:.2}");
+            }
+            let button = contrast(book["paper"], book["honey"]);
+            assert!(button >= 4.5, "a button's words: {button:.2}");
+        }
+    }
+
+    #[test]
+    fn the_script_stays_small() {
+        assert!(ALL[1].text.len() < 3 * 1024);
+    }
+}

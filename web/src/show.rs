@@ -118,6 +118,22 @@ impl Visitor {
     }
 }
 
+/// The core speaks in clauses ("still falling; likely Fri 4 Dec"); on a page they stand alone.
+pub(crate) fn as_sentence(clause: &str) -> String {
+    let mut chars = clause.chars();
+    let mut text: String = chars
+        .next()
+        .map(char::to_uppercase)
+        .into_iter()
+        .flatten()
+        .collect();
+    text.push_str(chars.as_str());
+    if !text.is_empty() && !text.ends_with(['.', '!', '?']) {
+        text.push('.');
+    }
+    text
+}
+
 /// At most `places` decimals, without zeros at the end beyond the first.
 fn trimmed(value: f64, places: usize) -> String {
     let text = format!("{value:.places$}");

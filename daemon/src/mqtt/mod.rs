@@ -7,6 +7,7 @@ pub mod credentials;
 mod filter;
 pub mod intake;
 pub mod outgoing;
+mod policy;
 
 pub use credentials::{Credentials, CredentialsError};
 pub use outgoing::Outgoing;

@@ -1,5 +1,5 @@
 //! What the store costs over the least that could be done: messages through [`Writer::arrive`]
-//! (fingerprinted, decoded, checked against what is known, marked, told) beside a loop that only
+//! (kept, decoded, checked against what is known, marked, told) beside a loop that only
 //! inserts a payload and a reading into two bare tables, with the same pragmas and the same
 //! number of rows in a commit.
 

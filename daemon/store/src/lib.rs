@@ -1,9 +1,23 @@
 //! Ebbmark's memory: one SQLite file, one writer thread, readers beside it.
 //!
-//! `open` gives the two faces: [`Writer`] (clone it freely; everything that changes goes
+//! [`open`] gives the two faces: [`Writer`] (clone it freely; everything that changes goes
 //! through its one thread, in one order, in grouped commits) and [`Reader`] (read-only).
 //! A reply from the writer means *committed and synced*, never less: that is the point at
 //! which a message may be acknowledged.
+//!
+//! Where things are:
+//!
+//! - `writer`: the queue, the thread, how commits are grouped and answered;
+//! - `apply`: what each message and each command does inside a transaction;
+//! - `table`: the writer's picture of all topics and feeds, so that a message needs no query;
+//! - `hours`, `outbox`: rolled hours and notices, writing and reading side by side;
+//! - `reader`, `pool`: queries and their connections;
+//! - `rows`: how values lie in columns;
+//! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
+//!   list; a file that was released is never edited.
+//!
+//! What is never lost: every payload of a claimed topic is kept as it came, so that a feed can be
+//! read again by another map; the log is only added to; retiring hides and destroys nothing.
 
 mod apply;
 pub mod error;

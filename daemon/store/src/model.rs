@@ -13,6 +13,9 @@ use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Signal}
 use ebbmark_core::verdict::outcome::Verdict;
 use serde::{Deserialize, Serialize};
 
+/// The source of readings that came from a file; no way in may have this name.
+pub const IMPORT: &str = "import";
+
 /// When a message came in: wall time if the clock can be believed, always monotonic time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stamp {

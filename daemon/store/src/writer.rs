@@ -1,9 +1,13 @@
 //! The one thread that writes.
 //!
 //! Jobs wait in a bounded queue. The thread takes the first, gathers company for it (see
-//! [`Options`]), runs them all in one transaction, each behind its own savepoint, commits, and
-//! only then answers. On a power cut before the commit nobody was told anything; after it the
-//! answer is true.
+//! [`Options`]), runs them all in one transaction, commits, and only then answers. On a power cut
+//! before the commit nobody was told anything; after it the answer is true.
+//!
+//! A job that fails must not take its company with it. A command may well be refused, so each
+//! runs behind a savepoint. A message cannot be refused, and a savepoint costs a third of what
+//! storing it costs: messages go without, and should a statement of one fail all the same, the
+//! transaction is rolled back and run again with a savepoint for every job.
 
 use std::path::Path;
 use std::time::Instant;
@@ -33,9 +37,40 @@ pub type ReceiptWaiter = oneshot::Receiver<Result<Receipt, StoreError>>;
 type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 
 enum Job {
-    Arrive(Arrival, Answer<Receipt>),
-    Command(Box<Command>, Answer<Done>),
+    Arrive(Work<Arrival, Receipt>),
+    Command(Work<Box<Command>, Done>),
     Close(oneshot::Sender<()>),
+}
+
+/// Something to do, and who waits for it.
+struct Work<I, O> {
+    what: I,
+    answer: Answer<O>,
+    /// What came of it, until the commit has decided.
+    result: Option<Result<O, StoreError>>,
+}
+
+impl<I, O> Work<I, O> {
+    fn new(what: I) -> (Work<I, O>, oneshot::Receiver<Result<O, StoreError>>) {
+        let (answer, waiter) = oneshot::channel();
+        let work = Work {
+            what,
+            answer,
+            result: None,
+        };
+        (work, waiter)
+    }
+
+    /// Answers; `failed` is why nothing of the commit was kept. A waiter that no longer listens
+    /// has lost interest: what was written stands.
+    fn finish(self, failed: Option<&str>) {
+        let result = match (failed, self.result) {
+            (Some(why), _) => Err(StoreError::Commit(why.to_owned())),
+            (None, Some(result)) => result,
+            (None, None) => Err(StoreError::WriterGone),
+        };
+        drop(self.answer.send(result));
+    }
 }
 
 impl Writer {
@@ -44,9 +79,9 @@ impl Writer {
     /// # Errors
     /// [`StoreError::WriterGone`].
     pub async fn arrive(&self, arrival: Arrival) -> Result<ReceiptWaiter, StoreError> {
-        let (answer, waiter) = oneshot::channel();
+        let (work, waiter) = Work::new(arrival);
         self.jobs
-            .send(Job::Arrive(arrival, answer))
+            .send(Job::Arrive(work))
             .await
             .map_err(|_| StoreError::WriterGone)?;
         Ok(waiter)
@@ -57,8 +92,8 @@ impl Writer {
     /// # Errors
     /// [`StoreError::QueueFull`], [`StoreError::WriterGone`].
     pub fn try_arrive(&self, arrival: Arrival) -> Result<ReceiptWaiter, StoreError> {
-        let (answer, waiter) = oneshot::channel();
-        match self.jobs.try_send(Job::Arrive(arrival, answer)) {
+        let (work, waiter) = Work::new(arrival);
+        match self.jobs.try_send(Job::Arrive(work)) {
             Ok(()) => Ok(waiter),
             Err(TrySendError::Full(_)) => Err(StoreError::QueueFull(self.jobs.max_capacity())),
             Err(TrySendError::Closed(_)) => Err(StoreError::WriterGone),
@@ -70,9 +105,9 @@ impl Writer {
     /// # Errors
     /// [`StoreError::Refused`] names what is wrong with the command itself.
     pub async fn command(&self, command: Command) -> Result<Done, StoreError> {
-        let (answer, waiter) = oneshot::channel();
+        let (work, waiter) = Work::new(Box::new(command));
         self.jobs
-            .send(Job::Command(Box::new(command), answer))
+            .send(Job::Command(work))
             .await
             .map_err(|_| StoreError::WriterGone)?;
         waiter.await.map_err(|_| StoreError::WriterGone)?
@@ -83,9 +118,9 @@ impl Writer {
     /// # Errors
     /// As [`Writer::command`].
     pub fn command_blocking(&self, command: Command) -> Result<Done, StoreError> {
-        let (answer, waiter) = oneshot::channel();
+        let (work, waiter) = Work::new(Box::new(command));
         self.jobs
-            .blocking_send(Job::Command(Box::new(command), answer))
+            .blocking_send(Job::Command(work))
             .map_err(|_| StoreError::WriterGone)?;
         waiter.blocking_recv().map_err(|_| StoreError::WriterGone)?
     }
@@ -145,19 +180,24 @@ struct Thread {
     closing: Vec<oneshot::Sender<()>>,
 }
 
-/// An answer that waits for the commit.
-enum Reply {
-    Receipt(Answer<Receipt>, Result<Receipt, StoreError>),
-    Done(Answer<Done>, Result<Done, StoreError>),
+/// Which jobs run behind a savepoint of their own.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Guard {
+    Commands,
+    Every,
 }
 
-impl Reply {
-    // A waiter that no longer listens has lost interest; its write stands.
-    fn send(self) {
-        match self {
-            Reply::Receipt(answer, result) => drop(answer.send(result)),
-            Reply::Done(answer, result) => drop(answer.send(result)),
-        }
+/// Why a transaction came to nothing.
+enum Failure {
+    /// A statement of a message that had no savepoint.
+    Message,
+    /// The transaction itself.
+    Whole(String),
+}
+
+impl From<rusqlite::Error> for Failure {
+    fn from(cause: rusqlite::Error) -> Self {
+        Failure::Whole(cause.to_string())
     }
 }
 
@@ -229,98 +269,87 @@ impl Thread {
     }
 
     fn commit(&mut self, jobs: &mut Vec<Job>) {
-        let mut replies = Vec::with_capacity(jobs.len());
-        match self.transact(jobs, &mut replies) {
-            Ok(()) => {
-                // Changes first: who has its answer and listens from then on hears only of later
-                // commits.
-                for change in self.memory.take_changes() {
-                    // Nobody listening is not an error.
-                    let _ = self.changes.send(change);
-                }
-                replies.into_iter().for_each(Reply::send);
+        let mut result = self.transact(jobs, Guard::Commands);
+        if matches!(result, Err(Failure::Message)) {
+            self.roll_back();
+            result = self.transact(jobs, Guard::Every);
+        }
+        let failed = match result {
+            Ok(()) => None,
+            Err(Failure::Message) => Some("a message failed".to_owned()),
+            Err(Failure::Whole(why)) => Some(why),
+        };
+        if let Some(why) = &failed {
+            tracing::error!(why, "nothing of this commit was kept");
+            self.roll_back();
+        } else {
+            // Before the answers: who has its answer and listens from then on hears only of
+            // later commits.
+            for change in self.memory.take_changes() {
+                // Nobody listening is not an error.
+                let _ = self.changes.send(change);
             }
-            Err(cause) => {
-                tracing::error!(%cause, "nothing of this commit was kept");
-                let why = cause.to_string();
-                // SQLite has already rolled back by itself after some errors.
-                if !self.conn.is_autocommit()
-                    && let Err(cause) = self.conn.execute_batch("ROLLBACK")
-                {
-                    tracing::error!(%cause, "rollback failed");
-                }
-                self.memory.forget();
-                for reply in replies {
-                    match reply {
-                        Reply::Receipt(answer, _) => {
-                            let _ = answer.send(Err(StoreError::Commit(why.clone())));
-                        }
-                        Reply::Done(answer, _) => {
-                            let _ = answer.send(Err(StoreError::Commit(why.clone())));
-                        }
-                    }
-                }
-                for job in jobs.drain(..) {
-                    match job {
-                        Job::Arrive(_, answer) => {
-                            let _ = answer.send(Err(StoreError::Commit(why.clone())));
-                        }
-                        Job::Command(_, answer) => {
-                            let _ = answer.send(Err(StoreError::Commit(why.clone())));
-                        }
-                        Job::Close(waiter) => self.closing.push(waiter),
-                    }
-                }
+        }
+        for job in jobs.drain(..) {
+            match job {
+                Job::Arrive(work) => work.finish(failed.as_deref()),
+                Job::Command(work) => work.finish(failed.as_deref()),
+                Job::Close(waiter) => self.closing.push(waiter),
             }
         }
     }
 
-    /// Runs all jobs in one transaction and commits it. On an error nothing of it stays.
-    fn transact(
-        &mut self,
-        jobs: &mut Vec<Job>,
-        replies: &mut Vec<Reply>,
-    ) -> Result<(), rusqlite::Error> {
+    fn roll_back(&mut self) {
+        // After some errors SQLite has done it by itself.
+        if !self.conn.is_autocommit()
+            && let Err(cause) = self.conn.execute_batch("ROLLBACK")
+        {
+            tracing::error!(%cause, "rollback failed");
+        }
+        self.memory.forget();
+    }
+
+    /// Runs all jobs in one transaction and commits it. On an error nothing of it may stay.
+    fn transact(&mut self, jobs: &mut [Job], guard: Guard) -> Result<(), Failure> {
         self.conn.prepare_cached("BEGIN IMMEDIATE")?.execute([])?;
         self.memory.begin(&self.conn)?;
-        for job in jobs.drain(..) {
+        for job in jobs {
             match job {
-                Job::Arrive(arrival, answer) => {
-                    let result = self
-                        .memory
-                        .job(&self.conn, |tx| apply::arrival::arrive(tx, &arrival));
-                    replies.push(Reply::Receipt(answer, result));
+                Job::Arrive(work) => {
+                    let message = &work.what;
+                    let result = self.memory.job(&self.conn, guard == Guard::Every, |tx| {
+                        apply::arrival::arrive(tx, message)
+                    });
+                    self.still_open(&result)?;
+                    if result.is_err() && guard == Guard::Commands {
+                        return Err(Failure::Message);
+                    }
+                    work.result = Some(result);
                 }
-                Job::Command(command, answer) => {
+                Job::Command(work) => {
                     self.memory.flush(&self.conn)?;
+                    let command = &work.what;
                     let result = self
                         .memory
-                        .job(&self.conn, |tx| apply::command(tx, *command));
-                    replies.push(Reply::Done(answer, result));
+                        .job(&self.conn, true, |tx| apply::command(tx, command));
+                    self.still_open(&result)?;
+                    work.result = Some(result);
                     self.memory.reload_if_asked(&self.conn)?;
                 }
-                Job::Close(waiter) => self.closing.push(waiter),
-            }
-            // Some errors (a full disk) end the whole transaction, not only the savepoint.
-            if self.conn.is_autocommit() {
-                return Err(ended(replies));
+                // Never among the gathered: see `take`.
+                Job::Close(_) => {}
             }
         }
         self.memory.flush(&self.conn)?;
         self.conn.prepare_cached("COMMIT")?.execute([])?;
         Ok(())
     }
-}
 
-/// The error that ended a transaction early, taken from the job it happened in.
-fn ended(replies: &mut [Reply]) -> rusqlite::Error {
-    let cause = match replies.last_mut() {
-        Some(Reply::Receipt(_, result)) => result.as_mut().err().map(|e| e.to_string()),
-        Some(Reply::Done(_, result)) => result.as_mut().err().map(|e| e.to_string()),
-        None => None,
-    };
-    rusqlite::Error::SqliteFailure(
-        rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_ABORT),
-        cause,
-    )
+    /// Some errors (a full disk) end the whole transaction, not only the job they happen in.
+    fn still_open<T>(&self, result: &Result<T, StoreError>) -> Result<(), Failure> {
+        match result {
+            Err(cause) if self.conn.is_autocommit() => Err(Failure::Whole(cause.to_string())),
+            _ => Ok(()),
+        }
+    }
 }

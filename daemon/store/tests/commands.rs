@@ -10,7 +10,7 @@ use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres};
-use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
+use ebbmark_core::verdict::outcome::{Gate, Gates, Memory, Phase, Verdict};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{
     Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, NewNotice,
@@ -60,6 +60,15 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
             stabilise: gate.clone(),
             seal: gate,
         },
+        expected_end: Gravity::new(1.0).ok(),
+        cold: false,
+        memory: Some(Memory {
+            phase,
+            since: at(minutes),
+            stretch: at(0),
+            stopped_at: None,
+            flat_from: None,
+        }),
         no_curve_because: None,
         curve: Vec::new(),
     }

@@ -188,6 +188,45 @@ async fn a_full_queue_refuses_and_loses_nothing_it_took() {
     assert_eq!(reader.unclaimed().unwrap()[0].count, taken as u64);
 }
 
+#[tokio::test]
+async fn jobs_are_committed_together_by_count_and_at_the_close() {
+    let folder = tempfile::tempdir().unwrap();
+    let long = std::time::Duration::from_secs(3_600);
+    let options = Options {
+        commit_count: 50,
+        commit_window: long,
+        quiet_gap: long,
+        ..Options::default()
+    };
+    let path = folder.path().join("store.db");
+    let (writer, reader) = open(&path, options).unwrap();
+    // Nothing is committed before there are 50: the claim and 49 messages.
+    let (claimed, waiters) = tokio::join!(writer.command(claim("a", untimed(), None)), async {
+        let mut waiters = Vec::new();
+        for _ in 0..149 {
+            let message = arrival("a", r#"{"g": 1.1}"#);
+            waiters.push(writer.arrive(message).await.unwrap());
+        }
+        waiters
+    });
+    claimed.unwrap();
+    for waiter in waiters {
+        waiter.await.unwrap().unwrap();
+    }
+    let commits = |path| -> i64 {
+        rusqlite::Connection::open(path)
+            .unwrap()
+            .query_row("SELECT max(mark) FROM stale_hour", [], |r| r.get(0))
+            .unwrap()
+    };
+    assert_eq!(commits(&path), 3);
+    let last = writer.arrive(arrival("a", r#"{"g": 1.1}"#)).await.unwrap();
+    writer.close().await;
+    last.await.unwrap().unwrap();
+    assert_eq!(commits(&path), 4);
+    assert_eq!(reader.feeds().unwrap()[0].readings, 150);
+}
+
 #[test]
 fn commands_may_come_from_a_plain_thread() {
     let store = Store::new();

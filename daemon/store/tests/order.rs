@@ -1,12 +1,13 @@
-//! Messages that say when they measured may come in any order, any number of times.
+//! What must hold for any messages: order and repetition do not matter, and hours are what the
+//! readings say.
 #![expect(clippy::unwrap_used, reason = "a test that cannot go on has failed")]
 
 mod common;
 
 use common::*;
-use ebbmark_core::hours::Hour;
+use ebbmark_core::hours::{Hour, hour_index, roll};
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_store::model::StoredReading;
+use ebbmark_store::model::{Command, StoredReading};
 use proptest::prelude::*;
 
 /// Stores the messages in this order; some hours are rolled halfway.
@@ -50,6 +51,61 @@ fn messages() -> impl Strategy<Value = (Sent, Sent)> {
     })
 }
 
+/// The hours of a vessel, straight from its readings.
+fn rolled(readings: &[StoredReading]) -> Vec<Hour> {
+    readings
+        .chunk_by(|a, b| hour_index(a.at) == hour_index(b.at))
+        .filter_map(|hour| {
+            let index = hour_index(hour[0].at);
+            let hour: Vec<_> = hour
+                .iter()
+                .map(|r| (r.at, r.gravity, r.temperature))
+                .collect();
+            roll(index, &hour)
+        })
+        .collect()
+}
+
+/// A float that moves between two vessels, or lies on the shelf, at the given minutes; hours
+/// rolled after the message with this number. Gives (hours, hours from the readings).
+async fn moved(
+    messages: &[(i64, f64)],
+    moves: &[(i64, u8)],
+    roll_after: usize,
+    asked: (i64, i64),
+) -> Vec<(Vec<Hour>, Vec<Hour>)> {
+    let store = Store::new();
+    let vessels = [store.vessel("a").await, store.vessel("b").await];
+    let feed = store.claim("t", timed(), None).await;
+    for (minutes, to) in moves {
+        let assign = Command::Assign {
+            feed,
+            vessel: vessels.get(usize::from(*to)).copied(),
+            at: at(*minutes),
+        };
+        store.run(assign).await;
+    }
+    for (n, (minutes, gravity)) in messages.iter().enumerate() {
+        store
+            .arrive(arrival("t", &measured(*minutes, *gravity)))
+            .await;
+        if n == roll_after {
+            for command in ebbmark_store::hours::roll_stale(&store.reader).unwrap() {
+                store.run(command).await;
+            }
+        }
+    }
+    let (from, to) = (at(asked.0), at(asked.1));
+    vessels
+        .iter()
+        .map(|v| {
+            let readings = store.reader.vessel_readings(*v, from, to).unwrap();
+            let hours = store.reader.vessel_hours(*v, from, to).unwrap();
+            (hours, rolled(&readings))
+        })
+        .collect()
+}
+
 proptest! {
     #![proptest_config(ProptestConfig { cases: 24, failure_persistence: None, ..ProptestConfig::default() })]
 
@@ -60,5 +116,18 @@ proptest! {
         prop_assert_eq!(want.0.len(), once.len());
         let got = runtime.block_on(stored(&shuffled));
         prop_assert_eq!(got, want);
+    }
+
+    #[test]
+    fn the_hours_of_a_vessel_are_those_of_its_readings(
+        messages in proptest::collection::vec((0i64..400, 0.99f64..1.15), 1..25),
+        moves in proptest::collection::vec((-10i64..420, 0u8..3), 0..6),
+        roll_after in 0usize..25,
+        asked in (-10i64..420, -10i64..420),
+    ) {
+        let runtime = tokio::runtime::Builder::new_current_thread().build().unwrap();
+        for (hours, want) in runtime.block_on(moved(&messages, &moves, roll_after, asked)) {
+            prop_assert_eq!(hours, want);
+        }
     }
 }

@@ -156,6 +156,9 @@ async fn packets_that_do_not_belong_end_the_connection() {
         // Packet type 0 and 15.
         &[0x00, 0],
         &[0xF0, 0],
+        // SUBSCRIBE without its bit, PINGREQ with one too many.
+        &[0x80, 6, 0, 1, 0, 1, b'a', 0],
+        &[0xC1, 0],
         // QoS 3.
         &[0x36, 5, 0, 1, b'a', 0, 1],
     ] {

@@ -2,6 +2,8 @@
 //!
 //! Needs mosquitto and its clients; `tests/run` says how to get them.
 
+#![expect(clippy::unwrap_used, reason = "a test fails by panicking")]
+
 mod broker;
 mod cellar;
 mod foreign;

@@ -150,3 +150,19 @@ async fn a_client_that_does_not_read_holds_nobody_up() {
         }
     }
 }
+
+#[tokio::test]
+async fn a_client_that_does_not_read_gives_way_and_does_not_hold_up_the_end() {
+    let mut cellar = Cellar::open().await;
+    // Deaf in earnest: more is sent than the sockets hold.
+    let mut deaf = Raw::welcome(cellar.address, Connect::v3("a")).await;
+    deaf.subscribe(1, "ebbmark/#", 0).await;
+    for topic in 0..400 {
+        cellar
+            .outgoing
+            .publish(format!("ebbmark/{topic}"), vec![b'x'; 60_000]);
+    }
+    let mut back = Raw::welcome(cellar.address, Connect::v3("a")).await;
+    back.subscribe(1, "ebbmark/#", 0).await;
+    cellar.stop().await;
+}

@@ -2,7 +2,7 @@
 
 use crate::cellar::Cellar;
 use crate::raw::{Connect, Publish, Raw};
-use ebbmark::mqtt::intake::Refusal;
+use ebbmark::mqtt::intake::{IntakeConfig, Limits, Refusal};
 
 #[tokio::test]
 async fn qos_1_is_acknowledged_when_it_is_stored() {
@@ -190,22 +190,51 @@ async fn stopping_answers_what_is_under_way() {
 }
 
 #[tokio::test]
-async fn mqtt_5_clients_are_held_to_the_receive_maximum() {
-    let cellar = Cellar::open().await;
+async fn overstepping_the_receive_maximum_is_borne_within_reason() {
+    let cellar = Cellar::with(IntakeConfig {
+        limits: Limits {
+            // Fewer commits, so that the test is done sooner.
+            in_flight_messages: 64,
+            messages_per_second: 0,
+            ..Limits::default()
+        },
+        ..IntakeConfig::default()
+    })
+    .await;
     let mut raw = Raw::welcome(cellar.address, Connect::v5("float-1")).await;
-    // QoS 2 messages count until they are released.
-    for id in 1..=20 {
-        raw.publish(Publish::new("cellar/a", b"1", 2, id)).await;
-        raw.expect(&[0x50, 2, 0, u8::try_from(id).unwrap()]).await;
+    // QoS 2 messages count until they are released; we announce 64 and bear 4096.
+    let mut bytes = Vec::new();
+    for id in 1..=4096u16 {
+        bytes.extend(Publish::new("cellar/a", b"1", 2, id).frame(true));
     }
-    raw.publish(Publish::new("cellar/a", b"1", 2, 21)).await;
+    raw.send(&bytes).await;
+    for id in 1..=4096u16 {
+        let [high, low] = id.to_be_bytes();
+        raw.expect(&[0x50, 2, high, low]).await;
+    }
+    raw.publish(Publish::new("cellar/a", b"1", 2, 4097)).await;
     raw.expect_disconnect(0x93).await;
 }
 
 #[tokio::test]
 async fn packet_id_zero_is_not_allowed() {
     let cellar = Cellar::open().await;
-    let mut raw = Raw::welcome(cellar.address, Connect::v5("float-1")).await;
-    raw.publish(Publish::new("cellar/a", b"1", 1, 0)).await;
-    raw.expect_disconnect(0x82).await;
+    for qos in [1, 2] {
+        let publish = Publish::new("cellar/a", b"1", qos, 0);
+        let mut v5 = Raw::welcome(cellar.address, Connect::v5("a")).await;
+        v5.publish(publish).await;
+        v5.expect_disconnect(0x82).await;
+        let mut v3 = Raw::welcome(cellar.address, Connect::v3("b")).await;
+        v3.publish(publish).await;
+        v3.expect_end().await;
+    }
+    for packet in [
+        &[0x62, 2, 0, 0][..],
+        &[0x40, 2, 0, 0],
+        &[0x82, 6, 0, 0, 0, 1, b'a', 0],
+    ] {
+        let mut v3 = Raw::welcome(cellar.address, Connect::v3("b")).await;
+        v3.send(packet).await;
+        v3.expect_end().await;
+    }
 }

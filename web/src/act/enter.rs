@@ -29,6 +29,7 @@ pub(crate) async fn enter(State(app): State<App>, request: Request) -> Result<Re
         return Ok(response);
     }
     if !check(&app, fields.raw("password").to_owned(), stored.clone()).await? {
+        guard(&app)?.failed(Instant::now());
         tracing::warn!("a sign-in with a wrong password");
         let why = "That is not the password.";
         return Ok(page::enter::again(StatusCode::FORBIDDEN, &then, why));

@@ -15,7 +15,7 @@ use crate::intake::TOKEN_SETTING;
 use crate::page::settings::{
     self, GRAVITY_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES, VOLUME_SCALES,
 };
-use crate::visitor::{Posted, UNITS_SETTING, ZONE_SETTING};
+use crate::visitor::{PUBLIC_VIEW_SETTING, Posted, UNITS_SETTING, ZONE_SETTING};
 
 pub(crate) async fn save(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
     let (prefs, zone) = match read(&posted) {
@@ -27,8 +27,13 @@ pub(crate) async fn save(State(app): State<App>, posted: Posted) -> Result<Respo
     };
     let units = serde_json::to_string(&prefs)
         .map_err(|e| Fault::broken(format!("units could not be written: {e}")))?;
+    let public = (posted.fields.get("view") == "yes").then(|| "yes".to_owned());
     let act = async {
-        for (key, value) in [(UNITS_SETTING, Some(units)), (ZONE_SETTING, zone)] {
+        for (key, value) in [
+            (UNITS_SETTING, Some(units)),
+            (ZONE_SETTING, zone),
+            (PUBLIC_VIEW_SETTING, public),
+        ] {
             let key = key.to_owned();
             app.command(Command::SetSetting { key, value }).await?;
         }

@@ -5,6 +5,7 @@ use std::time::{Duration, Instant};
 
 /// Wrong tries before waiting starts; a person mistypes.
 const FREE: u32 = 5;
+const FIRST: Duration = Duration::from_secs(10);
 const LONGEST: Duration = Duration::from_secs(60);
 
 #[derive(Debug, Default)]
@@ -26,12 +27,21 @@ impl Guard {
             return Err(until - now);
         }
         self.failed = self.failed.saturating_add(1);
-        if self.failed >= FREE {
-            let doublings = (self.failed - FREE).min(6);
-            let wait = Duration::from_secs(1 << doublings).min(LONGEST);
-            self.shut_until = Some(now + wait);
-        }
+        self.shut(now);
         Ok(())
+    }
+
+    /// The try of [`Guard::attempt`] was wrong; the wait runs from the answer, as checking takes
+    /// a while on a small board.
+    pub fn failed(&mut self, now: Instant) {
+        self.shut(now);
+    }
+
+    fn shut(&mut self, now: Instant) {
+        if self.failed >= FREE {
+            let doublings = (self.failed - FREE).min(3);
+            self.shut_until = Some(now + (FIRST * (1 << doublings)).min(LONGEST));
+        }
     }
 
     pub fn succeeded(&mut self) {
@@ -51,13 +61,13 @@ mod tests {
             assert_eq!(guard.attempt(now), Ok(()));
         }
         let mut waits = Vec::new();
-        for _ in 0..8 {
+        for _ in 0..5 {
             let wait = guard.attempt(now).unwrap_err();
             waits.push(wait.as_secs());
             now += wait;
             assert_eq!(guard.attempt(now), Ok(()));
         }
-        assert_eq!(waits, [1, 2, 4, 8, 16, 32, 60, 60]);
+        assert_eq!(waits, [10, 20, 40, 60, 60]);
         guard.succeeded();
         assert_eq!(guard.attempt(now), Ok(()));
         assert_eq!(guard.attempt(now), Ok(()));

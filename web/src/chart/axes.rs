@@ -45,13 +45,14 @@ enum Step {
 }
 
 /// From fine to coarse.
-const STEPS: [Step; 12] = [
+const STEPS: [Step; 13] = [
     Step::Hours(1),
     Step::Hours(3),
     Step::Hours(6),
     Step::Hours(12),
     Step::Days(1),
     Step::Days(2),
+    Step::Days(3),
     Step::Days(7),
     Step::Days(14),
     Step::Months(1),
@@ -74,7 +75,7 @@ impl Step {
         let day = at.start_of_day().ok()?;
         match self {
             Step::Hours(n) => day.with().hour(at.hour() / n * n).build().ok(),
-            Step::Days(1 | 2) => Some(day),
+            Step::Days(1..=3) => Some(day),
             // Longer steps start on a Monday.
             Step::Days(_) => {
                 let past = i64::from(at.weekday().to_monday_zero_offset());

@@ -49,7 +49,7 @@ fn layout(shape: Shape) -> Layout {
             height: 470,
             left: 46,
             rows: 4,
-            time_ticks: 4,
+            time_ticks: 5,
             temperature_part: 0.26,
         },
     }
@@ -150,7 +150,12 @@ impl Drawing<'_, '_> {
         let to_xy = |at: Moment, sg: f64| (upper.x(at), upper.y(to_gravity(sg)));
         self.expected(&upper, to_gravity)?;
         self.spread(&upper, &gravity, Paint::GravitySpread)?;
-        let ahead: Vec<_> = curve.iter().filter(|p| p.at >= plot.now).collect();
+        // From the last point before now, so that the forecast hangs together with the curve.
+        let behind = curve.partition_point(|p| p.at <= plot.now);
+        let ahead = match curve.get(behind..) {
+            Some([_, ..]) => curve.get(behind.saturating_sub(1)..).unwrap_or_default(),
+            _ => &[],
+        };
         if ahead.len() > 1 {
             let rim = ahead
                 .iter()
@@ -159,7 +164,7 @@ impl Drawing<'_, '_> {
             self.polygon(rim.collect(), Paint::Band)?;
         }
         self.line(&upper, &gravity, Paint::Gravity)?;
-        let behind = curve.iter().filter(|p| p.at <= plot.now);
+        let behind = curve.iter().take(behind);
         self.path(
             behind.map(|p| to_xy(p.at, p.mid)).collect(),
             Paint::Curve,

@@ -18,6 +18,7 @@ use crate::app::App;
 use crate::chart;
 use crate::fault::Fault;
 use crate::form::Draft;
+use crate::show::as_sentence;
 use crate::visitor::{Looking, Visitor};
 
 pub(crate) const ADD_FORM: &str = "add-vessel";
@@ -159,7 +160,7 @@ pub(super) fn next_step(visitor: &Visitor, gates: &Gates, done: &[(Moment, What)
         .min_by_key(|(at, _)| *at);
     match (soonest, ahead.first()) {
         (Some((at, name)), _) => format!("{name} likely from {}.", visitor.day(at)),
-        (None, Some((.., gate))) => gate.why.clone(),
+        (None, Some((.., gate))) => as_sentence(&gate.why),
         (None, None) => "Sealed.".to_owned(),
     }
 }
@@ -183,7 +184,7 @@ fn page(
         @if cellar.unclaimed > 0 && !cellar.rows.is_empty() {
             p.aside {
                 a href="/feeds#unclaimed" { (unclaimed_words(cellar.unclaimed)) }
-                " to be told which vessel it floats in."
+                " to be claimed."
             }
         }
         @if let Some(why) = why_no_forms(visitor) { (why) }
@@ -235,7 +236,7 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
     html! {
         li.row.wants[row.wants_attention()] {
             a.vessel-name href={ "/vessel/" (id) } {
-                (row.vessel.facts.name)
+                span { (row.vessel.facts.name) }
                 @if let Some(batch) = &row.vessel.batch { small { (batch.facts.name) } }
             }
             div.words {
@@ -261,7 +262,7 @@ fn sentence(row: &Row) -> String {
     }
 }
 
-fn measure(visitor: &Visitor, verdict: Option<&Verdict>) -> Markup {
+pub(super) fn measure(visitor: &Visitor, verdict: Option<&Verdict>) -> Markup {
     html! {
         div.measure {
             @if let Some(v) = verdict {
@@ -329,7 +330,7 @@ mod tests {
         let racked = [(Moment(0), What::Rack)];
         assert_eq!(next_step(&v, &gates, &racked), "May be stabilised now.");
         let stabilised = [(Moment(0), What::Stabilise)];
-        assert_eq!(next_step(&v, &gates, &stabilised), "because");
+        assert_eq!(next_step(&v, &gates, &stabilised), "Because.");
         assert_eq!(next_step(&v, &gates, &[(Moment(0), What::Seal)]), "Sealed.");
     }
 

@@ -13,7 +13,7 @@ use crate::app::App;
 use crate::fault::Fault;
 use crate::form::Draft;
 use crate::intake::TOKEN_SETTING;
-use crate::visitor::{Looking, Visitor, ZONE_SETTING};
+use crate::visitor::{Looking, PUBLIC_VIEW_SETTING, Visitor, ZONE_SETTING};
 
 pub(crate) const SETTINGS_FORM: &str = "settings";
 const TOKEN_FORM: &str = "token";
@@ -80,11 +80,12 @@ async fn page(
     token: Option<&str>,
     done_key: Option<&str>,
 ) -> Result<Markup, Fault> {
-    let (zone, has_token) = app
+    let (zone, has_token, public) = app
         .read(|r| {
             Ok((
                 r.setting(ZONE_SETTING)?,
                 r.setting(TOKEN_SETTING)?.is_some(),
+                r.setting(PUBLIC_VIEW_SETTING)?.unwrap_or_default(),
             ))
         })
         .await?;
@@ -93,10 +94,10 @@ async fn page(
         h1 { "Settings" }
         div.leaf.even {
             section {
-                h2 { "Units and time" }
+                h2 { "How it is shown" }
                 @if let Some(why) = why_no_forms(visitor) { (why) }
                 @if let Some(sheet) = Sheet::new(visitor, SETTINGS_FORM, draft) {
-                    (sheet.form("/settings", "Save the settings", units(&sheet, visitor, zone.as_deref())))
+                    (sheet.form("/settings", "Save the settings", units(&sheet, visitor, zone.as_deref(), &public)))
                 }
             }
             section { (intake(visitor, token, has_token)) }
@@ -115,8 +116,13 @@ async fn page(
     Ok(shell(visitor, Here::Settings, "Settings", "", body))
 }
 
-fn units(sheet: &Sheet, visitor: &Visitor, zone: Option<&str>) -> Markup {
+fn units(sheet: &Sheet, visitor: &Visitor, zone: Option<&str>, public: &str) -> Markup {
     let prefs = visitor.prefs;
+    let views = [
+        ("", "who has signed in"),
+        ("yes", "everybody who reaches it"),
+    ]
+    .map(|(key, text)| (key.to_owned(), text.to_owned()));
     html! {
         div.fields {
             (pick(sheet, "gravity", "Gravity", &GRAVITY_SCALES, prefs.gravity))
@@ -124,6 +130,7 @@ fn units(sheet: &Sheet, visitor: &Visitor, zone: Option<&str>) -> Markup {
             (pick(sheet, "volume", "Volume", &VOLUME_SCALES, prefs.volume))
             (sheet.text("zone", "Time zone", zone.unwrap_or(""),
                 "As in \"Europe/Warsaw\". Left empty: the board's own."))
+            (sheet.select("view", "This book may be read by", &views, public))
         }
     }
 }

@@ -8,6 +8,7 @@
 //! [`Format`], one arm in [`decode`], and its examples as tests.
 
 mod collect;
+pub mod hand;
 pub mod json;
 mod look;
 pub mod number;

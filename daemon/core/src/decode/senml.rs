@@ -101,7 +101,7 @@ fn moment(time: f64, out: &mut Collector) -> Result<Option<Moment>, Unknown> {
 }
 
 /// The last part of a name: `urn:dev:ow:10e2073a01080063:temperature` is `temperature`.
-fn last_part(name: &str) -> &str {
+pub(super) fn last_part(name: &str) -> &str {
     name.rsplit([':', '/', '.', '_']).next().unwrap_or(name)
 }
 

@@ -4,7 +4,7 @@
 //! next, so the generator counts from a fixed seed: the same readings give the same verdict to
 //! the byte, on every machine with IEEE arithmetic.
 
-/// SplitMix64 (Steele, Lea & Flood 2014; from memory): a counter through a mixing function.
+/// SplitMix64: a counter through a mixing function.
 pub(super) struct Draws(u64);
 
 impl Draws {
@@ -24,7 +24,7 @@ impl Draws {
         ((self.next() >> 11) + 1) as f64 * (1.0 / 9_007_199_254_740_992.0)
     }
 
-    /// Two independent standard normal numbers (Box & Muller).
+    /// Two independent standard normal numbers (polar angle and radius).
     fn normals(&mut self) -> (f64, f64) {
         let r = (-2.0 * self.uniform().ln()).sqrt();
         let (sin, cos) = (std::f64::consts::TAU * self.uniform()).sin_cos();
@@ -54,8 +54,8 @@ mod tests {
     use super::Draws;
 
     #[test]
-    fn the_first_numbers_of_the_published_generator() {
-        // SplitMix64 with seed 1234567, as printed on Rosetta Code ("Pseudo-random numbers/Splitmix64"; from memory).
+    fn the_first_numbers_are_the_generators() {
+        // SplitMix64 with seed 1234567; values from memory.
         let mut draws = Draws::new(1_234_567);
         assert_eq!(draws.next(), 6_457_827_717_110_365_317);
         assert_eq!(draws.next(), 3_203_168_211_198_807_973);

@@ -23,24 +23,28 @@ pub(super) fn finish<M: Model<P>, const P: usize>(
     problem: &Problem<M, P>,
     arrived: Arrived<P>,
 ) -> Result<Solution<P>, SolveError> {
-    let here = problem.pass(&arrived.params, Curvature::Reweighted);
-    if !here.is_finite() {
-        return Err(SolveError::NotConverged(arrived.iterations));
+    let Arrived {
+        params,
+        pass,
+        iterations,
+    } = arrived;
+    if let Some(here) = pass
+        && let Some(covariance) = easy_covariance(&here)
+    {
+        return Ok(solution(problem, params, &here, covariance, iterations));
     }
-    let iterations = arrived.iterations + 1;
+    let here = problem.pass(&params, Curvature::Reweighted);
+    let iterations = iterations + 1;
+    if !here.is_finite() {
+        return Err(SolveError::NotConverged(iterations));
+    }
     if matches!(problem.loss, Loss::StudentT { .. })
         && let Some(covariance) = easy_covariance(&here)
         && 0.5 * (covariance * here.gradient).dot(&here.gradient) <= tolerance(problem, &here)
     {
-        return Ok(solution(
-            problem,
-            arrived.params,
-            &here,
-            covariance,
-            iterations,
-        ));
+        return Ok(solution(problem, params, &here, covariance, iterations));
     }
-    finish_by_rotation(problem, arrived.params, here, iterations, 0.0)
+    finish_by_rotation(problem, params, here, iterations, 0.0)
 }
 
 /// The whole way on the slow, careful steps of the finish, for starts from which the walk is lost.
@@ -162,8 +166,8 @@ fn rotate<M: Model<P>, const P: usize>(problem: &Problem<M, P>, p: &[f64; P]) ->
     triangle
 }
 
-/// How the residuals curve along `step`, turned into a correction of it: geodesic acceleration
-/// (Transtrum & Sethna 2011; from memory). The second derivative is a difference over a tenth of the step.
+/// How the residuals curve along `step`, turned into a correction of it: geodesic acceleration.
+/// The second derivative is a difference over a tenth of the step.
 fn acceleration<M: Model<P>, const P: usize>(
     problem: &Problem<M, P>,
     p: &[f64; P],

@@ -34,6 +34,8 @@ pub struct Readings<'a> {
 pub(super) enum Curvature {
     Reweighted,
     Newton,
+    /// Newton's for the step, the reweighted for the covariance, when the step may be the last.
+    Both,
 }
 
 /// What one pass leaves behind.
@@ -43,8 +45,10 @@ pub(super) struct Pass<const P: usize> {
     /// Weighted sum of squared residuals, not robust.
     pub squares: f64,
     pub gradient: SVector<f64, P>,
-    /// Its lower triangle only.
+    /// What the next step is computed from. Lower triangle only.
     pub matrix: SMatrix<f64, P, P>,
+    /// The reweighted matrix beside Newton's. Lower triangle only.
+    pub beside: Option<SMatrix<f64, P, P>>,
     pub curvature: Curvature,
 }
 
@@ -63,8 +67,9 @@ struct Block<const P: usize> {
     r: [f64; BLOCK],
     /// Weight times residual: what the gradient is made of.
     g: [f64; BLOCK],
-    /// Weight in the matrix.
+    /// Weight in the matrix, and in the one beside it.
     h: [f64; BLOCK],
+    v: [f64; BLOCK],
     j: [[f64; BLOCK]; P],
 }
 
@@ -76,6 +81,7 @@ impl<M: Model<P>, const P: usize> Problem<'_, M, P> {
             squares: 0.0,
             gradient: SVector::zeros(),
             matrix: SMatrix::zeros(),
+            beside: (curvature == Curvature::Both).then(SMatrix::zeros),
             curvature,
         };
         let mut block = Block::new();
@@ -106,12 +112,16 @@ impl<M: Model<P>, const P: usize> Problem<'_, M, P> {
         out.cost *= self.share * cost;
         out.gradient *= self.share * factor;
         out.matrix *= self.share * factor;
+        out.beside = out.beside.map(|m| m * (self.share * factor));
         for (i, (gaussian, value)) in self.prior.iter().zip(p).enumerate() {
             if let Some(Gaussian { mean, sd }) = gaussian {
                 let z = (value - mean) / sd;
                 out.cost += 0.5 * z * z;
                 out.gradient[i] += z / sd;
                 out.matrix[(i, i)] += 1.0 / (sd * sd);
+                if let Some(beside) = &mut out.beside {
+                    beside[(i, i)] += 1.0 / (sd * sd);
+                }
             }
         }
         out
@@ -127,6 +137,7 @@ impl<const P: usize> Block<P> {
             r: [0.0; BLOCK],
             g: [0.0; BLOCK],
             h: [0.0; BLOCK],
+            v: [0.0; BLOCK],
             j: [[0.0; BLOCK]; P],
         }
     }
@@ -174,9 +185,10 @@ impl<const P: usize> Block<P> {
             let weight = self.w[l] * inverse;
             *slot = z;
             self.g[l] = weight * self.r[l];
+            self.v[l] = weight;
             self.h[l] = match curvature {
                 Curvature::Reweighted => weight,
-                Curvature::Newton => weight * (1.0 - z) * inverse,
+                Curvature::Newton | Curvature::Both => weight * (1.0 - z) * inverse,
             };
         }
         let mut product = [1.0; LANES];
@@ -197,12 +209,21 @@ impl<const P: usize> Block<P> {
     }
 
     fn add_to(&self, out: &mut Pass<P>) {
-        let mut pull = [0.0; BLOCK];
         for row in 0..P {
             out.gradient[row] += dot(&self.g, &self.j[row]);
-            scale_into(&mut pull, &self.h, &self.j[row]);
+        }
+        self.add_products(&self.h, &mut out.matrix);
+        if let Some(beside) = &mut out.beside {
+            self.add_products(&self.v, beside);
+        }
+    }
+
+    fn add_products(&self, weight: &[f64; BLOCK], matrix: &mut SMatrix<f64, P, P>) {
+        let mut pull = [0.0; BLOCK];
+        for row in 0..P {
+            scale_into(&mut pull, weight, &self.j[row]);
             for column in 0..=row {
-                out.matrix[(row, column)] += dot(&pull, &self.j[column]);
+                matrix[(row, column)] += dot(&pull, &self.j[column]);
             }
         }
     }
@@ -220,6 +241,18 @@ fn dot(a: &[f64; BLOCK], b: &[f64; BLOCK]) -> f64 {
     for (a, b) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
         for l in 0..LANES {
             sum[l] += a[l] * b[l];
+        }
+    }
+    sum.iter().sum()
+}
+
+/// Σ w·y²; all weights one when there are none.
+pub(super) fn weighted_squares(y: &[f64], weight: &[f64]) -> f64 {
+    let mut sum = [0.0; LANES];
+    for (i, chunk) in y.chunks(LANES).enumerate() {
+        let weight = weight.get(i * LANES..).unwrap_or(&[]);
+        for (l, (sum, y)) in sum.iter_mut().zip(chunk).enumerate() {
+            *sum += weight.get(l).copied().unwrap_or(1.0) * y * y;
         }
     }
     sum.iter().sum()

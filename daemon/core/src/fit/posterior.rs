@@ -16,7 +16,7 @@
 //!
 //! Shaky: the frozen weights make the sum quadratic in the curve (not in the parameters), which
 //! underrates the tails of a t likelihood; a weight may be dominated by few draws, which is why
-//! weights are truncated at √n times their mean (Ionides 2008; from memory).
+//! weights are truncated at √n times their mean.
 
 use nalgebra::{SMatrix, SVector};
 
@@ -31,10 +31,6 @@ const DRAWS: usize = 160;
 const GROUPS: usize = 40;
 /// Degrees of freedom of the proposal.
 const HEAVY: usize = 5;
-/// ln Γ(5/2), ln Γ(9/2), ln Γ(5).
-const LN_GAMMA_2_5: f64 = 0.284_682_870_472_919_2;
-const LN_GAMMA_4_5: f64 = 2.453_736_570_842_442;
-const LN_GAMMA_5: f64 = 3.178_053_830_347_946;
 
 /// The readings summed up, by column.
 struct Groups {
@@ -69,8 +65,7 @@ pub(super) fn draws<M: Model<P>, const P: usize>(
         .map(|g| -(g.sd * std::f64::consts::TAU.sqrt()).ln())
         .sum();
     let half = (HEAVY + P) as f64 / 2.0;
-    let ln_constant = ln_prior + ln_root + LN_GAMMA_2_5
-        - if P == 4 { LN_GAMMA_4_5 } else { LN_GAMMA_5 }
+    let ln_constant = ln_prior + ln_root + ln_gamma_half(HEAVY) - ln_gamma_half(HEAVY + P)
         + 0.5 * P as f64 * (HEAVY as f64 * std::f64::consts::PI).ln();
 
     let mut source = Draws::new(seed);
@@ -110,6 +105,20 @@ pub(super) fn draws<M: Model<P>, const P: usize>(
         draw.weight = draw.weight.min(cap);
     }
     out
+}
+
+/// ln Γ(n/2), n at least 1.
+fn ln_gamma_half(n: usize) -> f64 {
+    let (first, start) = if n.is_multiple_of(2) {
+        (2, 0.0)
+    } else {
+        (1, 0.5 * std::f64::consts::PI.ln())
+    };
+    start
+        + (first..n)
+            .step_by(2)
+            .map(|k| (0.5 * k as f64).ln())
+            .sum::<f64>()
 }
 
 impl Groups {
@@ -187,4 +196,18 @@ pub(super) fn rows<const P: usize>(covariance: &SMatrix<f64, P, P>) -> Vec<Vec<f
     (0..P)
         .map(|i| (0..P).map(|j| covariance[(i, j)]).collect())
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::ln_gamma_half;
+
+    #[test]
+    fn gamma_of_halves() {
+        // Γ(1/2) = √π, Γ(5/2) = 3√π/4, Γ(1) = Γ(2) = 1, Γ(5) = 24.
+        let root = std::f64::consts::PI.sqrt();
+        for (n, gamma) in [(1, root), (5, 0.75 * root), (2, 1.0), (4, 1.0), (10, 24.0)] {
+            assert!((ln_gamma_half(n).exp() / gamma - 1.0).abs() < 1e-14);
+        }
+    }
 }

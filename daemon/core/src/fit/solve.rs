@@ -19,26 +19,27 @@
 //!
 //! # How
 //!
-//! One pass over the readings per iteration (see [`super::pass`]) gives cost, gradient and
-//! curvature. The damped system is scaled by the largest diagonal seen so far (Moré 1978) and
-//! solved by Cholesky; the damping follows the gain ratio (Nielsen 1999; both from memory). For
-//! Student's t the curvature is Newton's where that is safely positive (quadratic convergence)
+//! One pass over the readings per iteration (`pass.rs`) gives cost, gradient and
+//! curvature. The damped system is scaled by the largest diagonal seen so far and solved by
+//! Cholesky; the damping follows the ratio of the gain made to the gain promised (`walk.rs`). For Student's t the curvature is Newton's where that is safely positive (quadratic convergence)
 //! and that of reweighted least squares elsewhere (always positive).
 //!
-//! A long series is first walked on every n-th reading, which brings the start so near that two
-//! or three full passes remain; the full series alone decides where the solver stops.
+//! A long series is first walked on every n-th reading, coarse to fine, which brings the start so
+//! near that two or three full passes remain; the full series alone decides where the solver stops.
 //!
-//! The end is a few undamped Gauss-Newton steps on a QR factorisation (see [`super::triangle`]),
-//! and the test of having arrived is Bates & Watts' (1988) in spirit: the step still wanted,
-//! measured in standard errors, must be negligible. Hard starts: [`solve_hard`].
+//! The end is undamped Gauss-Newton steps on a QR factorisation, bent along the valley where that is
+//! narrow (`finish.rs`, `triangle.rs`), and the test of having arrived is one of scale: the step
+//! still wanted, measured in standard errors, must be negligible (Bates & Watts 1988, from memory). Hard starts: [`solve_hard`].
+//!
+//! Shaky: the minimum found is the nearest one downhill. Robust losses have more than one; start well.
 
 use nalgebra::SMatrix;
 
 use super::finish::{careful, finish};
 use super::noise;
-use super::pass::Curvature;
 pub use super::pass::Readings;
-use super::walk::{FIRST_DAMPING, PATIENCE, walk, walk_on_a_part};
+use super::pass::weighted_squares;
+use super::walk::{Gait, approach, walk};
 
 /// A curve of one variable with `P` parameters.
 pub trait Model<const P: usize> {
@@ -114,11 +115,7 @@ impl<M, const P: usize> Problem<'_, M, P> {
     pub(super) fn rounding(&self) -> f64 {
         const DIGITS: f64 = 20.0 * f64::EPSILON * f64::EPSILON;
         let Readings { y, weight, .. } = self.readings;
-        let squares: f64 = if weight.is_empty() {
-            y.iter().map(|y| y * y).sum()
-        } else {
-            y.iter().zip(weight).map(|(y, w)| w * y * y).sum()
-        };
+        let squares = weighted_squares(y, weight);
         match self.loss {
             Loss::Squares => DIGITS * squares,
             Loss::StudentT { scale, .. } => DIGITS * squares / (scale * scale),
@@ -141,9 +138,17 @@ impl<M, const P: usize> Problem<'_, M, P> {
                 need: P,
             });
         }
-        let finite = |s: &[f64]| s.iter().position(|v| !v.is_finite());
-        let light = weight.iter().position(|w| !(w.is_finite() && *w > 0.0));
-        if let Some(index) = finite(x).or(finite(y)).or(light) {
+        // No early exit from the common case: that way it is vectorised.
+        let all = |s: &[f64], good: fn(f64) -> bool| s.iter().fold(true, |ok, v| ok & good(*v));
+        let heavy = |w: f64| w.is_finite() & (w > 0.0);
+        if !(all(x, f64::is_finite) && all(y, f64::is_finite) && all(weight, heavy)) {
+            let first = |s: &[f64], good: fn(f64) -> bool| s.iter().position(|v| !good(*v));
+            let index = [
+                first(x, f64::is_finite),
+                first(y, f64::is_finite),
+                first(weight, heavy),
+            ];
+            let index = index.into_iter().flatten().min().unwrap_or(0);
             return Err(SolveError::NotFinite { index });
         }
         let positive = |v: f64| v.is_finite() && v > 0.0;
@@ -176,16 +181,9 @@ pub fn solve<M: Model<P>, const P: usize>(
     start: [f64; P],
 ) -> Result<Solution<P>, SolveError> {
     problem.check()?;
-    let arrived = match walk_on_a_part(problem, start) {
-        // So near, Newton can be trusted from the first step.
-        Some(near) => walk(problem, near, 1e-6, Curvature::Newton, PATIENCE),
-        None => walk(
-            problem,
-            start,
-            FIRST_DAMPING,
-            Curvature::Reweighted,
-            PATIENCE,
-        ),
+    let arrived = match approach(problem, start) {
+        Some(near) => walk(problem, near, Gait::near(problem.loss)),
+        None => walk(problem, start, Gait::new(problem.loss)),
     };
     finish(problem, arrived?)
 }
@@ -203,13 +201,12 @@ pub fn solve_hard<M: Model<P>, const P: usize>(
     let mut best: Option<Solution<P>> = None;
     let mut reason = SolveError::BadStart;
     for damping in [1e-3, 1.0, 1e3, 1e6, 1e-6] {
-        let walked = walk(
-            problem,
-            start,
+        let gait = Gait {
             damping,
-            Curvature::Reweighted,
-            10 * PATIENCE,
-        );
+            patience: 1000,
+            ..Gait::new(problem.loss)
+        };
+        let walked = walk(problem, start, gait);
         let ends = [
             walked.and_then(|arrived| finish(problem, arrived)),
             careful(problem, start, damping),
@@ -289,4 +286,198 @@ pub(super) fn weighted_residuals<M: Model<P>, const P: usize>(
                 (y - curve(*x).0) * readings.weight.get(i).copied().unwrap_or(1.0).sqrt()
             }),
     );
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// a + b·x.
+    struct Line;
+    impl Model<2> for Line {
+        fn at(&self, p: &[f64; 2]) -> impl Fn(f64) -> (f64, [f64; 2]) {
+            let &[a, b] = p;
+            move |x| (a + b * x, [1.0, x])
+        }
+    }
+
+    struct Level;
+    impl Model<1> for Level {
+        fn at(&self, p: &[f64; 1]) -> impl Fn(f64) -> (f64, [f64; 1]) {
+            let level = p[0];
+            move |_| (level, [1.0])
+        }
+    }
+
+    fn problem<'a, M, const P: usize>(
+        model: &'a M,
+        x: &'a [f64],
+        y: &'a [f64],
+    ) -> Problem<'a, M, P> {
+        Problem {
+            model,
+            readings: Readings { x, y, weight: &[] },
+            prior: [None; P],
+            loss: Loss::Squares,
+            share: 1.0,
+        }
+    }
+
+    const X: [f64; 4] = [0.0, 1.0, 2.0, 3.0];
+    const Y: [f64; 4] = [1.0, 3.1, 4.9, 7.0];
+
+    #[test]
+    fn a_straight_line_by_hand() {
+        let found = solve(&problem(&Line, &X, &Y), [0.0, 0.0]).unwrap();
+        // Slope 9.9/5, intercept 4 - 1.5 · slope; (XᵀX)⁻¹ = [14, -6; -6, 4]/20.
+        assert!((found.params[1] - 1.98).abs() < 1e-12);
+        assert!((found.params[0] - 1.03).abs() < 1e-12);
+        for (i, j, expected) in [(0, 0, 0.7), (0, 1, -0.3), (1, 1, 0.2)] {
+            assert!((found.covariance[(i, j)] - expected).abs() < 1e-12);
+        }
+        // Residuals -0.03, 0.09, -0.09, 0.03.
+        assert!((found.cost - 0.009).abs() < 1e-12);
+        assert!((found.residual_sd.unwrap() - 0.009_f64.sqrt()).abs() < 1e-12);
+    }
+
+    #[test]
+    fn priors_weigh_in_as_observations_and_share_holds_readings_back() {
+        let (y, weight, share) = ([1.0, 2.0, 4.0], [1.0, 4.0, 0.25], 0.3);
+        let prior = Gaussian { mean: 5.0, sd: 0.5 };
+        let problem = Problem {
+            readings: Readings {
+                x: &[0.0; 3],
+                y: &y,
+                weight: &weight,
+            },
+            prior: [Some(prior)],
+            share,
+            ..problem(&Level, &[], &[])
+        };
+        let found = solve(&problem, [0.0]).unwrap();
+        // The conjugate result: precisions add, means weigh by them.
+        let precision = share * 5.25 + 4.0;
+        let mean = (share * (1.0 + 8.0 + 1.0) + 4.0 * 5.0) / precision;
+        assert!((found.params[0] - mean).abs() < 1e-12);
+        assert!((found.covariance[(0, 0)] - 1.0 / precision).abs() < 1e-12);
+    }
+
+    #[test]
+    fn priors_may_stand_in_for_missing_readings() {
+        let priors = [
+            Some(Gaussian { mean: 1.0, sd: 1.0 }),
+            Some(Gaussian { mean: 2.0, sd: 0.1 }),
+        ];
+        let problem = Problem {
+            prior: priors,
+            ..problem(&Line, &X[..1], &Y[..1])
+        };
+        let found = solve(&problem, [0.0, 0.0]).unwrap();
+        assert!((found.params[1] - 2.0).abs() < 1e-12);
+        assert_eq!(found.residual_sd, None);
+    }
+
+    #[test]
+    fn a_robust_level_is_where_its_pulls_cancel() {
+        let y = [1.0, 1.1, 0.9, 1.05, 9.0];
+        let (nu, scale) = (3.0, 0.1);
+        let problem = Problem {
+            loss: Loss::StudentT { nu, scale },
+            ..problem(&Level, &[0.0; 5], &y)
+        };
+        let found = solve(&problem, [1.5]).unwrap();
+        let weight = |r: f64| (nu + 1.0) / (nu * scale * scale + r * r);
+        let residuals = y.map(|y| y - found.params[0]);
+        let pull: f64 = residuals.iter().map(|r| weight(*r) * r).sum();
+        let information: f64 = residuals.iter().map(|r| weight(*r)).sum();
+        assert!(pull.abs() < 1e-6 * information * scale, "{pull}");
+        assert!((found.covariance[(0, 0)] * information - 1.0).abs() < 1e-3);
+        assert!((0.95..1.1).contains(&found.params[0]), "{:?}", found.params);
+    }
+
+    #[test]
+    fn a_perfect_fit_is_a_fit() {
+        let y = X.map(|x| 2.0 + 0.1 * x);
+        let found = solve(&problem(&Line, &X, &y), [50.0, -3.0]).unwrap();
+        assert!((found.params[0] - 2.0).abs() < 1e-12 && (found.params[1] - 0.1).abs() < 1e-12);
+        assert!(found.cost < 1e-25);
+    }
+
+    #[test]
+    fn refusals_are_named() {
+        let refuse = |x: &[f64], y: &[f64], weight: &[f64]| {
+            let readings = Readings { x, y, weight };
+            solve(
+                &Problem {
+                    readings,
+                    ..problem(&Line, x, y)
+                },
+                [0.0, 0.0],
+            )
+            .unwrap_err()
+        };
+        assert_eq!(
+            refuse(&X[..1], &Y[..1], &[]),
+            SolveError::TooFew { have: 1, need: 2 }
+        );
+        assert_eq!(
+            refuse(&X, &[1.0, f64::NAN, 2.0, 3.0], &[]),
+            SolveError::NotFinite { index: 1 }
+        );
+        assert_eq!(
+            refuse(&[0.0, 1.0, f64::INFINITY, 3.0], &Y, &[]),
+            SolveError::NotFinite { index: 2 }
+        );
+        assert_eq!(
+            refuse(&X, &Y, &[1.0, 1.0, 1.0, 0.0]),
+            SolveError::NotFinite { index: 3 }
+        );
+        let lengths = |what, left, right| SolveError::Lengths { what, left, right };
+        assert_eq!(refuse(&X, &Y[..3], &[]), lengths("x and y", 4, 3));
+        assert_eq!(refuse(&X, &Y, &[1.0]), lengths("x and weights", 4, 1));
+        // All at one x: only a + b·x is told, not a and b.
+        assert_eq!(refuse(&[2.0; 4], &Y, &[]), SolveError::Singular);
+        assert_eq!(
+            solve(&problem(&Line, &X, &Y), [f64::NAN, 0.0]),
+            Err(SolveError::BadStart)
+        );
+        for loss in [
+            Loss::StudentT {
+                nu: 4.0,
+                scale: 0.0,
+            },
+            Loss::StudentT {
+                nu: -1.0,
+                scale: 1.0,
+            },
+        ] {
+            let problem = Problem {
+                loss,
+                ..problem(&Line, &X, &Y)
+            };
+            assert!(matches!(
+                solve(&problem, [0.0, 0.0]),
+                Err(SolveError::BadSetting(_))
+            ));
+        }
+    }
+
+    #[test]
+    fn a_minimum_at_infinity_is_no_minimum() {
+        struct Vanishing;
+        impl Model<1> for Vanishing {
+            fn at(&self, p: &[f64; 1]) -> impl Fn(f64) -> (f64, [f64; 1]) {
+                let value = p[0].exp();
+                move |_| (value, [value])
+            }
+        }
+        let found = solve(&problem(&Vanishing, &X, &[-1.0, -1.1, -0.9, -1.0]), [0.0]);
+        assert!(
+            matches!(
+                found,
+                Err(SolveError::NotConverged(_) | SolveError::Singular)
+            ),
+            "{found:?}"
+        );
+    }
 }

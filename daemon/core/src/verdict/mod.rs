@@ -88,10 +88,13 @@ impl Assessor {
             return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
         let floor = case.floor();
+        let stopped = self.memory.is_some_and(|m| {
+            m.stretch == stretch.from && matches!(m.phase, Phase::Settled | Phase::Stuck)
+        });
         if !self
             .forecast
             .as_ref()
-            .is_some_and(|f| f.still_good(&stretch))
+            .is_some_and(|f| f.still_good(&stretch, stopped))
         {
             self.forecast = Some(Forecast::new(case, &stretch, floor.as_ref()));
         }

@@ -32,9 +32,9 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
     let stopped = matches!(phase, Phase::Settled | Phase::Stuck);
     let flat_from = match before.and_then(|m| m.flat_from) {
         Some(from) if stopped => Some(from),
-        _ if stopped && e.tail.flat => Some(e.stretch.last - Span::from_days(e.tail.window)),
         // Stabilised and sweetened: still since the sweetening.
-        _ if stopped => Some(stretch),
+        _ if phase == Phase::Settled && e.is_ended() => Some(stretch),
+        _ if stopped && e.tail.flat => Some(e.stretch.last - Span::from_days(e.tail.window)),
         _ => None,
     };
     Memory {
@@ -51,9 +51,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         return (Phase::NoData, None);
     };
     let falling = e.clear_fall().is_some();
-    let ended = e.stretch.began == What::Sweeten
-        && e.stabilised()
-            .is_some_and(|at| e.sweetened().is_some_and(|s| at <= s));
+    let ended = e.is_ended();
     let stopped_at = match before {
         Some(m) => m.stopped_at,
         None if ended => e.stretch.first_level(),
@@ -80,6 +78,14 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         _ if lagging(e, level) => (Phase::Lag, None),
         _ if e.tail.flat => stopped(e, level),
         _ => (moving(e, forecast, level), None),
+    }
+}
+
+impl Evidence<'_> {
+    /// Stabilised, then sweetened: for this mead the story is over, any fall is an alarm.
+    fn is_ended(&self) -> bool {
+        self.stretch.began == What::Sweeten
+            && self.stabilised().is_some_and(|at| at <= self.stretch.from)
     }
 }
 

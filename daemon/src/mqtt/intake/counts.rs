@@ -1,5 +1,6 @@
 //! What the intake has seen since it started, for the metrics.
 
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 /// Why something was refused. One counter each.
@@ -80,11 +81,9 @@ impl IntakeCounts {
         self.slot(why).load(Relaxed)
     }
 
-    pub(super) fn opened(&self) {
+    pub(super) fn open(self: &Arc<IntakeCounts>) -> Open {
         self.connections.fetch_add(1, Relaxed);
-    }
-    pub(super) fn closed(&self) {
-        self.connections.fetch_sub(1, Relaxed);
+        Open(self.clone())
     }
     pub(super) fn greeted(&self) {
         self.accepted.fetch_add(1, Relaxed);
@@ -100,6 +99,15 @@ impl IntakeCounts {
 
     fn slot(&self, why: Refusal) -> &AtomicU64 {
         &self.refused[why as usize]
+    }
+}
+
+/// Counts as an open connection until dropped, however it ends.
+pub(super) struct Open(Arc<IntakeCounts>);
+
+impl Drop for Open {
+    fn drop(&mut self) {
+        self.0.connections.fetch_sub(1, Relaxed);
     }
 }
 

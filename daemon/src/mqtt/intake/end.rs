@@ -22,11 +22,12 @@ pub enum End {
     Stopping,
     #[error("the message could not be stored, send it again: {0}")]
     Store(String),
-    /// The protocol layer has already said so to an MQTT 5 client.
     #[error("not allowed by MQTT: {0}")]
     Protocol(MqttError),
     #[error("not allowed by MQTT: {0}")]
     Misuse(&'static str),
+    #[error("too many QoS 2 messages are not released")]
+    Unreleased,
     #[error("extended authentication is not offered")]
     ExtendedAuth,
     #[error("a packet of {0} bytes is too large")]
@@ -46,7 +47,9 @@ impl End {
     /// What an MQTT 5 client is told before we close.
     pub fn code(&self) -> Option<DisconnectReasonCode> {
         match self {
-            End::Goodbye { .. } | End::Protocol(_) => None,
+            End::Goodbye { .. } => None,
+            // Mostly the protocol layer has said so already, and then does not say it twice.
+            End::Protocol(fault) => Some((*fault).into()),
             End::Gone(ReadError::BadLength) => Some(DisconnectReasonCode::MalformedPacket),
             End::Gone(ReadError::Closed | ReadError::Io(_)) | End::Unsendable(_) => None,
             End::Silent => Some(DisconnectReasonCode::KeepAliveTimeout),
@@ -54,6 +57,7 @@ impl End {
             End::Stopping => Some(DisconnectReasonCode::ServerShuttingDown),
             End::Store(_) => Some(DisconnectReasonCode::UnspecifiedError),
             End::Misuse(_) | End::ExtendedAuth => Some(DisconnectReasonCode::ProtocolError),
+            End::Unreleased => Some(DisconnectReasonCode::ReceiveMaximumExceeded),
             End::TooLarge(_) => Some(DisconnectReasonCode::PacketTooLarge),
             End::NotTaken(_) => Some(DisconnectReasonCode::NotAuthorized),
         }
@@ -74,6 +78,7 @@ impl End {
             End::Store(_) => Some(Refusal::Store),
             End::Protocol(_)
             | End::Misuse(_)
+            | End::Unreleased
             | End::ExtendedAuth
             | End::Gone(ReadError::BadLength) => Some(Refusal::Protocol),
             // Counted where they happened, with their topic.

@@ -144,7 +144,7 @@ impl<R: AsyncRead + Unpin> FrameReader<R> {
 }
 
 /// Lengths of the fixed header and of what follows it; `None` while not all of it is here.
-fn lengths(buffer: &[u8]) -> Result<Option<(usize, usize)>, ReadError> {
+pub fn lengths(buffer: &[u8]) -> Result<Option<(usize, usize)>, ReadError> {
     let field = buffer.get(1..).unwrap_or_default();
     let mut body = 0usize;
     for (at, byte) in field.iter().take(LENGTH_BYTES).enumerate() {

@@ -147,8 +147,22 @@ where
     wire.protocol()
         .restore_qos2_publish_handled(session.unreleased.iter().copied().collect());
     let shortened = wanted_secs != hello.session_secs;
-    let welcome = welcome(&hello, present, assigned, shortened, shared).map_err(SendError::from)?;
-    wire.send(welcome).await?;
+    let welcome = |receive_maximum| {
+        welcome(
+            &hello,
+            present,
+            assigned,
+            shortened,
+            receive_maximum,
+            shared,
+        )
+        .map_err(SendError::from)
+    };
+    // Clients are known that overstep the receive maximum when they come back after a break,
+    // and would be thrown out for it again each time. We only read as fast as we can store, so
+    // it costs us nothing to let them.
+    let told = welcome(Some(shared.limits.in_flight_messages))?;
+    wire.welcome(welcome(None)?, &told).await?;
     Ok(Greeted {
         hello,
         seat,
@@ -274,6 +288,7 @@ fn welcome(
     present: bool,
     assigned: bool,
     shortened: bool,
+    receive_maximum: Option<u16>,
     shared: &Shared,
 ) -> Result<Packet, MqttError> {
     if !hello.v5 {
@@ -285,11 +300,13 @@ fn welcome(
     }
     // No topic alias maximum means zero: aliases would only save bytes we do not lack.
     let mut properties: Vec<Property> = vec![
-        ReceiveMaximum::new(shared.limits.in_flight_messages)?.into(),
         MaximumPacketSize::new(shared.limits.packet_bytes())?.into(),
         SharedSubscriptionAvailable::new(0)?.into(),
         SubscriptionIdentifierAvailable::new(0)?.into(),
     ];
+    if let Some(most) = receive_maximum {
+        properties.push(ReceiveMaximum::new(most)?.into());
+    }
     if assigned {
         properties.push(AssignedClientIdentifier::new(&hello.client_id)?.into());
     }

@@ -13,7 +13,6 @@ mod frame;
 mod greet;
 mod guard;
 mod hello;
-mod policy;
 mod reply;
 mod session;
 mod subscriber;

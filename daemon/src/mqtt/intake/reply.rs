@@ -8,7 +8,7 @@ use mqtt_protocol_core::mqtt::result_code::{
     SubackReasonCode, SubackReturnCode, UnsubackReasonCode,
 };
 
-use super::policy::FilterFault;
+use crate::mqtt::policy::FilterFault;
 
 type Built = Result<Packet, MqttError>;
 

@@ -7,8 +7,8 @@ use std::time::Duration;
 use ebbmark_store::model::{Arrival, Command};
 
 use super::hello::Will;
-use super::policy;
 use super::{SOURCE, Shared};
+use crate::mqtt::policy;
 
 /// Topics remembered per connection; a float has one or two.
 const MOST_TOPICS: usize = 64;

@@ -4,12 +4,11 @@ use ebbmark_core::decode::decode;
 use ebbmark_core::ids::RawId;
 use ebbmark_core::reading::ProblemKind;
 use rusqlite::params;
-use sha2::{Digest, Sha256};
 
 use super::payload::{self, Intake};
 use super::{Tx, door};
 use crate::error::StoreError;
-use crate::model::{Arrival, Change, Receipt};
+use crate::model::{Arrival, Change, Delivery, Receipt};
 
 /// Topics nobody has claimed that are remembered.
 pub const UNCLAIMED_TOPICS: usize = 200;
@@ -20,11 +19,13 @@ pub const UNCLAIMED_BYTES: usize = 64 * 1024;
 /// Name of the count of unclaimed topics that had to make room.
 pub const DROPPED: &str = "unclaimed-dropped";
 
-/// How far back a repeat is looked for: the latest payloads of the same peer.
+/// How far back a repeat is looked for: the latest payloads of the same topic.
 ///
 /// A peer repeats, after it has connected again, exactly what it holds unacknowledged, and
-/// brokers and clients keep only some 10 to 20 messages in flight at a time; further back an
-/// equal message with an equal packet id (there are only 65535 of them) is a new one.
+/// brokers and clients keep only some 10 to 20 messages in flight at a time. Further back an
+/// equal message with an equal packet id (there are only 65535 of them) is a new one. A repeat
+/// goes to the topic it first went to, so looking there misses none of the peer's, and needs no
+/// index beside the one that re-reading needs.
 const REPEAT_WINDOW: u32 = 64;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
@@ -32,16 +33,7 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .stamp
         .wall
         .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
-    let marks = arrival.delivery.as_ref().map(|d| Fingerprint {
-        peer: fingerprint(&[arrival.source.as_bytes(), d.peer.as_bytes()]),
-        delivery: fingerprint(&[
-            arrival.source.as_bytes(),
-            d.peer.as_bytes(),
-            &d.packet_id.to_le_bytes(),
-            arrival.topic.as_bytes(),
-            &arrival.payload,
-        ]),
-    });
+    let delivery = arrival.delivery.as_ref().map(delivery_key);
     let known = tx
         .table()
         .find(&arrival.source, &arrival.topic)
@@ -52,9 +44,9 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     // twice and mean two measurements, and packet ids come round again; the DUP flag is what
     // tells a repeat from those, and a sender that gets no acknowledgement must set it
     // (MQTT 3.1.1, section 3.3.1.1).
-    if let (Some(marks), Some(delivery)) = (&marks, &arrival.delivery)
-        && delivery.repeat
-        && is_known(tx, marks)?
+    if let (Some((topic, _)), Some(delivery)) = (known, delivery)
+        && arrival.delivery.as_ref().is_some_and(|d| d.repeat)
+        && is_known(tx, topic, delivery, &arrival.payload)?
     {
         door::count(
             tx,
@@ -90,16 +82,15 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     };
     tx.conn
         .prepare_cached(
-            "INSERT INTO raw (topic, wall, run, monotonic, peer, delivery, payload) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         )?
         .execute(params![
             topic,
             wall.map(|w| w.0),
             tx.run(),
             arrival.stamp.monotonic_ms,
-            marks.as_ref().map(|m| m.peer),
-            marks.as_ref().map(|m| m.delivery),
+            delivery,
             arrival.payload
         ])?;
     let raw = RawId(tx.conn.last_insert_rowid());
@@ -215,32 +206,28 @@ fn not_kept(tx: &mut Tx<'_>, arrival: &Arrival) -> Receipt {
 
 // ---- repeats ----
 
-struct Fingerprint {
-    peer: i64,
-    delivery: i64,
+/// The peer (48 bits of its FNV-1a hash) and the packet id (the lowest 16 bits).
+///
+/// Not a hash of the whole message: the topic and the payload are on file and are compared
+/// themselves, which is exact, and costs nothing for the messages that are no repeats.
+fn delivery_key(delivery: &Delivery) -> i64 {
+    let peer = fnv1a(delivery.peer.as_bytes());
+    ((peer << 16) | u64::from(delivery.packet_id)).cast_signed()
 }
 
-/// 64 bits of SHA-256 over the parts, each with its length before it, so that no two lists of
-/// parts are the same bytes.
-fn fingerprint(parts: &[&[u8]]) -> i64 {
-    let mut hash = Sha256::new();
-    for part in parts {
-        hash.update((part.len() as u64).to_le_bytes());
-        hash.update(part);
-    }
-    let digest = hash.finalize();
-    let mut first = [0; 8];
-    first.copy_from_slice(&digest[..8]);
-    i64::from_le_bytes(first)
+fn fnv1a(bytes: &[u8]) -> u64 {
+    bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
+    })
 }
 
-fn is_known(tx: &Tx<'_>, marks: &Fingerprint) -> rusqlite::Result<bool> {
+fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64, payload: &[u8]) -> rusqlite::Result<bool> {
     tx.conn
         .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery FROM raw WHERE peer = ?1 \
-             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3)",
+            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery, payload FROM raw WHERE topic = ?1 \
+             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3 AND payload = ?4)",
         )?
-        .query_row(params![marks.peer, REPEAT_WINDOW, marks.delivery], |r| {
+        .query_row(params![topic, REPEAT_WINDOW, delivery, payload], |r| {
             r.get(0)
         })
 }
@@ -285,4 +272,31 @@ fn trim(tx: &Tx<'_>, topic: i64) -> rusqlite::Result<()> {
         )?
         .execute(params![topic, UNCLAIMED_PAYLOADS])?;
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fnv1a_examples() {
+        // Published with the algorithm (draft-eastlake-fnv, appendix C); from memory.
+        assert_eq!(fnv1a(b""), 0xcbf2_9ce4_8422_2325);
+        assert_eq!(fnv1a(b"a"), 0xaf63_dc4c_8601_ec8c);
+        assert_eq!(fnv1a(b"foobar"), 0x8594_4171_f739_67e8);
+    }
+
+    #[test]
+    fn peer_and_packet_are_both_in_the_key() {
+        let key = |peer: &str, packet_id| {
+            delivery_key(&Delivery {
+                peer: peer.into(),
+                packet_id,
+                repeat: false,
+            })
+        };
+        assert_ne!(key("a", 1), key("b", 1));
+        assert_ne!(key("a", 1), key("a", 2));
+        assert_eq!(key("a", 65_535) & 0xffff, 65_535);
+    }
 }

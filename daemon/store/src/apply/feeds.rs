@@ -5,10 +5,9 @@ use ebbmark_core::ids::{FeedId, VesselId};
 use ebbmark_core::time::Moment;
 use rusqlite::{OptionalExtension, params};
 
-use super::import::IMPORT;
 use super::{Tx, named, refuse, reread};
 use crate::error::StoreError;
-use crate::model::{Change, Done};
+use crate::model::{Change, Done, IMPORT};
 use crate::rows;
 use crate::table::FOREVER;
 

@@ -8,12 +8,9 @@ use rusqlite::OptionalExtension;
 use super::payload::{self, Put};
 use super::{Tx, door, feeds};
 use crate::error::StoreError;
-use crate::model::{Change, Done, ImportRow};
+use crate::model::{Change, Done, IMPORT, ImportRow};
 use crate::rows::Values;
 use crate::table::{FOREVER, Span, Stats};
-
-/// The source under which imported readings are kept; the topic is the vessel's number.
-pub const IMPORT: &str = "import";
 
 pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<Done, StoreError> {
     tx.vessel_in_use(vessel)?;
@@ -80,7 +77,8 @@ fn problem(tx: &mut Tx<'_>, topic: &str, kind: ProblemKind, detail: &str) -> rus
     door::count(tx, IMPORT, topic, door::Where::Door, kind, detail, None)
 }
 
-/// The feed of this vessel's imports, made when it is first needed.
+/// The feed of this vessel's imports, made when it is first needed. Its topic is the vessel's
+/// number.
 fn feed_for(tx: &mut Tx<'_>, vessel: VesselId, topic: &str) -> Result<FeedId, StoreError> {
     let known: Option<i64> = tx
         .conn

@@ -112,13 +112,17 @@ impl Memory {
         told
     }
 
-    /// Runs one job behind a savepoint: if it fails, only it is undone.
+    /// Runs one job. Behind a savepoint only it is undone if it fails; without one the whole
+    /// transaction has to be.
     pub fn job<T>(
         &mut self,
         conn: &Connection,
+        guarded: bool,
         run: impl FnOnce(&mut Tx<'_>) -> Result<T, StoreError>,
     ) -> Result<T, StoreError> {
-        conn.prepare_cached("SAVEPOINT job")?.execute([])?;
+        if guarded {
+            conn.prepare_cached("SAVEPOINT job")?.execute([])?;
+        }
         let changes_before = self.changes.len();
         let mut tx = Tx {
             conn,
@@ -129,17 +133,18 @@ impl Memory {
         let result = run(&mut tx);
         let (new_marks, reload) = (std::mem::take(&mut tx.new_marks), tx.reload);
         if result.is_ok() {
-            conn.prepare_cached("RELEASE job")?.execute([])?;
             self.forgotten |= reload;
         } else {
             self.changes.truncate(changes_before);
             for mark in new_marks {
                 self.marked.remove(&mark);
             }
-            if !conn.is_autocommit() {
+        }
+        if guarded && !conn.is_autocommit() {
+            if result.is_err() {
                 conn.prepare_cached("ROLLBACK TO job")?.execute([])?;
-                conn.prepare_cached("RELEASE job")?.execute([])?;
             }
+            conn.prepare_cached("RELEASE job")?.execute([])?;
         }
         result
     }
@@ -235,39 +240,39 @@ fn named(what: &str, name: &str) -> Result<String, StoreError> {
     Ok(name.to_owned())
 }
 
-pub fn command(tx: &mut Tx<'_>, command: Command) -> Result<Done, StoreError> {
+pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
     match command {
-        Command::AddVessel(facts) => vessels::add(tx, &facts),
-        Command::EditVessel(id, facts) => vessels::edit(tx, id, &facts),
-        Command::RetireVessel(id) => vessels::retire(tx, id),
-        Command::StartBatch { vessel, facts } => vessels::start_batch(tx, vessel, &facts),
-        Command::EditBatch(id, facts) => vessels::edit_batch(tx, id, &facts),
-        Command::EndBatch { batch, at } => vessels::end_batch(tx, batch, at),
+        Command::AddVessel(facts) => vessels::add(tx, facts),
+        Command::EditVessel(id, facts) => vessels::edit(tx, *id, facts),
+        Command::RetireVessel(id) => vessels::retire(tx, *id),
+        Command::StartBatch { vessel, facts } => vessels::start_batch(tx, *vessel, facts),
+        Command::EditBatch(id, facts) => vessels::edit_batch(tx, *id, facts),
+        Command::EndBatch { batch, at } => vessels::end_batch(tx, *batch, *at),
         Command::Claim {
             source,
             topic,
             name,
             map,
             vessel,
-        } => feeds::claim(tx, &source, &topic, &name, &map, vessel),
-        Command::Remap { feed, name, map } => feeds::remap(tx, feed, &name, &map),
-        Command::Assign { feed, vessel, at } => feeds::assign(tx, feed, vessel, at),
-        Command::RetireFeed(feed) => feeds::retire(tx, feed),
-        Command::WentAway { source, topics, at } => feeds::went_away(tx, &source, &topics, at),
+        } => feeds::claim(tx, source, topic, name, map, *vessel),
+        Command::Remap { feed, name, map } => feeds::remap(tx, *feed, name, map),
+        Command::Assign { feed, vessel, at } => feeds::assign(tx, *feed, *vessel, *at),
+        Command::RetireFeed(feed) => feeds::retire(tx, *feed),
+        Command::WentAway { source, topics, at } => feeds::went_away(tx, source, topics, *at),
         Command::Log {
             vessel,
             deed,
             hand,
             once,
             made_at,
-        } => log::add(tx, vessel, &deed, hand, once.as_deref(), made_at),
+        } => log::add(tx, *vessel, deed, *hand, once.as_deref(), *made_at),
         Command::Correct {
             entry,
             deed,
             hand,
             made_at,
-        } => log::correct(tx, entry, &deed, hand, made_at),
-        Command::Import { vessel, rows } => import::import(tx, vessel, &rows),
+        } => log::correct(tx, *entry, deed, *hand, *made_at),
+        Command::Import { vessel, rows } => import::import(tx, *vessel, rows),
         Command::Refused {
             source,
             topic,
@@ -275,15 +280,8 @@ pub fn command(tx: &mut Tx<'_>, command: Command) -> Result<Done, StoreError> {
             detail,
             at,
         } => {
-            door::count(
-                tx,
-                &source,
-                &topic,
-                door::Where::Door,
-                kind,
-                &detail,
-                Some(at),
-            )?;
+            let door = door::Where::Door;
+            door::count(tx, source, topic, door, *kind, detail, Some(*at))?;
             Ok(Done::Nothing)
         }
         Command::SaveVerdict {
@@ -292,28 +290,28 @@ pub fn command(tx: &mut Tx<'_>, command: Command) -> Result<Done, StoreError> {
             verdict,
             sentence,
             notices,
-        } => verdicts::save(tx, vessel, batch, &verdict, &sentence, &notices),
-        Command::Notify(notices) => outbox::queue(tx, &notices).map(Done::Notices),
-        Command::Clear { key, at } => outbox::clear(tx, &key, at),
+        } => verdicts::save(tx, *vessel, *batch, verdict, sentence, notices),
+        Command::Notify(notices) => outbox::queue(tx, notices).map(Done::Notices),
+        Command::Clear { key, at } => outbox::clear(tx, key, *at),
         Command::Delivered {
             notice,
             channel,
             attempt,
-        } => outbox::delivered(tx, notice, &channel, &attempt),
+        } => outbox::delivered(tx, *notice, channel, attempt),
         Command::SaveHours {
             feed,
             hours,
             empty,
             seen,
-        } => hours::save(tx, feed, &hours, &empty, seen),
-        Command::Redate { offset_ms } => reread::redate(tx, offset_ms),
-        Command::SetSetting { key, value } => access::set_setting(tx, &key, value.as_deref()),
+        } => hours::save(tx, *feed, hours, empty, *seen),
+        Command::Redate { offset_ms } => reread::redate(tx, *offset_ms),
+        Command::SetSetting { key, value } => access::set_setting(tx, key, value.as_deref()),
         Command::OpenSession {
             token_hash,
             made_at,
             expires,
             label,
-        } => access::open_session(tx, &token_hash, made_at, expires, &label),
-        Command::CloseSession { token_hash } => access::close_session(tx, &token_hash),
+        } => access::open_session(tx, token_hash, *made_at, *expires, label),
+        Command::CloseSession { token_hash } => access::close_session(tx, token_hash),
     }
 }

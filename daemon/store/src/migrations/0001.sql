@@ -87,15 +87,13 @@ CREATE TABLE raw (
     wall      INTEGER,
     run       INTEGER NOT NULL,
     monotonic INTEGER NOT NULL,
-    -- Fingerprints of the MQTT peer and of the delivery; NULL where there is no redelivery.
-    peer      INTEGER,
+    -- Peer and packet id of an MQTT delivery in one number; NULL where there is no redelivery.
     delivery  INTEGER,
     -- 1: some of its readings wait until the time of arrival is known.
     waits     INTEGER NOT NULL DEFAULT 0,
     payload   BLOB NOT NULL
 ) STRICT;
 CREATE INDEX raw_topic ON raw (topic);
-CREATE INDEX raw_peer ON raw (peer) WHERE peer IS NOT NULL;
 CREATE INDEX raw_undated ON raw (run) WHERE wall IS NULL;
 CREATE INDEX raw_waits ON raw (topic) WHERE waits = 1;
 

@@ -25,8 +25,15 @@ pub(super) fn show(
     topic: &Unclaimed,
     vessels: &[Vessel],
     draft: Option<&Draft>,
+    open: bool,
 ) -> Markup {
     let name = claim_form(&topic.source, &topic.topic);
+    let sheet = Sheet::new(visitor, &name, draft);
+    let claim = |format: &str, found: &[Candidate]| {
+        html! {
+            @if let Some(sheet) = &sheet { (form(sheet, topic, &name, vessels, open, format, found)) }
+        }
+    };
     let latest = topic.payloads.first();
     let looks = latest.map(|payload| look(payload));
     html! {
@@ -42,9 +49,9 @@ pub(super) fn show(
             @match looks {
                 None => p.aside { "No payload was kept." },
                 Some(Looks::Nothing(why)) => p.aside { "No number was found in it: " (why) },
-                Some(Looks::Senml(found)) => (form(visitor, topic, &name, vessels, draft, "senml", &found)),
-                Some(Looks::Json(found)) => (form(visitor, topic, &name, vessels, draft, "json", &found)),
-                Some(Looks::Number(found)) => (form(visitor, topic, &name, vessels, draft, "number", &[found])),
+                Some(Looks::Senml(found)) => (claim("senml", &found)),
+                Some(Looks::Json(found)) => (claim("json", &found)),
+                Some(Looks::Number(found)) => (claim("number", &[found])),
             }
             @if topic.payloads.len() > 1 {
                 (fold(&format!("more-{name}"), "Earlier messages", false, html! {
@@ -56,17 +63,14 @@ pub(super) fn show(
 }
 
 fn form(
-    visitor: &Visitor,
+    sheet: &Sheet,
     topic: &Unclaimed,
     name: &str,
     vessels: &[Vessel],
-    draft: Option<&Draft>,
+    open: bool,
     format: &str,
     found: &[Candidate],
 ) -> Markup {
-    let Some(sheet) = Sheet::new(visitor, name, draft) else {
-        return html! {};
-    };
     let quantities = quantity_choices();
     // The last part of a topic is mostly what the device is called.
     let called = topic.topic.rsplit('/').next().unwrap_or_default();
@@ -83,13 +87,13 @@ fn form(
             }
             (sheet.text("name", "Name of the feed", called, "As you call the float."))
             (sheet.select("vessel", "Floats in", &vessel_choices(vessels), ""))
-            (polynomial(&sheet, ""))
+            (polynomial(sheet, ""))
         }
     };
     fold(
         &format!("fold-{name}"),
         "Claim this topic",
-        true,
+        open || sheet.refused(),
         sheet.form("/feeds/claim", "Claim it", fields),
     )
 }

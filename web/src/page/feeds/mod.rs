@@ -22,6 +22,11 @@ use crate::visitor::{Looking, Visitor};
 pub(crate) use claim::{MOST_CANDIDATES, claim_form};
 pub(crate) use one::{map_form, move_form};
 
+/// Unclaimed topics shown at once; a chatty broker has thousands.
+const MOST_TOPICS: usize = 30;
+/// Up to so many stand with their forms open.
+const FEW_TOPICS: usize = 3;
+
 #[derive(Deserialize)]
 pub(crate) struct Asked {
     done: Option<String>,
@@ -33,6 +38,8 @@ struct Intakes {
     problems: Vec<ProblemCount>,
     vessels: Vec<Vessel>,
     undated: u64,
+    /// Unclaimed topics that made room for later ones.
+    dropped: u64,
 }
 
 pub(crate) async fn show(
@@ -68,6 +75,7 @@ async fn page(
                     .filter(|v| !v.retired)
                     .collect(),
                 undated: reader.undated()?,
+                dropped: reader.unclaimed_dropped()?,
             })
         })
         .await?;
@@ -75,6 +83,7 @@ async fn page(
     let (retired, live): (Vec<&Feed>, Vec<&Feed>) =
         intakes.feeds.iter().partition(|feed| feed.retired);
     let strangers = intakes.problems.iter().filter(|p| p.feed.is_none());
+    let few = intakes.unclaimed.len() <= FEW_TOPICS;
     let body = html! {
         (done(done_key))
         h1 { "Feeds" }
@@ -82,7 +91,18 @@ async fn page(
         @if let Some(why) = why_no_forms(visitor) { (why) }
         section #unclaimed {
             @if !intakes.unclaimed.is_empty() { h2 { "Waiting to be claimed" } }
-            @for topic in &intakes.unclaimed { (claim::show(visitor, topic, &intakes.vessels, draft)) }
+            @for topic in intakes.unclaimed.iter().take(MOST_TOPICS) {
+                (claim::show(visitor, topic, &intakes.vessels, draft, few))
+            }
+            @if let Some(more) = intakes.unclaimed.len().checked_sub(MOST_TOPICS).filter(|n| *n > 0) {
+                p.aside { "And " (more) " topics more; they are shown as these are claimed." }
+            }
+            @if intakes.dropped > 0 {
+                p.aside {
+                    (intakes.dropped) " earlier topics had to make room for these: too many send here. "
+                    "Let only the floats' topics through."
+                }
+            }
         }
         section {
             h2 { "Claimed" }

@@ -43,13 +43,19 @@ pub(super) fn show(
                     Some(v) => { "In " a href={ "/vessel/" (v.id) } { (v.facts.name) } },
                     None => { "In no vessel" },
                 }
-                ", " code { (feed.topic) } " by way of " (feed.source) "."
+                @if from_files(feed) { ", read from files." }
+                @else { ", " code { (feed.topic) } " by way of " (feed.source) "." }
             }
             (state(visitor, feed))
             (problems(visitor, own, "Problems in its messages"))
-            (forms(visitor, feed, vessels, draft))
+            @if !from_files(feed) { (forms(visitor, feed, vessels, draft)) }
         }
     }
+}
+
+/// Imports have no messages to be read in another way, and stay with the vessel they were for.
+fn from_files(feed: &Feed) -> bool {
+    feed.source == "import"
 }
 
 fn state(visitor: &Visitor, feed: &Feed) -> Markup {

@@ -46,7 +46,7 @@ impl Record {
 }
 
 pub(super) fn show(visitor: &Visitor, story: &Story, stretch: Stretch) -> Result<Markup, Fault> {
-    let plot = plot(visitor, story);
+    let plot = plot(visitor, story, stretch);
     let drawn = |shape| {
         chart::svg(&plot, shape)
             .map(drawing)
@@ -86,7 +86,7 @@ fn key(plot: &Plot) -> Markup {
     }
 }
 
-fn plot<'a>(visitor: &'a Visitor, story: &'a Story) -> Plot<'a> {
+fn plot<'a>(visitor: &'a Visitor, story: &'a Story, stretch: Stretch) -> Plot<'a> {
     let record = &story.record;
     let (gravity, temperature) = match &record.readings {
         Some(readings) => (
@@ -114,6 +114,7 @@ fn plot<'a>(visitor: &'a Visitor, story: &'a Story) -> Plot<'a> {
     let behind = visitor.now.since(record.from);
     let ahead = curve.last().map_or(Span::ZERO, |p| p.at.since(visitor.now));
     let ahead = Span(ahead.0.clamp(0, behind.0 / 2));
+    let batch = story.vessel.batch.as_ref();
     let mut plot = Plot {
         from: record.from,
         to: visitor.now + ahead,
@@ -125,10 +126,9 @@ fn plot<'a>(visitor: &'a Visitor, story: &'a Story) -> Plot<'a> {
         curve,
         hand: hand.collect(),
         marks: marks.collect(),
-        expected: story
-            .vessel
-            .batch
-            .as_ref()
+        // In a close look it would only press the readings together.
+        expected: batch
+            .filter(|_| stretch == Stretch::All)
             .and_then(|b| b.facts.expected_final)
             .map(Gravity::get),
         title: format!("Gravity and temperature of {}", story.vessel.facts.name),

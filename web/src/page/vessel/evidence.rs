@@ -11,7 +11,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
         h2 #evidence { "What it rests on" }
         dl.facts { (judged(visitor, story)) (feeds(visitor, story)) (mead(visitor, story)) }
         @if let Some(why) = story.verdict.as_ref().and_then(|s| s.verdict.no_curve_because.as_ref()) {
-            p.aside { "No curve: " (why) }
+            p.aside { "No curve: " (why) "." }
         }
     }
 }
@@ -41,10 +41,10 @@ fn judged(visitor: &Visitor, story: &Story) -> Markup {
                 visitor.day(at.mid), visitor.day(at.low), visitor.day(at.high),
             )))
         }
-        @if let Some(span) = v.looked_at { (fact("Judged from the last", &ebbmark_core::show::span(span))) }
+        @if let Some(span) = v.looked_at { (fact("Judged over", &ebbmark_core::show::span(span))) }
         @if let Some(t) = v.temperature {
             (fact("Temperature", &match v.temperature_change {
-                Some(change) => format!("{}, {} over that time", visitor.temperature(t), visitor.warmth(change)),
+                Some(change) => format!("{}, {} against its warmest days", visitor.temperature(t), visitor.warmth(change)),
                 None => visitor.temperature(t),
             }))
         }
@@ -57,7 +57,7 @@ fn feeds(visitor: &Visitor, story: &Story) -> Markup {
     html! {
         @for feed in &story.feeds {
             div {
-                dt { "Float" }
+                dt { "Feed" }
                 dd {
                     a href={ "/feeds#feed-" (feed.id) } { (feed.name) }
                     @if let Some(at) = feed.last_reading { ", " (visitor.ago(at)) }
@@ -76,7 +76,7 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
     html! {
         (fact("Pitched", &visitor.day_and_time(facts.started)))
         @if let Some(g) = facts.original_gravity { (fact("Began at", &visitor.gravity(g))) }
-        @if let Some(g) = facts.expected_final { (fact("Expected to end at", &visitor.gravity(g))) }
+        @if let Some(g) = facts.expected_final { (fact("Expected end", &visitor.gravity(g))) }
         @if !facts.yeast.is_empty() {
             (fact("Yeast", &match facts.tolerance {
                 Some(t) => format!("{}, bears {} % vol", facts.yeast, t.get()),

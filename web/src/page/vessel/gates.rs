@@ -6,6 +6,7 @@ use ebbmark_core::verdict::outcome::Gate;
 use maud::{Markup, html};
 
 use super::Story;
+use crate::show::as_sentence;
 use crate::visitor::Visitor;
 
 struct Step<'a> {
@@ -68,8 +69,9 @@ fn one(visitor: &Visitor, step: &Step, deeds: &[(Moment, What)]) -> Markup {
                 (step.name) " "
                 span.answer { @if step.gate.open { "yes" } @else { "not yet" } }
             }
-            p { (step.gate.why) }
-            @if let (false, Some(at)) = (step.gate.open, step.gate.opens) {
+            p { (as_sentence(&step.gate.why)) }
+            // Unless the reason says so itself.
+            @if let (false, Some(at), false) = (step.gate.open, step.gate.opens, step.gate.why.contains("likely")) {
                 p { "Likely from " (visitor.day(at)) "." }
             }
             @if let Some(at) = last { p.aside { "Last done " (visitor.day(at)) "." } }

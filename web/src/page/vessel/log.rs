@@ -43,6 +43,15 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
                 }
             }))
         }
+        @if story.phases.len() > 1 {
+            (fold("phases", "How the verdict changed", false, html! {
+                ol.lines {
+                    @for (since, sentence) in story.phases.iter().rev() {
+                        li { time { (visitor.day_and_time(*since)) } p { (sentence) } }
+                    }
+                }
+            }))
+        }
         (earlier(visitor, story))
     }
 }

@@ -18,6 +18,7 @@ use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use super::cellar::measure;
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
@@ -94,6 +95,8 @@ struct Story {
     feeds: Vec<Feed>,
     /// In order of time, replaced lines included.
     log: Vec<LogLine>,
+    /// How the verdict on the mead in it changed: since when, and its sentence then.
+    phases: Vec<(Moment, String)>,
     record: chart::Record,
 }
 
@@ -122,7 +125,15 @@ impl Story {
             .feeds()?
             .into_iter()
             .filter(|f| f.vessel == Some(id) && !f.retired);
+        let phases = match &vessel.batch {
+            Some(batch) => reader.phases(batch.id)?,
+            None => Vec::new(),
+        };
         Ok(Some(Story {
+            phases: phases
+                .into_iter()
+                .map(|(since, _, sentence)| (since, sentence))
+                .collect(),
             record: chart::Record::load(reader, id, stretch.from(start, now), now)?,
             feeds: feeds.collect(),
             vessel,
@@ -190,23 +201,29 @@ fn render(
             p.done role="status" { "Noted: " (log::in_words(visitor, line)) }
         }
         div.leaf {
-            header.head {
-                h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
-                p.sentence { (sentence(story)) }
-                @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
+            div.story {
+                header.head {
+                    h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
+                    p.sentence { (sentence(story)) }
+                    (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict)))
+                    @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
+                    p.jump { a href="#write" { "Write in the book" } }
+                }
+                section aria-labelledby="gates" { (gates::show(visitor, story)) }
+                section aria-labelledby="drawing" {
+                    (chart::show(visitor, story, stretch)?)
+                    (table::show(visitor, story))
+                }
+                section aria-labelledby="write" {
+                    h2 #write { "Write in the book" }
+                    @if let Some(why) = why_no_forms(visitor) { (why) }
+                    (forms::show(visitor, story, draft))
+                }
             }
-            section.evidence aria-labelledby="evidence" { (evidence::show(visitor, story)) }
-            section.gates aria-labelledby="gates" { (gates::show(visitor, story)) }
-            section.drawing aria-labelledby="drawing" {
-                (chart::show(visitor, story, stretch)?)
-                (table::show(visitor, story))
+            div.beside {
+                section aria-labelledby="evidence" { (evidence::show(visitor, story)) }
+                section aria-labelledby="log" { (log::show(visitor, story)) }
             }
-            section.write aria-labelledby="write" {
-                h2 #write { "Write in the book" }
-                @if let Some(why) = why_no_forms(visitor) { (why) }
-                (forms::show(visitor, story, draft))
-            }
-            section.log aria-labelledby="log" { (log::show(visitor, story)) }
         }
     };
     // A refused form is kept until it is sent again: the address it came from is no page.

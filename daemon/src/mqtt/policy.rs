@@ -3,7 +3,7 @@
 use crate::mqtt::filter;
 use crate::mqtt::outgoing::{self, ROOT};
 
-use super::config::Limits;
+use super::intake::Limits;
 
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum TopicFault {
@@ -78,6 +78,19 @@ pub fn check_filter(wanted: &str, limits: &Limits) -> Result<(), FilterFault> {
         return Err(FilterFault::NotOurs);
     }
     Ok(())
+}
+
+/// A refused topic as it may be shown: cut to the limit, controls replaced.
+pub fn shown(topic: &str, most_bytes: u16) -> String {
+    let mut shown: String = topic
+        .chars()
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect();
+    if shown.len() > most_bytes.into() {
+        shown.truncate(shown.floor_char_boundary(most_bytes.into()));
+        shown.push('…');
+    }
+    shown
 }
 
 #[cfg(test)]

@@ -1,0 +1,163 @@
+//! A hand reading that comes as a message, on the topic `cellar/<vessel>/hand`.
+//!
+//! Either a bare number, the gravity as read (SG), or a SenML pack with a record named `gravity`
+//! (or `extract`) and if wanted `temperature`, the sample's, and `reference`, the temperature the
+//! hydrometer is marked for (both `Cel` or `K`; 20 °C when left out).
+
+use super::{decode, number, parse_json, senml, text};
+use crate::feed::{FeedMap, Format, Pick, Quantity};
+use crate::reading::{Problem, ProblemKind};
+use crate::time::Moment;
+use crate::units::{Celsius, Gravity};
+
+/// A hydrometer without a mark is taken to be made for this, as is a sample of unsaid warmth.
+const USUAL: Celsius = Celsius::computed(20.0);
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HandReading {
+    pub at: Moment,
+    /// As read off the stem.
+    pub read: Gravity,
+    pub sample: Celsius,
+    pub reference: Celsius,
+}
+
+/// The vessel a topic speaks of, as it stands in the topic.
+pub fn vessel_of(topic: &str) -> Option<&str> {
+    let name = topic.strip_prefix("cellar/")?.strip_suffix("/hand")?;
+    (!name.is_empty() && !name.contains('/')).then_some(name)
+}
+
+/// Reads such a message.
+///
+/// # Errors
+/// What is wrong with it; a hand reading is taken whole or not at all.
+pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Problem> {
+    let words = text(payload)?;
+    let format = if number::parse(words).is_some() {
+        Format::Number {
+            quantity: Quantity::GravitySg,
+        }
+    } else {
+        Format::Senml { picks: Vec::new() }
+    };
+    let map = FeedMap {
+        format,
+        tilt_polynomial: Vec::new(),
+    };
+    let got = decode(&map, payload, received);
+    if let Some(problem) = got.problems.into_iter().next() {
+        return Err(problem);
+    }
+    let reading = match got.readings.as_slice() {
+        [one] => one,
+        [] if got.needs_time => {
+            let detail = "it does not say when, and our clock is not set yet";
+            return Err(Problem::new(ProblemKind::BadTime, detail));
+        }
+        _ => {
+            let detail = "a hand reading has one gravity at one time";
+            return Err(Problem::new(ProblemKind::Conflict, detail));
+        }
+    };
+    let Some(gravity) = reading.gravity else {
+        return Err(Problem::new(
+            ProblemKind::Missing,
+            "no gravity in this hand reading",
+        ));
+    };
+    Ok(HandReading {
+        at: reading.at,
+        read: gravity,
+        sample: reading.temperature.unwrap_or(USUAL),
+        reference: reference(words)?.unwrap_or(USUAL),
+    })
+}
+
+/// The record named `reference`, which is no reading and so not among the decoded ones.
+fn reference(words: &str) -> Result<Option<Celsius>, Problem> {
+    if number::parse(words).is_some() {
+        return Ok(None);
+    }
+    let (records, _) = senml::resolve(&parse_json(words)?);
+    let Some(record) = records
+        .iter()
+        .find(|r| senml::last_part(&r.name) == "reference")
+    else {
+        return Ok(None);
+    };
+    let quantity = match record.unit.as_deref() {
+        None | Some("Cel") => Quantity::TemperatureCelsius,
+        Some("K") => Quantity::TemperatureKelvin,
+        Some(unit) => {
+            let detail = format!("{}: unit {unit} cannot be read for it", record.name);
+            return Err(Problem::new(ProblemKind::WrongUnit, detail));
+        }
+    };
+    let pick = Pick {
+        from: record.name.clone(),
+        quantity,
+    };
+    let map = FeedMap {
+        format: Format::Senml { picks: vec![pick] },
+        tilt_polynomial: Vec::new(),
+    };
+    // Alone, so that the sample's own temperature does not stand in its way.
+    let value = record.value.map_or(serde_json::Value::Null, Into::into);
+    let alone = serde_json::json!([{ "n": record.name, "v": value }]).to_string();
+    let got = decode(&map, alone.as_bytes(), Some(Moment::EARLIEST_BELIEVABLE));
+    match (
+        got.readings.first().and_then(|r| r.temperature),
+        got.problems.into_iter().next(),
+    ) {
+        (Some(t), _) => Ok(Some(t)),
+        (None, Some(problem)) => Err(problem),
+        (None, None) => Ok(None),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NOW: Option<Moment> = Some(Moment(1_790_000_000_000));
+
+    #[test]
+    fn bare_or_with_its_circumstances() {
+        let bare = read(b"1,012", NOW).unwrap();
+        assert_eq!(
+            (bare.read.get(), bare.sample.get(), bare.at),
+            (1.012, 20.0, NOW.unwrap())
+        );
+        let full = br#"[{"bn":"jar:","bt":1789990000,"n":"gravity","v":1.048},
+            {"n":"temperature","u":"Cel","v":12.5},{"n":"reference","u":"K","v":288.7055}]"#;
+        let full = read(full, NOW).unwrap();
+        assert_eq!(full.at, Moment(1_789_990_000_000));
+        assert_eq!(full.sample.get(), 12.5);
+        assert!((full.reference.get() - 15.5555).abs() < 1e-3);
+    }
+
+    #[test]
+    fn whole_or_not_at_all() {
+        let refused = |payload: &str| read(payload.as_bytes(), NOW).unwrap_err().kind;
+        assert_eq!(refused("7"), ProblemKind::OutOfRange);
+        assert_eq!(refused("sweet"), ProblemKind::Unreadable);
+        assert_eq!(
+            refused(r#"[{"n":"a:temperature","v":12}]"#),
+            ProblemKind::Missing
+        );
+        let warm = r#"[{"n":"a:gravity","v":1.01},{"n":"a:reference","u":"V","v":3}]"#;
+        assert_eq!(refused(warm), ProblemKind::WrongUnit);
+        let hot = r#"[{"n":"a:gravity","v":1.01},{"n":"a:reference","v":300}]"#;
+        assert_eq!(refused(hot), ProblemKind::OutOfRange);
+        assert_eq!(read(b"1.01", None).unwrap_err().kind, ProblemKind::BadTime);
+    }
+
+    #[test]
+    fn topics() {
+        assert_eq!(vessel_of("cellar/North cask/hand"), Some("North cask"));
+        assert_eq!(vessel_of("cellar//hand"), None);
+        assert_eq!(vessel_of("cellar/a/b/hand"), None);
+        assert_eq!(vessel_of("loft/float"), None);
+    }
+}

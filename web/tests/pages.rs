@@ -1,0 +1,20 @@
+//! The pages over a real store, asked the way a browser without scripts asks.
+
+#[cfg(test)]
+#[path = "pages/ask.rs"]
+mod ask;
+#[cfg(test)]
+#[path = "pages/entering.rs"]
+mod entering;
+#[cfg(test)]
+#[path = "pages/intake.rs"]
+mod intake;
+#[cfg(test)]
+#[path = "pages/live.rs"]
+mod live;
+#[cfg(test)]
+#[path = "pages/reading.rs"]
+mod reading;
+#[cfg(test)]
+#[path = "pages/writing.rs"]
+mod writing;

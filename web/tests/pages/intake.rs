@@ -1,0 +1,128 @@
+use axum::body::Body;
+use axum::http::{Request, StatusCode, header};
+use ebbmark_core::feed::{FeedMap, Format, Quantity};
+use ebbmark_store::model::Command;
+
+use crate::ask::{Answer, Cellar, cellar};
+
+async fn token(cellar: &Cellar) -> String {
+    let maker = cellar.enter().await;
+    let page = maker.send("/settings", "/settings/token", "").await;
+    assert_eq!(page.status, StatusCode::OK);
+    let start = "<code class=\"token\">";
+    let from = page.text.find(start).unwrap() + start.len();
+    page.text[from..from + 64].to_owned()
+}
+
+async fn post(cellar: &Cellar, topic: &str, token: Option<&str>, body: impl Into<Body>) -> Answer {
+    let mut request = Request::post(format!("/intake/{topic}"));
+    if let Some(token) = token {
+        request = request.header(header::AUTHORIZATION, format!("Bearer {token}"));
+    }
+    cellar.ask(request.body(body.into()).unwrap()).await
+}
+
+#[tokio::test]
+async fn only_with_the_token() {
+    let cellar = cellar().await;
+    let answer = post(&cellar, "float", Some("anything"), "1.05").await;
+    assert_eq!(answer.status, StatusCode::UNAUTHORIZED);
+    assert!(answer.text.contains("settings page"), "{}", answer.text);
+
+    let token = token(&cellar).await;
+    for shown in [None, Some("wrong"), Some(&token[1..])] {
+        let answer = post(&cellar, "float", shown, "1.05").await;
+        assert_eq!(answer.status, StatusCode::UNAUTHORIZED, "{shown:?}");
+        assert_eq!(answer.header("www-authenticate"), "Bearer");
+        assert_eq!(answer.header("content-type"), "application/json");
+    }
+    assert!(cellar.reader.unclaimed().unwrap().is_empty());
+
+    let stored = cellar.reader.setting("intake-token-hash").unwrap().unwrap();
+    assert_ne!(stored, token, "only its hash is kept");
+    let maker = cellar.enter().await;
+    assert!(
+        !maker.get("/settings").await.text.contains(&token),
+        "shown once"
+    );
+}
+
+#[tokio::test]
+async fn taken_means_stored() {
+    let cellar = cellar().await;
+    let token = token(&cellar).await;
+    let answer = post(&cellar, "cellar/float-1", Some(&token), "1.0524").await;
+    assert_eq!(answer.status, StatusCode::ACCEPTED);
+    assert_eq!(answer.text, r#"{"problems":0,"readings":0}"#);
+    let unclaimed = cellar.reader.unclaimed().unwrap();
+    assert_eq!(unclaimed[0].topic, "cellar/float-1");
+    assert_eq!(unclaimed[0].source, "http");
+    assert_eq!(unclaimed[0].payloads, [b"1.0524".to_vec()]);
+
+    let claim = Command::Claim {
+        source: "http".to_owned(),
+        topic: "cellar/float-1".to_owned(),
+        name: "float".to_owned(),
+        map: FeedMap {
+            format: Format::Number {
+                quantity: Quantity::GravitySg,
+            },
+            tilt_polynomial: Vec::new(),
+        },
+        vessel: None,
+    };
+    cellar.writer.command(claim).await.unwrap();
+    cellar.later(ebbmark_core::time::Span::minutes(15));
+    let answer = post(&cellar, "cellar/float-1", Some(&token), "1.0522").await;
+    assert_eq!(answer.text, r#"{"problems":0,"readings":1}"#);
+    let answer = post(&cellar, "cellar/float-1", Some(&token), "7").await;
+    assert_eq!(
+        answer.status,
+        StatusCode::ACCEPTED,
+        "a bad value is a problem, not a refusal"
+    );
+    assert_eq!(answer.text, r#"{"problems":1,"readings":0}"#);
+}
+
+#[tokio::test]
+async fn too_large_is_refused_and_counted() {
+    let cellar = cellar().await;
+    let token = token(&cellar).await;
+    let fits = "x".repeat(64 * 1024);
+    assert_eq!(
+        post(&cellar, "float", Some(&token), fits.clone())
+            .await
+            .status,
+        StatusCode::ACCEPTED
+    );
+    let answer = post(&cellar, "float", Some(&token), fits + "x").await;
+    assert_eq!(answer.status, StatusCode::PAYLOAD_TOO_LARGE);
+    assert!(answer.text.contains("65536"), "{}", answer.text);
+    let problems = cellar.reader.problems().unwrap();
+    assert!(
+        problems.iter().any(|p| p.detail.contains("larger than")),
+        "{problems:?}"
+    );
+}
+
+#[tokio::test]
+async fn topics_with_wildcards_are_no_topics() {
+    let cellar = cellar().await;
+    let token = token(&cellar).await;
+    for topic in ["cellar/%2B", "%23", "a%00b"] {
+        let answer = post(&cellar, topic, Some(&token), "1.05").await;
+        assert_eq!(answer.status, StatusCode::BAD_REQUEST, "{topic}");
+    }
+}
+
+#[tokio::test]
+async fn a_store_that_has_stopped_asks_to_try_again() {
+    let cellar = cellar().await;
+    let token = token(&cellar).await;
+    cellar.writer.close().await;
+    let answer = post(&cellar, "float", Some(&token), "1.05").await;
+    assert_eq!(answer.status, StatusCode::SERVICE_UNAVAILABLE);
+    assert!(!answer.header("retry-after").is_empty());
+    assert!(answer.text.contains("\"request\""));
+    assert!(!answer.text.contains("writer"), "the cause is for the log");
+}

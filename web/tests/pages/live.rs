@@ -1,0 +1,39 @@
+use axum::body::{Body, BodyDataStream};
+use axum::http::{Request, StatusCode, header};
+use tokio_stream::StreamExt;
+use tower::ServiceExt;
+
+use crate::ask::{Cellar, cellar};
+
+async fn stream(cellar: &Cellar) -> BodyDataStream {
+    let request = Request::get("/live")
+        .header(header::ACCEPT_ENCODING, "gzip")
+        .body(Body::empty())
+        .unwrap();
+    let answer = cellar.pages.clone().oneshot(request).await.unwrap();
+    assert_eq!(answer.status(), StatusCode::OK);
+    assert_eq!(answer.headers()[header::CONTENT_TYPE], "text/event-stream");
+    assert!(answer.headers().get(header::CONTENT_ENCODING).is_none());
+    assert_eq!(answer.headers()["x-accel-buffering"], "no");
+    answer.into_body().into_data_stream()
+}
+
+#[tokio::test]
+async fn a_change_of_a_vessel_is_told() {
+    let cellar = cellar().await;
+    let mut events = stream(&cellar).await;
+    let id = cellar.vessel("Cask").await;
+    let event = events.next().await.unwrap().unwrap();
+    let text = String::from_utf8(event.to_vec()).unwrap();
+    assert_eq!(text, format!("data: cellar vessel-{id}\n\n"));
+}
+
+#[tokio::test]
+async fn streams_end_when_the_daemon_stops() {
+    let cellar = cellar().await;
+    let mut idle = stream(&cellar).await;
+    cellar.shutdown.cancel();
+    assert!(idle.next().await.is_none());
+    // One opened while stopping ends at once too.
+    assert!(stream(&cellar).await.next().await.is_none());
+}
