@@ -82,7 +82,7 @@ fn an_open_intake_is_refused_with_the_remedy() {
     );
     let output = with_config(&file).arg("run").output().unwrap();
     assert!(!output.status.success());
-    assert!(errors(&output).contains("credentials"), "{output:?}");
+    assert!(errors(&output).contains("user and password"), "{output:?}");
 }
 
 /// Without a password the page opens on loopback only, and says how to change that.

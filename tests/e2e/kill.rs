@@ -35,9 +35,12 @@ impl Dice {
     }
 }
 
+fn gravity(number: u64) -> f64 {
+    1.01 + (number % 1000) as f64 / 10_000.0
+}
+
 fn payload(number: u64, start: i64) -> String {
-    let gravity = 1.0 + (number % 1000) as f64 / 10_000.0;
-    json!({ "sg": gravity, "time": start + number as i64 }).to_string()
+    json!({ "sg": gravity(number), "time": start + number as i64 }).to_string()
 }
 
 fn survives(qos: u8, version: &str) {
@@ -95,8 +98,8 @@ fn survives(qos: u8, version: &str) {
     assert_eq!(readings.len() as u64, total);
     for (number, reading) in readings.iter().enumerate() {
         assert_eq!(reading.at, (start + number as i64) * 1000);
-        let gravity = 1.0 + (number % 1000) as f64 / 10_000.0;
-        assert!(reading.gravity.is_some_and(|g| (g - gravity).abs() < 1e-9));
+        let sent = gravity(number as u64);
+        assert!(reading.gravity.is_some_and(|g| (g - sent).abs() < 1e-9));
     }
     assert_eq!(database.integrity(), "ok");
     // The page is whole too.

@@ -5,6 +5,7 @@ use std::net::TcpStream;
 
 use ebbmark_tests::cellar::Cellar;
 use ebbmark_tests::mosquitto;
+use ebbmark_tests::wait::until_true;
 
 use crate::common::publisher;
 
@@ -27,8 +28,10 @@ fn sigterm_ends_it_with_a_page_and_floats_connected() {
     assert!(status.contains(" 200 "), "{status}");
 
     let _float = publisher(daemon.intake_port, &["--persistent", "--id", "float-1"]);
-    let listener = mosquitto::subscribe(daemon.intake_port, &["-d", "-t", "ebbmark/#"]);
-    listener.out.wait_for_part("SUBACK");
+    let _listener = mosquitto::subscribe(daemon.intake_port, &["-t", "ebbmark/#"]);
+    until_true("both connected", || {
+        visitor.page("/feeds").contains("2 connected")
+    });
 
     daemon.stop();
     let said = daemon.process.err.all().join("\n");

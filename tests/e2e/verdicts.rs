@@ -60,10 +60,14 @@ fn a_dry_mead_from_a_file_is_settled() {
     assert!(errors(&nobody).contains("North cask"), "names who is there");
 
     until_true("the verdict that it has settled", || {
-        visitor.page(&vessel).contains("settled") || visitor.page(&vessel).contains("Settled")
+        let state: Value = serde_json::from_str(&visitor.page("/api/v1/vessels")).unwrap();
+        state[0]["verdict"]["phase"] == "settled"
     });
-    let state: Value = serde_json::from_str(&visitor.page("/api/v1/vessels")).unwrap();
-    assert!(state.to_string().contains("\"settled\""), "{state}");
+    let page = visitor.page(&vessel);
+    assert!(
+        page.contains("class=\"gate open\""),
+        "racking is open: {page}"
+    );
     drop(daemon);
 }
 

@@ -61,7 +61,7 @@ impl Database {
     /// Readings of a claimed topic in order of time.
     pub fn readings(&self, source: &str, topic: &str) -> Vec<Reading> {
         self.all(
-            "SELECT at, gravity, temperature FROM reading \
+            "SELECT at, reading.gravity, reading.temperature FROM reading \
              JOIN feed ON feed.id = reading.feed JOIN topic ON topic.id = feed.topic \
              WHERE topic.source = ?1 AND topic.topic = ?2 ORDER BY at",
             &[&source, &topic],
