@@ -10,6 +10,7 @@ mod demo;
 mod ingest;
 mod kill;
 mod notify;
+mod pages;
 mod purity;
 mod shutdown;
 mod verdicts;
