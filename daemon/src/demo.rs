@@ -87,7 +87,7 @@ async fn free_or(port: u16) -> std::net::SocketAddr {
 fn password() -> String {
     let n = std::time::SystemTime::now()
         .duration_since(std::time::UNIX_EPOCH)
-        .map_or(0, |d| d.subsec_nanos() / 1000 % 10_000);
+        .map_or(0, |d| d.subsec_micros() % 10_000);
     format!("comb-{n:04}")
 }
 

@@ -8,8 +8,10 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
+use ebbmark_core::show;
 use ebbmark_store::{Reader, Writer};
 use ebbmark_web::{Handle, StatusLine};
+use jiff::tz::TimeZone;
 use tokio::net::TcpListener;
 use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
@@ -17,6 +19,7 @@ use tokio_util::sync::CancellationToken;
 use crate::assess::Assess;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
 
@@ -68,6 +71,17 @@ pub async fn run(
         parts.spawn(async move {
             intake.run().await;
             ("the intake", Ok(()))
+        });
+    }
+
+    for settings in config.broker.clone() {
+        let (writer, outgoing) = (writer.clone(), outgoing.clone());
+        let broker = broker::prepare(settings, writer, outgoing, stamp.clone())?;
+        status.push(broker_status(&broker, clock.clone(), config.zone()));
+        let token = shutdown.clone();
+        parts.spawn(async move {
+            broker.run(token).await;
+            ("fetching from a broker", Ok(()))
         });
     }
 
@@ -205,6 +219,44 @@ fn intake_status(intake: &intake::Intake) -> Box<dyn Fn() -> StatusLine + Send +
             counts.messages()
         ),
         troubled: false,
+    })
+}
+
+fn broker_status(
+    broker: &Broker,
+    clock: Clock,
+    zone: TimeZone,
+) -> Box<dyn Fn() -> StatusLine + Send + Sync> {
+    let (state, counts) = (broker.state(), broker.counts());
+    let name = format!("broker {}", broker.name());
+    Box::new(move || {
+        let state = state.borrow().clone();
+        let when = |stamp: ebbmark_store::model::Stamp| match stamp.wall {
+            Some(at) => show::day_and_time(at, clock.now(), &zone),
+            None => "before the clock was set".to_string(),
+        };
+        let mut says = match (&state.connected, &state.last_error) {
+            (Some(since), _) => {
+                format!(
+                    "connected since {}, {} messages since the start",
+                    when(*since),
+                    counts.messages()
+                )
+            }
+            (None, Some((at, error))) => format!("not connected; {}: {error}", when(*at)),
+            (None, None) => "connecting".to_string(),
+        };
+        if !state.refused_topics.is_empty() {
+            says += &format!(
+                "; it does not let us subscribe to {}",
+                state.refused_topics.join(", ")
+            );
+        }
+        StatusLine {
+            name: name.clone(),
+            says,
+            troubled: state.connected.is_none() || !state.refused_topics.is_empty(),
+        }
     })
 }
 

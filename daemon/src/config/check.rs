@@ -3,6 +3,7 @@
 use jiff::tz::TimeZone;
 
 use super::Config;
+use crate::mqtt::broker;
 
 impl Config {
     /// All problems at once, so that a file is put right in one go.
@@ -46,6 +47,12 @@ impl Config {
             && let Err(e) = self.intake.limits.check()
         {
             found.push(format!("intake: {e}"));
+        }
+        if let Err(e) = self.intake.guarded() {
+            found.push(e.to_string());
+        }
+        if let Err(e) = broker::check(&self.broker) {
+            found.push(e.to_string());
         }
         found.extend(self.notify.check());
         found

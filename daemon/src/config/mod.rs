@@ -15,6 +15,7 @@ use ebbmark_store::Options;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
+use crate::mqtt::broker::BrokerConfig;
 use crate::mqtt::intake::IntakeConfig;
 use crate::notify::NotifyConfig;
 
@@ -30,6 +31,8 @@ pub struct Config {
     pub page: PageConfig,
     /// Floats that publish straight to us. An empty `listen` turns it off.
     pub intake: IntakeConfig,
+    /// Brokers we fetch from, none by default.
+    pub broker: Vec<BrokerConfig>,
     pub notify: NotifyConfig,
     pub store: StoreConfig,
 }

@@ -136,22 +136,25 @@ async fn a_repeat_is_looked_for_only_among_the_latest() {
     store
         .arrive(delivered("a", r#"{"g": 1.08}"#, 7, false))
         .await;
-    for i in 0..63 {
-        store
-            .arrive(delivered("a", r#"{"g": 1.07}"#, 100 + i, false))
-            .await;
+    let mut others = Vec::new();
+    for i in 0..1023 {
+        let other = delivered("a", r#"{"g": 1.07}"#, 100 + i, false);
+        others.push(store.writer.arrive(other).await.unwrap());
+    }
+    for other in others {
+        other.await.unwrap().unwrap();
     }
     let repeat = store
         .arrive(delivered("a", r#"{"g": 1.08}"#, 7, true))
         .await;
-    assert_eq!(repeat.raw, None, "64 back");
+    assert_eq!(repeat.raw, None, "1024 back");
     store
-        .arrive(delivered("a", r#"{"g": 1.07}"#, 200, false))
+        .arrive(delivered("a", r#"{"g": 1.07}"#, 2000, false))
         .await;
     let new = store
         .arrive(delivered("a", r#"{"g": 1.08}"#, 7, true))
         .await;
-    assert!(new.raw.is_some(), "65 back");
+    assert!(new.raw.is_some(), "1025 back");
 }
 
 #[tokio::test]

@@ -148,7 +148,6 @@ impl Drawing<'_, '_> {
         }
 
         let to_xy = |at: Moment, sg: f64| (upper.x(at), upper.y(to_gravity(sg)));
-        self.expected(&upper, to_gravity)?;
         self.spread(&upper, &gravity, Paint::GravitySpread)?;
         // From the last point before now, so that the forecast hangs together with the curve.
         let behind = curve.partition_point(|p| p.at <= plot.now);
@@ -175,6 +174,8 @@ impl Drawing<'_, '_> {
             Paint::Forecast,
             2,
         )?;
+        // After the lines: its words stand on a rim of paper where one crosses them.
+        self.expected(&upper, to_gravity)?;
         for (at, sg) in hand {
             let dot = Circle::new(to_xy(*at, *sg), 5 * FINE, Paint::Hand.colour().filled());
             self.area.draw(&dot)?;

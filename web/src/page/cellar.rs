@@ -7,7 +7,7 @@ use ebbmark_core::deed::What;
 use ebbmark_core::hours::Hour;
 use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
-use ebbmark_store::model::{StoredVerdict, Vessel};
+use ebbmark_store::model::{Feed, StoredVerdict, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -56,14 +56,16 @@ struct Row {
     done: Vec<(Moment, What)>,
     hours: Vec<Hour>,
     from: Moment,
+    last: Option<Moment>,
 }
 
 async fn load(app: &App, visitor: &Visitor) -> Result<Cellar, Fault> {
     let now = visitor.now;
     app.read(move |reader| {
         let mut rows = Vec::new();
+        let feeds = reader.feeds()?;
         for vessel in reader.vessels()?.into_iter().filter(|v| !v.retired) {
-            rows.push(Row::load(reader, vessel, now)?);
+            rows.push(Row::load(reader, vessel, &feeds, now)?);
         }
         rows.sort_by_key(Row::urgency);
         let unclaimed = reader.unclaimed()?.len();
@@ -73,7 +75,12 @@ async fn load(app: &App, visitor: &Visitor) -> Result<Cellar, Fault> {
 }
 
 impl Row {
-    fn load(reader: &Reader, vessel: Vessel, now: Moment) -> Result<Row, StoreError> {
+    fn load(
+        reader: &Reader,
+        vessel: Vessel,
+        feeds: &[Feed],
+        now: Moment,
+    ) -> Result<Row, StoreError> {
         let Some(batch) = &vessel.batch else {
             return Ok(Row {
                 vessel,
@@ -81,6 +88,7 @@ impl Row {
                 done: Vec::new(),
                 hours: Vec::new(),
                 from: now,
+                last: None,
             });
         };
         let from = batch.facts.started;
@@ -92,6 +100,10 @@ impl Row {
                 .map(|line| (line.deed.at, line.deed.what))
                 .collect(),
             hours: reader.vessel_hours(vessel.id, from, now)?,
+            last: last_reading(
+                verdict.as_ref().map(|v| &v.verdict),
+                feeds.iter().filter(|f| f.vessel == Some(vessel.id)),
+            ),
             vessel,
             verdict,
             from,
@@ -248,7 +260,7 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
                     p.next { "A float's readings or two hand readings a few days apart will do." }
                 }
             }
-            (measure(visitor, verdict))
+            (measure(visitor, verdict, row.last))
             div.curve { (chart::spark(&row.hours, row.from, visitor.now)) }
         }
     }
@@ -262,14 +274,26 @@ fn sentence(row: &Row) -> String {
     }
 }
 
-pub(super) fn measure(visitor: &Visitor, verdict: Option<&Verdict>) -> Markup {
+/// When something was last read. A verdict knows it to the hour only, and was given a while ago;
+/// the feeds know better, but not of hand readings.
+pub(super) fn last_reading<'a>(
+    verdict: Option<&Verdict>,
+    feeds: impl Iterator<Item = &'a Feed>,
+) -> Option<Moment> {
+    let judged = verdict.and_then(|v| v.last_reading);
+    feeds.filter_map(|f| f.last_reading).chain(judged).max()
+}
+
+pub(super) fn measure(
+    visitor: &Visitor,
+    verdict: Option<&Verdict>,
+    last: Option<Moment>,
+) -> Markup {
     html! {
         div.measure {
-            @if let Some(v) = verdict {
-                @if let Some(g) = v.gravity { b { (visitor.gravity(g)) } }
-                @if let Some(t) = v.temperature { span { (visitor.temperature(t)) } }
-                @if let Some(at) = v.last_reading { small { (visitor.ago(at)) } }
-            }
+            @if let Some(g) = verdict.and_then(|v| v.gravity) { b { (visitor.gravity(g)) } }
+            @if let Some(t) = verdict.and_then(|v| v.temperature) { span { (visitor.temperature(t)) } }
+            @if let Some(at) = last { small { (visitor.ago(at)) } }
         }
     }
 }

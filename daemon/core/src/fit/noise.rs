@@ -1,4 +1,4 @@
-//! How noisy the readings are, and how much of that noise each shares with the one before.
+//! How noisy the readings are, and how much of that noise each shares with its neighbours.
 
 /// Scale of the noise from the median absolute value, which half of the readings may lie to
 /// without moving it far. 1.4826 makes it the sd when the core is normal.
@@ -51,7 +51,7 @@ pub fn correlation(days: &[f64], residuals: &[f64], scale: f64, parameters: usiz
     let spacing = median(&mut gaps);
     let cut: Vec<f64> = residuals
         .iter()
-        .map(|r| r.clamp(-3.0 * scale, 3.0 * scale))
+        .map(|r| r.max(-3.0 * scale).min(3.0 * scale))
         .collect();
     let square = cut.iter().map(|r| r * r).sum::<f64>() / n as f64;
     let at_lag = |lag: usize| -> f64 {

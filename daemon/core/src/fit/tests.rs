@@ -375,4 +375,23 @@ proptest! {
             }
         }
     }
+
+    /// Whatever comes in: an answer in finite numbers or a refusal, never a panic.
+    #[test]
+    fn anything_is_answered_or_refused(
+        points in proptest::collection::vec(
+            (-10.0..400.0_f64, 0.9..1.3_f64, 1e-6..0.1_f64)
+                .prop_map(|(days, gravity, sd)| Point { days, gravity, sd }),
+            0..40,
+        ),
+        original in 0.95..1.2_f64,
+    ) {
+        if let Ok(fitted) = fit(&points, &Prior::from_original(original)) {
+            let now = fitted.at(10.0);
+            let settles = fitted.settles(0.001, 0.0);
+            prop_assert!(now.low.is_finite() && now.high.is_finite());
+            prop_assert!(fitted.final_gravity().mid.is_finite());
+            prop_assert!(settles.low.is_none_or(|d| d >= 0.0));
+        }
+    }
 }

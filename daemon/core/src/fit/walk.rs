@@ -134,7 +134,12 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
             *value += by;
         }
         if wish.predicted <= gait.enough * here.cost.abs() + rounding || trial_params == params {
-            let pass = here.reweighted_after(&wish);
+            // A step held short by damping promises little wherever it is: then the finish judges.
+            let pass = if damping < 1e-3 {
+                here.reweighted_after(&wish)
+            } else {
+                None
+            };
             return Ok(Arrived {
                 params: trial_params,
                 pass,

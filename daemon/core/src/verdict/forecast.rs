@@ -23,6 +23,9 @@ const DOUBT: f64 = 0.25;
 /// from the present level. So the tail, which the verdict is about, outweighs the fall behind it.
 /// Our engineering choice, of the size of the misfits on the open wine series.
 const SHAPE: f64 = 0.03;
+/// How far a must of unknown original gravity may fall, SG. Our engineering choice: 7 to 16 % vol.
+const UNKNOWN_FALL: f64 = 0.085;
+const UNKNOWN_FALL_SD: f64 = 0.020;
 /// Forecast drawn at most this far ahead.
 const AHEAD: Span = Span::days(45);
 /// Points of the curve handed to the page.
@@ -227,6 +230,7 @@ fn prior(case: &Case, stretch: &Stretch, floor: Option<&Floor>) -> Option<Prior>
     Some(match floor {
         // Twice as wide as the floor: what the readings say about the end shall outweigh it.
         Some(floor) if floor.mid < start => prior.expecting(floor.mid, 2.0 * floor.sd),
-        _ => prior,
+        // Nothing is known of the level, so nothing may hang on it: only on how far it can fall.
+        _ => prior.expecting(start - UNKNOWN_FALL, UNKNOWN_FALL_SD),
     })
 }

@@ -4,7 +4,8 @@
 //! task queues it with the store, which may have to wait; one waits for each commit in turn and
 //! acknowledges.
 
-use std::sync::{Mutex, PoisonError};
+use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
+use std::sync::{Arc, Mutex, PoisonError};
 
 use ebbmark_store::model::Arrival;
 use ebbmark_store::writer::ReceiptWaiter;
@@ -12,9 +13,16 @@ use ebbmark_store::{StoreError, Writer};
 use rumqttc::{AsyncClient, ManualAck};
 use tokio::sync::mpsc;
 
-/// Messages taken from the broker and not yet with the store. A broker has only some 20
-/// unacknowledged ones under way, so this fills up with QoS 0 only.
-const INBOX: usize = 256;
+/// Memory for messages taken from the broker and not yet with the store. Some brokers hold back
+/// after some 20 unacknowledged messages; others (mosquitto 2.0.11 with a backlog, as measured)
+/// send 20 more for each acknowledgement.
+const INBOX_BYTES: usize = 8 << 20;
+/// Counted for each message on top of its topic and payload.
+const MESSAGE_BYTES: usize = 256;
+/// Messages queued between the two tasks; two more are in their hands. If we are cut off now, the
+/// broker sends all of these again, and the store recognises a repeat among the latest 1024
+/// of a claimed topic, or the latest 20 of one nobody has claimed.
+const UNDER_WAY: usize = 16;
 
 /// A message and how to acknowledge it.
 pub struct Received {
@@ -65,6 +73,15 @@ impl Gate {
         *connection
     }
 
+    /// Whether the connection a message came over still stands.
+    fn is_open_to(&self, receipt: &Receipt) -> bool {
+        let connection = self
+            .connection
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        *connection == receipt.connection
+    }
+
     pub fn acknowledge(&self, receipt: Receipt) {
         let Some(ack) = receipt.ack else { return };
         // Held while queueing, so that nothing slips in behind `next_connection`.
@@ -84,8 +101,18 @@ impl Gate {
 
 /// Where the connection puts what came in.
 pub struct Inbox {
-    sender: mpsc::Sender<Received>,
+    sender: mpsc::UnboundedSender<Received>,
+    bytes: Arc<AtomicUsize>,
 }
+
+/// Where it is taken out again.
+pub struct Outlet {
+    receiver: mpsc::UnboundedReceiver<Received>,
+    bytes: Arc<AtomicUsize>,
+}
+
+/// There is no room for the message.
+pub struct Full;
 
 /// Something went wrong behind the connection; it must be made anew so that the broker sends
 /// again what was not acknowledged.
@@ -94,34 +121,60 @@ pub struct Trouble {
     pub connection: u64,
 }
 
-impl Inbox {
-    pub fn new() -> (Inbox, mpsc::Receiver<Received>) {
-        let (sender, receiver) = mpsc::channel(INBOX);
-        (Inbox { sender }, receiver)
-    }
+pub fn inbox() -> (Inbox, Outlet) {
+    let (sender, receiver) = mpsc::unbounded_channel();
+    let bytes = Arc::new(AtomicUsize::new(0));
+    let inbox = Inbox {
+        sender,
+        bytes: bytes.clone(),
+    };
+    (inbox, Outlet { receiver, bytes })
+}
 
+impl Inbox {
     /// Never waits.
     ///
     /// # Errors
-    /// There is no room: gives the message back.
-    pub fn put(&self, received: Received) -> Result<(), Box<Received>> {
-        self.sender.try_send(received).map_err(|error| {
-            Box::new(match error {
-                mpsc::error::TrySendError::Full(received)
-                | mpsc::error::TrySendError::Closed(received) => received,
-            })
-        })
+    /// There is no room.
+    pub fn put(&self, received: Received) -> Result<(), Full> {
+        let size = received.size();
+        if self.bytes.load(Relaxed) + size > INBOX_BYTES {
+            return Err(Full);
+        }
+        self.bytes.fetch_add(size, Relaxed);
+        self.sender.send(received).map_err(|_| Full)
+    }
+}
+
+impl Outlet {
+    async fn take(&mut self) -> Option<Received> {
+        let received = self.receiver.recv().await?;
+        self.bytes.fetch_sub(received.size(), Relaxed);
+        Some(received)
+    }
+}
+
+impl Received {
+    fn size(&self) -> usize {
+        let held = self.arrival.as_ref();
+        MESSAGE_BYTES + held.map_or(0, |arrival| arrival.topic.len() + arrival.payload.len())
     }
 }
 
 /// Queues messages with the store, in order.
 pub async fn forward(
-    mut inbox: mpsc::Receiver<Received>,
+    mut outlet: Outlet,
     writer: Writer,
+    gate: &Gate,
     queue: mpsc::Sender<Queued>,
     trouble: mpsc::UnboundedSender<Trouble>,
 ) {
-    while let Some(Received { arrival, receipt }) = inbox.recv().await {
+    while let Some(Received { arrival, receipt }) = outlet.take().await {
+        if receipt.ack.is_some() && !gate.is_open_to(&receipt) {
+            // Comes again over the new connection. Stored now as well, it might be stored twice:
+            // there can be more of these than the store looks back for.
+            continue;
+        }
         let waiter = match arrival {
             None => None,
             Some(arrival) => match writer.arrive(arrival).await {
@@ -171,5 +224,67 @@ pub async fn acknowledge(
 
 /// The way from [`forward`] to [`acknowledge`]: commits under way.
 pub fn under_way() -> (mpsc::Sender<Queued>, mpsc::Receiver<Queued>) {
-    mpsc::channel(INBOX)
+    mpsc::channel(UNDER_WAY)
+}
+
+#[cfg(test)]
+mod tests {
+    use ebbmark_store::model::Stamp;
+    use rumqttc::{MqttOptions, PubAck};
+
+    use super::*;
+
+    fn received(payload: usize) -> Received {
+        Received {
+            arrival: Some(Arrival {
+                source: "house".into(),
+                topic: "a".into(),
+                payload: vec![0; payload],
+                stamp: Stamp {
+                    wall: None,
+                    monotonic_ms: 0,
+                },
+                delivery: None,
+            }),
+            receipt: Receipt {
+                ack: None,
+                connection: 1,
+            },
+        }
+    }
+
+    #[tokio::test]
+    async fn the_inbox_is_bounded_by_bytes_and_taking_makes_room() {
+        let (inbox, mut outlet) = inbox();
+        let size = received(60_000).size();
+        for _ in 0..INBOX_BYTES / size {
+            assert!(inbox.put(received(60_000)).is_ok());
+        }
+        assert!(inbox.put(received(60_000)).is_err());
+        assert!(outlet.take().await.is_some());
+        assert!(inbox.put(received(60_000)).is_ok());
+        drop(outlet);
+        assert!(inbox.put(received(1)).is_err());
+    }
+
+    #[test]
+    fn only_the_connection_of_a_message_hears_its_acknowledgement() {
+        let (client, events) = AsyncClient::builder(MqttOptions::new("a", "localhost"))
+            .unbounded()
+            .build();
+        let gate = Gate::new(client);
+        let queued = || events.diagnostics().queues.control_requests_rx_len;
+        let first = gate.next_connection();
+        let receipt = |connection| Receipt {
+            ack: Some(ManualAck::PubAck(PubAck::new(7))),
+            connection,
+        };
+        gate.acknowledge(receipt(first));
+        assert_eq!(queued(), 1);
+        let second = gate.next_connection();
+        gate.acknowledge(receipt(first));
+        assert_eq!(queued(), 1);
+        gate.acknowledge(receipt(second));
+        assert_eq!(queued(), 2);
+    }
 }

@@ -2,7 +2,8 @@
 //!
 //! The broker keeps our session, and a message is acknowledged only once it is stored: what is
 //! under way when either side breaks off comes again, marked as a repeat, and the store
-//! recognises it. Messages the broker retained are taken like any other; one that carries its
+//! recognises it, unless the broker had more of our acknowledgements unread than the store
+//! looks back for. Messages the broker retained are taken like any other; one that carries its
 //! own time adds nothing the second time. We subscribe at QoS 1, which together with the
 //! store's memory gives what QoS 2 would, for half the packets.
 
@@ -28,7 +29,7 @@ use tokio_util::sync::CancellationToken;
 use super::Outgoing;
 use super::intake::Clock;
 use connection::Connection;
-use forward::{Gate, Inbox};
+use forward::Gate;
 
 /// Largest packet read. Larger than any payload we take, so that one that is too large can be
 /// refused and acknowledged instead of ending every connection anew.
@@ -186,13 +187,14 @@ impl Broker {
 
     /// Keeps up the connection until the token is cancelled.
     pub async fn run(self, shutdown: CancellationToken) {
-        let (inbox, received) = Inbox::new();
+        let (inbox, outlet) = forward::inbox();
         let (queue, queued) = forward::under_way();
         let (trouble, troubles) = mpsc::unbounded_channel();
         let link = watch::Sender::default();
         let gate = Gate::new(self.client.clone());
 
-        let forwarding = forward::forward(received, self.writer.clone(), queue, trouble.clone());
+        let forwarding =
+            forward::forward(outlet, self.writer.clone(), &gate, queue, trouble.clone());
         let acknowledging = forward::acknowledge(queued, &gate, trouble);
         let publishing = {
             let (client, hub, link) = (self.client.clone(), self.outgoing, link.subscribe());

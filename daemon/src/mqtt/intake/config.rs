@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use serde::Deserialize;
 
+use super::IntakeError;
 use crate::mqtt::Credentials;
 
 /// The port registered for MQTT with IANA.
@@ -26,6 +27,18 @@ impl Default for IntakeConfig {
             listen: vec![(Ipv4Addr::LOCALHOST, MQTT_PORT).into()],
             credentials: None,
             limits: Limits::default(),
+        }
+    }
+}
+
+impl IntakeConfig {
+    /// # Errors
+    /// An address other than loopback is to be opened without a user and a password.
+    pub fn guarded(&self) -> Result<(), IntakeError> {
+        let open = |address: &&SocketAddr| !address.ip().to_canonical().is_loopback();
+        match self.listen.iter().find(open) {
+            Some(address) if self.credentials.is_none() => Err(IntakeError::Unguarded(*address)),
+            _ => Ok(()),
         }
     }
 }
@@ -122,7 +135,7 @@ impl Limits {
                 "in-flight-messages",
                 self.in_flight_messages.into(),
                 NO_ZERO,
-                // The store recognises a repeat among a client's latest 64 messages.
+                // Well inside what the store looks through for a repeat.
                 64,
             ),
             (

@@ -52,7 +52,7 @@ pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
 #[derive(Debug, thiserror::Error)]
 pub enum IntakeError {
     #[error(
-        "the intake would listen on {0}, which others can reach, without a password; set a user and password for it, or listen on 127.0.0.1 only"
+        "the intake would listen on {0}, which others can reach, without a password; set user and password under [intake.credentials], or listen on 127.0.0.1 only"
     )]
     Unguarded(SocketAddr),
     #[error("the intake has no address to listen on; give at least one, such as 127.0.0.1:1883")]
@@ -121,14 +121,7 @@ pub async fn bind(
         .as_ref()
         .map(super::Credentials::resolve)
         .transpose()?;
-    if secret.is_none()
-        && let Some(open) = config
-            .listen
-            .iter()
-            .find(|address| !address.ip().to_canonical().is_loopback())
-    {
-        return Err(IntakeError::Unguarded(*open));
-    }
+    config.guarded()?;
     let mut listeners = Vec::new();
     let mut addresses = Vec::new();
     for address in config.listen {

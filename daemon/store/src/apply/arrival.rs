@@ -6,7 +6,7 @@ use ebbmark_core::reading::ProblemKind;
 use rusqlite::params;
 
 use super::payload::{self, Intake};
-use super::{Tx, door};
+use super::{Tx, door, hand};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Delivery, Receipt};
 
@@ -21,12 +21,13 @@ pub const DROPPED: &str = "unclaimed-dropped";
 
 /// How far back a repeat is looked for: the latest payloads of the same topic.
 ///
-/// A peer repeats, after it has connected again, exactly what it holds unacknowledged, and
-/// brokers and clients keep only some 10 to 20 messages in flight at a time. Further back an
-/// equal message with an equal packet id (there are only 65535 of them) is a new one. A repeat
-/// goes to the topic it first went to, so looking there misses none of the peer's, and needs no
-/// index beside the one that re-reading needs.
-const REPEAT_WINDOW: u32 = 64;
+/// A peer repeats, after it has connected again, what it holds unacknowledged. Floats hold one
+/// message or a few, but mosquitto working off a backlog was seen to send twenty more for each
+/// acknowledgement, so hundreds can be under way when we are cut off. Much further back an equal
+/// message with an equal packet id (there are only 65535 of them) is a new one. A repeat goes to
+/// the topic it first went to, so looking there misses none of the peer's, and needs no index
+/// beside the one that re-reading needs; only repeats pay for the search.
+const REPEAT_WINDOW: u32 = 1024;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
     let wall = arrival
@@ -34,6 +35,9 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .wall
         .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
     let delivery = arrival.delivery.as_ref().map(delivery_key);
+    if let Some(receipt) = hand::arrive(tx, arrival, wall, delivery)? {
+        return Ok(receipt);
+    }
     let known = tx
         .table()
         .find(&arrival.source, &arrival.topic)
@@ -215,7 +219,7 @@ fn delivery_key(delivery: &Delivery) -> i64 {
     ((peer << 16) | u64::from(delivery.packet_id)).cast_signed()
 }
 
-fn fnv1a(bytes: &[u8]) -> u64 {
+pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
     bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })

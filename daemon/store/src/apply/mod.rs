@@ -4,6 +4,7 @@ mod access;
 pub mod arrival;
 mod door;
 mod feeds;
+mod hand;
 mod import;
 mod log;
 mod payload;

@@ -48,7 +48,7 @@ fn judged(visitor: &Visitor, story: &Story) -> Markup {
                 None => visitor.temperature(t),
             }))
         }
-        @if let Some(at) = v.last_reading { (fact("Last reading", &visitor.ago(at))) }
+        @if let Some(at) = story.last_reading() { (fact("Last reading", &visitor.ago(at))) }
         (fact("So since", &visitor.day_and_time(stored.phase_since)))
     }
 }

@@ -18,7 +18,7 @@ use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::cellar::measure;
+use super::cellar::{last_reading, measure};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
@@ -143,6 +143,10 @@ impl Story {
         }))
     }
 
+    fn last_reading(&self) -> Option<Moment> {
+        last_reading(self.verdict.as_ref().map(|s| &s.verdict), self.feeds.iter())
+    }
+
     fn standing_lines(&self) -> impl Iterator<Item = &LogLine> {
         self.log.iter().filter(|line| line.replaced_by.is_none())
     }
@@ -205,7 +209,7 @@ fn render(
                 header.head {
                     h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
                     p.sentence { (sentence(story)) }
-                    (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict)))
+                    (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict), story.last_reading()))
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }

@@ -323,6 +323,13 @@ impl<'a> Connection<'a> {
     }
 
     async fn finish(mut self, end: End) -> End {
+        if matches!(end, End::TakenOver) {
+            let client = &self.hello.client_id;
+            tracing::info!(
+                client,
+                "came again on another connection; if this goes on, two devices share this client id"
+            );
+        }
         if let Some(why) = end.refusal() {
             self.shared.counts.refuse(why);
             let client = &self.hello.client_id;
