@@ -69,7 +69,7 @@ await withBrowser({ javaScriptEnabled: scripts, viewport: { width: 390, height: 
   check((await page.locator("ol.lines").textContent()).includes("1.050"), "the hand reading stands in the log");
 
   fold = await unfold(page, "Note what was done");
-  await fold.locator("select[name=what]").selectOption({ label: "nutrient" });
+  await fold.locator("select[name=what]").selectOption({ label: "fed nutrient" });
   await fold.getByLabel("What and how much").fill("2 g");
   await fold.getByRole("button", { name: "Note it" }).click();
   await page.getByRole("status").filter({ hasText: "2 g" }).waitFor();

@@ -40,7 +40,7 @@ client.max_queued_messages_set(0)
 
 # Messages not acknowledged yet, at most. After a broken connection paho sends all it has at once,
 # whatever its window.
-AHEAD = 40
+AHEAD = 200
 
 lock = threading.Condition()
 number_of = {}
