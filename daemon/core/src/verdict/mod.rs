@@ -206,7 +206,14 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
     let fall = e.shown_fall();
     let level = e.level();
     let stopped = matches!(memory.phase, Phase::Settled | Phase::Stuck);
-    let left = e.left(forecast);
+    // Stuck: a curve that has levelled off claims that nothing is left, and that is just what is
+    // not known. What the floor says stands instead.
+    let stuck = memory.phase == Phase::Stuck;
+    let (left, end) = if stuck {
+        (e.left_above_floor(), None)
+    } else {
+        (e.left(forecast), forecast.final_gravity())
+    };
     let gates = Gates {
         rack: gates::rack(e, forecast, &memory, style),
         stabilise: gates::stabilise(e, forecast, &memory, style),
@@ -219,7 +226,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         fall_per_day: fall.map(|f| f.range()),
         left_to_fall: left,
         settles_at: if stopped { None } else { e.settles(forecast) },
-        final_gravity: forecast.final_gravity(),
+        final_gravity: end,
         expected_end: e.floor.map(|f| Gravity::computed(f.mid)),
         looked_at: fall.map(|f| Span::from_days(f.span)),
         last_reading: Some(e.stretch.last),
@@ -284,6 +291,18 @@ impl Evidence<'_> {
             (None, Some(t)) if self.tail.flat => Some(t),
             (None, _) => None,
         }
+    }
+
+    /// From the present level down to where it should end.
+    fn left_above_floor(&self) -> Option<Range<f64>> {
+        let (level, floor) = (self.level()?, self.floor?);
+        let to = |end: f64| (level - end).max(0.0);
+        let half = 1.645 * floor.sd;
+        Some(Range {
+            mid: to(floor.mid),
+            low: to(floor.mid + half),
+            high: to(floor.mid - half),
+        })
     }
 
     /// When it will have settled. A curve that says "now" while gravity surely falls has missed

@@ -124,7 +124,7 @@ pub struct Verdict {
     pub looked_at: Option<Span>,
     pub last_reading: Option<Moment>,
     pub temperature: Option<Celsius>,
-    /// Change of temperature over the span looked at, K.
+    /// Temperature over the span looked at less that of the warmest days since the stretch began, K.
     pub temperature_change: Option<f64>,
     pub gates: Gates,
     /// Why no curve could be fitted, when none could.

@@ -111,6 +111,7 @@ pub async fn bind(
     clock: Clock,
     shutdown: CancellationToken,
 ) -> Result<Intake, IntakeError> {
+    config.guarded()?;
     let limits = config.limits;
     limits.check()?;
     if config.listen.is_empty() {
@@ -121,7 +122,6 @@ pub async fn bind(
         .as_ref()
         .map(super::Credentials::resolve)
         .transpose()?;
-    config.guarded()?;
     let mut listeners = Vec::new();
     let mut addresses = Vec::new();
     for address in config.listen {
