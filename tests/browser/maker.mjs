@@ -66,14 +66,14 @@ await withBrowser({ javaScriptEnabled: scripts, viewport: { width: 390, height: 
   await handReading(page, "1,0500", 20);
   await handReading(page, "1.0200", 10);
   await handReading(page, "1.0100 SG", 0);
-  check((await page.locator("ol.lines").textContent()).includes("1.050"), "the hand reading stands in the log");
+  check((await page.locator("ol.lines[reversed]").textContent()).includes("1.050"), "the hand reading stands in the log");
 
   fold = await unfold(page, "Note what was done");
   await fold.locator("select[name=what]").selectOption({ label: "fed nutrient" });
   await fold.getByLabel("What and how much").fill("2 g");
   await fold.getByRole("button", { name: "Note it" }).click();
   await page.getByRole("status").filter({ hasText: "2 g" }).waitFor();
-  check((await page.locator("ol.lines").textContent()).includes("2 g"), "the deed stands in the log");
+  check((await page.locator("ol.lines[reversed]").textContent()).includes("2 g"), "the deed stands in the log");
 
   if (scripts) {
     await other.waitForFunction((old) => document.querySelector("p.sentence").textContent !== old, before);

@@ -9,7 +9,6 @@ sends again what was not acknowledged, as the protocol has it.
 import argparse
 import base64
 import json
-import socket
 import sys
 import threading
 
@@ -26,17 +25,30 @@ parser.add_argument("--window", type=int, default=20)
 arguments = parser.parse_args()
 
 five = arguments.version == "5"
-client = mqtt.Client(
+
+
+class Client(mqtt.Client):
+    """Mends what paho 2.1.0 gets wrong: a message that was released already (QoS 2) it sends as
+    if new, without DUP, when it needs more than one try to connect again."""
+
+    def _messages_reconnect_reset_out(self):
+        released = [m for m in self._out_messages.values() if m.state == mqtt.mqtt_ms_resend_pubrel]
+        super()._messages_reconnect_reset_out()
+        for message in released:
+            message.state = mqtt.mqtt_ms_resend_pubrel
+
+
+client = Client(
     mqtt.CallbackAPIVersion.VERSION2,
     client_id=arguments.id,
     protocol=mqtt.MQTTv5 if five else mqtt.MQTTv311,
     clean_session=None if five else not arguments.persistent,
-    reconnect_on_failure=False,
 )
 if arguments.user:
     client.username_pw_set(arguments.user, arguments.password)
 client.max_inflight_messages_set(arguments.window)
 client.max_queued_messages_set(0)
+client.reconnect_delay_set(0.05, 0.2)
 
 # Messages not acknowledged yet, at most. After a broken connection paho sends all it has at once,
 # whatever its window.
@@ -84,37 +96,8 @@ if five:
     properties = Properties(PacketTypes.CONNECT)
     properties.SessionExpiryInterval = 3600 if arguments.persistent else 0
     options = {"clean_start": not arguments.persistent, "properties": properties}
-
-
-def listens():
-    try:
-        socket.create_connection(("127.0.0.1", arguments.port), 1).close()
-        return True
-    except OSError:
-        return False
-
-
-def run():
-    """Follows the connection, and makes it again when it broke.
-
-    Not left to the client: each time it fails to connect, paho 2.1.0 takes one more step back
-    with its messages, and after two it sends what was already released (QoS 2) as if new
-    (_messages_reconnect_reset_out: "resend pubrel" becomes "publish"). So it only tries where
-    somebody listens.
-    """
-    while not done.is_set():
-        client.loop_forever()
-        while not done.is_set() and arguments.persistent:
-            if listens():
-                client.reconnect()
-                break
-            done.wait(0.05)
-
-
-done = threading.Event()
 client.connect("127.0.0.1", arguments.port, **options)
-thread = threading.Thread(target=run, daemon=True)
-thread.start()
+client.loop_start()
 if not connected.wait(30):
     sys.exit("not connected")
 print("ready", flush=True)
@@ -135,6 +118,5 @@ for number, line in enumerate(sys.stdin):
 
 with lock:
     lock.wait_for(lambda: not waiting)
-done.set()
 client.disconnect()
-thread.join()
+client.loop_stop()

@@ -14,9 +14,9 @@ use serde_json::json;
 use crate::common::{days_ago, message, publish, publisher};
 
 /// Messages between two kills, at most.
-const APART: u64 = 60;
+pub const APART: u64 = 60;
 
-fn kills() -> u64 {
+pub fn kills() -> u64 {
     match std::env::var("EBBMARK_KILLS") {
         Ok(text) => text.parse().expect("EBBMARK_KILLS is a number"),
         Err(_) => 6,
@@ -24,10 +24,10 @@ fn kills() -> u64 {
 }
 
 /// Small and repeatable (xorshift64, Marsaglia 2003).
-struct Dice(u64);
+pub struct Dice(pub u64);
 
 impl Dice {
-    fn below(&mut self, n: u64) -> u64 {
+    pub fn below(&mut self, n: u64) -> u64 {
         self.0 ^= self.0 << 13;
         self.0 ^= self.0 >> 7;
         self.0 ^= self.0 << 17;
@@ -39,7 +39,7 @@ fn gravity(number: u64) -> f64 {
     1.01 + (number % 1000) as f64 / 10_000.0
 }
 
-fn payload(number: u64, start: i64) -> String {
+pub fn payload(number: u64, start: i64) -> String {
     json!({ "sg": gravity(number), "time": start + number as i64 }).to_string()
 }
 
