@@ -73,7 +73,7 @@ async fn cellar() -> (Router, TempDir) {
         ebbmark_store::open(&folder.path().join("bench.db"), Options::default()).expect("a store");
     fill(&writer).await;
     // As the daemon does after each commit: otherwise every page would roll the hours itself.
-    for save in ebbmark_store::hours::roll_stale(&reader).expect("stale hours") {
+    for save in ebbmark_store::hours::roll_stale(&reader, Moment(i64::MAX)).expect("stale hours") {
         writer.command(save).await.expect("hours are saved");
     }
     let pages = ebbmark_web::router(Handle {

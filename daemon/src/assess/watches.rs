@@ -14,7 +14,7 @@ use super::{Assess, zone_and_units};
 type Res<T> = Result<T, StoreError>;
 
 pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
-    for command in ebbmark_store::hours::roll_stale(&assess.reader)? {
+    for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
         assess.writer.command_blocking(command)?;
     }
     let (zone, _) = zone_and_units(&assess.reader, &assess.zone)?;

@@ -19,11 +19,14 @@ use crate::rows;
 /// Most hours in one command: the writer must not be held for long.
 const AT_ONCE: usize = 500;
 
-/// Rolls every stale hour and gives the commands that save them. Blocks.
+/// Rolls the stale hours that had ended by `until` and gives the commands that save them. Blocks.
+///
+/// An hour still being filled would be rolled and written again for every reading; readers roll
+/// it on the fly, which wears no card.
 ///
 /// # Errors
 /// The database cannot be read.
-pub fn roll_stale(reader: &Reader) -> Result<Vec<Command>, StoreError> {
+pub fn roll_stale(reader: &Reader, until: Moment) -> Result<Vec<Command>, StoreError> {
     reader.with(|conn| {
         // One snapshot: the marks belong to the readings that are rolled.
         let seen: i64 =
@@ -31,7 +34,9 @@ pub fn roll_stale(reader: &Reader) -> Result<Vec<Command>, StoreError> {
                 r.get(0)
             })?;
         let mut commands = Vec::new();
-        for group in stale(conn)?.chunk_by(|a, b| a.0 == b.0) {
+        let mut ended = stale(conn)?;
+        ended.retain(|(_, index)| *index < hour_index(until));
+        for group in ended.chunk_by(|a, b| a.0 == b.0) {
             for piece in group.chunks(AT_ONCE) {
                 let (mut hours, mut empty) = (Vec::new(), Vec::new());
                 let Some((feed, _)) = piece.first() else {

@@ -333,7 +333,7 @@ async fn another_map_reads_everything_again() {
     // Read as something else, what was read before is gone, hours included.
     let first = (T0, T0 + Span::hours(1));
     assert_eq!(store.reader.hours(feed, first.0, first.1).unwrap().len(), 1);
-    for command in ebbmark_store::hours::roll_stale(&store.reader).unwrap() {
+    for command in ebbmark_store::hours::roll_stale(&store.reader, ALWAYS.1).unwrap() {
         store.run(command).await;
     }
     store

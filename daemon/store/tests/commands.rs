@@ -282,7 +282,7 @@ async fn a_feed_moves_between_vessels_and_its_readings_stay_behind() {
     assert_eq!(counts(a, from, to), [1, 1]);
     assert_eq!(counts(b, from, to), [1, 1]);
     // The same from hours already rolled: the shared hour is rolled anew from its parts.
-    for command in ebbmark_store::hours::roll_stale(&store.reader).unwrap() {
+    for command in ebbmark_store::hours::roll_stale(&store.reader, ALWAYS.1).unwrap() {
         store.run(command).await;
     }
     assert_eq!(counts(a, from, to), [1, 1]);

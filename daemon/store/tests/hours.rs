@@ -29,12 +29,12 @@ async fn rolled_or_not_the_hours_are_the_same() {
     let want = [(0, 2), (1, 1), (3, 1)];
     assert_eq!(store.reader.stale_hours().unwrap().len(), 3);
     assert_eq!(counts(&store, feed), want);
-    for command in roll_stale(&store.reader).unwrap() {
+    for command in roll_stale(&store.reader, ALWAYS.1).unwrap() {
         store.run(command).await;
     }
     assert!(store.reader.stale_hours().unwrap().is_empty());
     assert_eq!(counts(&store, feed), want);
-    assert!(roll_stale(&store.reader).unwrap().is_empty());
+    assert!(roll_stale(&store.reader, ALWAYS.1).unwrap().is_empty());
 
     // Touched again, among hours that are rolled.
     store.arrive(arrival("a", &measured(71, 1.1))).await;
@@ -52,7 +52,7 @@ async fn a_reading_that_comes_while_its_hour_is_rolled_is_not_lost() {
     let store = Store::new();
     let feed = store.claim("a", timed(), None).await;
     store.arrive(arrival("a", &measured(0, 1.1))).await;
-    let early = roll_stale(&store.reader).unwrap();
+    let early = roll_stale(&store.reader, ALWAYS.1).unwrap();
     store.arrive(arrival("a", &measured(1, 1.1))).await;
     for command in early {
         store.run(command).await;
@@ -66,9 +66,9 @@ async fn an_older_roll_does_not_replace_a_newer_one() {
     let store = Store::new();
     let feed = store.claim("a", timed(), None).await;
     store.arrive(arrival("a", &measured(0, 1.1))).await;
-    let older = roll_stale(&store.reader).unwrap();
+    let older = roll_stale(&store.reader, ALWAYS.1).unwrap();
     store.arrive(arrival("a", &measured(1, 1.1))).await;
-    let newer = roll_stale(&store.reader).unwrap();
+    let newer = roll_stale(&store.reader, ALWAYS.1).unwrap();
     for command in newer.into_iter().chain(older) {
         store.run(command).await;
     }
@@ -84,7 +84,7 @@ async fn marks_go_on_rising_after_a_restart() {
         store.arrive(arrival("a", &measured(minutes, 1.1))).await;
     }
     let store = store.reopen().await;
-    let early = roll_stale(&store.reader).unwrap();
+    let early = roll_stale(&store.reader, ALWAYS.1).unwrap();
     store.arrive(arrival("a", &measured(9, 1.1))).await;
     for command in early {
         store.run(command).await;
@@ -97,7 +97,7 @@ async fn an_hour_that_lost_its_readings_is_gone() {
     let store = Store::new();
     let feed = store.claim("a", timed(), None).await;
     store.arrive(arrival("a", &measured(0, 1.1))).await;
-    for command in roll_stale(&store.reader).unwrap() {
+    for command in roll_stale(&store.reader, ALWAYS.1).unwrap() {
         store.run(command).await;
     }
     store
@@ -108,7 +108,7 @@ async fn an_hour_that_lost_its_readings_is_gone() {
         })
         .await;
     assert_eq!(counts(&store, feed), []);
-    let commands = roll_stale(&store.reader).unwrap();
+    let commands = roll_stale(&store.reader, ALWAYS.1).unwrap();
     assert!(matches!(
         &commands[..],
         [Command::SaveHours { hours, empty, .. }] if hours.is_empty() && empty.len() == 1

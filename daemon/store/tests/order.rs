@@ -19,7 +19,7 @@ async fn stored(messages: &[(i64, f64)]) -> (Vec<StoredReading>, Vec<Hour>, Opti
         let message = arrival("a", &measured(*minutes, *gravity));
         waiters.push(store.writer.arrive(message).await.unwrap());
         if n == messages.len() / 2 {
-            for command in ebbmark_store::hours::roll_stale(&store.reader).unwrap() {
+            for command in ebbmark_store::hours::roll_stale(&store.reader, ALWAYS.1).unwrap() {
                 store.run(command).await;
             }
         }
@@ -90,7 +90,7 @@ async fn moved(
             .arrive(arrival("t", &measured(*minutes, *gravity)))
             .await;
         if n == roll_after {
-            for command in ebbmark_store::hours::roll_stale(&store.reader).unwrap() {
+            for command in ebbmark_store::hours::roll_stale(&store.reader, ALWAYS.1).unwrap() {
                 store.run(command).await;
             }
         }

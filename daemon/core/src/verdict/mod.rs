@@ -257,7 +257,7 @@ impl Evidence<'_> {
         let mut allowed = f64::INFINITY;
         for fall in &self.falls {
             let range = fall.range();
-            if range.low > allowed {
+            if range.mid > allowed {
                 return None;
             }
             if range.low > phase::FALLING {

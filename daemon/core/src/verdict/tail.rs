@@ -18,6 +18,10 @@ const LEFT: f64 = 0.002;
 /// Time constant when no curve tells: a middling mead. Our engineering choice.
 const TIME_CONSTANT: f64 = 3.0;
 
+/// How far apart two falls are compared to see how fast the fall dies away, days; each is taken
+/// over half of that.
+const APART: [f64; 2] = [2.0, 4.0];
+
 pub(super) struct Tail {
     /// Time constant, days.
     pub time_constant: f64,
@@ -33,10 +37,9 @@ pub(super) struct Tail {
 
 impl Tail {
     pub fn new(stretch: &Stretch, forecast: &Forecast, now: Moment) -> Tail {
-        let time_constant = forecast
-            .time_constant()
-            .unwrap_or(TIME_CONSTANT)
-            .clamp(0.4, 20.0);
+        let by_curve = forecast.time_constant().unwrap_or(TIME_CONSTANT);
+        let seen = dying_away(stretch).unwrap_or(f64::INFINITY);
+        let time_constant = by_curve.min(seen).clamp(0.4, 20.0);
         let window = if stretch.by_hand {
             // Three readings a week apart see less than a float in three days.
             (4.0 * time_constant).clamp(10.0, 28.0)
@@ -75,4 +78,32 @@ impl Tail {
             high: left(r.high),
         })
     }
+}
+
+/// Time constant as seen, not as fitted: by how much did the fall shrink in so many days?
+///
+/// The families end in an exponential that is tied to the rest of the curve; real ferments
+/// often end faster, when the last sugar goes. This leans to the slow side at both ends: the
+/// least the fall can have been before, and the most it can be now. It looks back only a few
+/// days, so that a second, slower tail is not judged by the first.
+fn dying_away(stretch: &Stretch) -> Option<f64> {
+    if stretch.by_hand {
+        return None;
+    }
+    APART
+        .iter()
+        .filter_map(|apart| shrunk(stretch, *apart))
+        .min_by(f64::total_cmp)
+}
+
+fn shrunk(stretch: &Stretch, apart: f64) -> Option<f64> {
+    let width = apart / 2.0;
+    let now = slope(stretch.quiet_window(width), stretch.step)?;
+    let whole = stretch.quiet_window(apart + width);
+    let cut = whole.last()?.days - apart;
+    let earlier = &whole[..whole.partition_point(|s| s.days <= cut)];
+    let before = slope(earlier, stretch.step)?;
+    let filled = now.span >= 0.8 * width && before.span >= 0.8 * width;
+    let (least, most) = (before.range().low, now.range().high);
+    (filled && most > 0.0 && least > most).then(|| apart / (least / most).ln())
 }
