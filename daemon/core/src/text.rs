@@ -20,6 +20,7 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
     let gravity = v
         .gravity
         .map_or_else(|| "?".to_string(), |g| show::gravity(g, style.units));
+    let surely_falling = v.fall_per_day.is_some_and(|f| f.low > 0.0);
     match v.phase {
         Phase::NoData => match v.last_reading {
             None => "No readings yet.".into(),
@@ -31,8 +32,11 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
         },
         Phase::Lag if v.gravity.is_none() => "Just changed; waiting for its next readings.".into(),
         Phase::Lag => format!("Not falling yet, at {gravity}{}.", forecast(v, style)),
+        Phase::Active if !surely_falling => {
+            format!("At {gravity}; too few readings to say how fast it falls.")
+        }
         Phase::Active => format!("Falling {} a day{}.", fall(v, style), forecast(v, style)),
-        Phase::Slowing if v.fall_per_day.is_none_or(|f| f.low <= 0.0) => {
+        Phase::Slowing if !surely_falling => {
             format!("Hardly falling any more, at {gravity}; watching whether it holds.")
         }
         Phase::Slowing => format!(
@@ -111,4 +115,125 @@ fn forecast(v: &Verdict, style: &Style) -> String {
         near(when.low),
         near(when.high)
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::time::Moment;
+    use crate::verdict::outcome::{Gate, Gates, Memory, Range};
+
+    fn verdict(phase: Phase) -> Verdict {
+        let gate = Gate {
+            open: false,
+            why: String::new(),
+            opens: None,
+        };
+        let at = Moment::parse_rfc3339("2026-11-30T12:00:00Z").unwrap();
+        let flat_from = matches!(phase, Phase::Settled | Phase::Stuck).then(|| at - Span::days(4));
+        Verdict {
+            at,
+            phase,
+            gravity: Some(Gravity::new(1.0123).unwrap()),
+            fall_per_day: Some(Range {
+                mid: 0.0021,
+                low: 0.0016,
+                high: 0.0026,
+            }),
+            left_to_fall: None,
+            settles_at: Some(Range {
+                mid: at + Span::days(3),
+                low: at + Span::days(2),
+                high: at + Span::days(5),
+            }),
+            final_gravity: None,
+            expected_end: Some(Gravity::new(0.998).unwrap()),
+            looked_at: None,
+            last_reading: Some(at - Span::days(2)),
+            temperature: Some(crate::units::Celsius::new(9.5).unwrap()),
+            temperature_change: None,
+            gates: Gates {
+                rack: gate.clone(),
+                stabilise: gate.clone(),
+                seal: gate,
+            },
+            no_curve_because: None,
+            curve: Vec::new(),
+            cold: false,
+            memory: Some(Memory {
+                phase,
+                since: at,
+                stretch: at,
+                stopped_at: None,
+                flat_from,
+            }),
+        }
+    }
+
+    fn says(v: &Verdict) -> String {
+        let zone = TimeZone::UTC;
+        sentence(
+            v,
+            &Style {
+                units: Preferences::default(),
+                zone: &zone,
+            },
+        )
+    }
+
+    #[test]
+    fn a_sentence_for_each_state() {
+        let plain = |phase| says(&verdict(phase));
+        assert_eq!(
+            plain(Phase::Slowing),
+            "Still falling 0.0021 a day; likely to settle Thu 3 Dec, between Wed and Sat."
+        );
+        assert_eq!(
+            plain(Phase::Active),
+            "Falling 0.0021 a day; likely to settle Thu 3 Dec, between Wed and Sat."
+        );
+        assert_eq!(
+            plain(Phase::Settled),
+            "Gravity has stopped falling: 1.0123, unchanged for 4 days."
+        );
+        assert_eq!(
+            plain(Phase::Stuck),
+            "Stuck: stopped at 1.0123, and it should end near 0.9980."
+        );
+        let cold = Verdict {
+            cold: true,
+            ..verdict(Phase::Stuck)
+        };
+        assert!(says(&cold).starts_with("Stopped at 1.0123 in the cold (9.5 °C)"));
+        let unknown = Verdict {
+            expected_end: None,
+            ..verdict(Phase::Stuck)
+        };
+        assert!(says(&unknown).contains("cannot be told from stuck"));
+        assert_eq!(
+            plain(Phase::Restarted),
+            "Falling again, 0.0021 a day, after it had stopped; it is at 1.0123."
+        );
+        assert_eq!(
+            plain(Phase::NoData),
+            "No reading for 2 days; the last came Sat 28 Nov 12:00."
+        );
+        assert!(plain(Phase::Lag).starts_with("Not falling yet, at 1.0123"));
+    }
+
+    #[test]
+    fn what_is_not_known_is_not_said() {
+        for phase in Phase::ALL {
+            let bare = Verdict {
+                fall_per_day: None,
+                settles_at: None,
+                temperature: None,
+                last_reading: None,
+                ..verdict(phase)
+            };
+            if phase != Phase::Restarted {
+                assert!(!says(&bare).contains('?'), "{}", says(&bare));
+            }
+        }
+    }
 }

@@ -34,8 +34,8 @@ impl<'a> Sheet<'a> {
                 input type="hidden" name="mark" value=(self.mark);
                 input type="hidden" name="once" value=(token::medium());
                 @if let Some(draft) = self.draft {
-                    ul.complaints role="alert" {
-                        @for complaint in &draft.complaints { li { (complaint.say) } }
+                    div.complaints role="alert" {
+                        ul { @for complaint in &draft.complaints { li { (complaint.say) } } }
                     }
                 }
                 (fields)
@@ -85,7 +85,8 @@ impl<'a> Sheet<'a> {
                 span { (label) }
                 input type=(kind) name=(field) value=(self.value(field, value))
                     inputmode=[mode] aria-invalid=[wrong] aria-describedby=[hint_id.as_deref()];
-                @if let Some(id) = &hint_id { small id=(id) { (hint) } }
+                // Hidden from the label's own name: it is read once, as the description.
+                @if let Some(id) = &hint_id { small id=(id) aria-hidden="true" { (hint) } }
             }
         }
     }

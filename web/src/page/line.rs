@@ -60,7 +60,7 @@ fn page(visitor: &Visitor, line: &LogLine, draft: Option<&Draft>) -> Markup {
                     (sheet.form(&action, "Correct the line", fields(&sheet)))
                 }
             }
-            p { a href=(vessel) { "Back to the vessel" } }
+            p.jump { a href=(vessel) { "Back to the vessel" } }
         }
     };
     shell(visitor, Here::Vessel, "Correct a line", "", body)
