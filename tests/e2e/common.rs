@@ -81,3 +81,18 @@ pub fn text(output: &Output) -> String {
 pub fn errors(output: &Output) -> String {
     String::from_utf8_lossy(&output.stderr).into_owned()
 }
+
+/// The demo at this many simulated minutes a second, and the address of its page.
+pub fn demo(minutes_per_second: &str) -> (Process, String) {
+    let mut command = Command::new(tools::built("ebbmark"));
+    command
+        .args(["demo", "--page-port", "0"])
+        .args(["--minutes-per-second", minutes_per_second])
+        .env_remove("RUST_LOG");
+    let demo = Process::start("the demo", &mut command);
+    let page = demo.out.wait_for("the address of the page", |line| {
+        let (_, rest) = line.split_once("http://")?;
+        Some(format!("http://{}", rest.trim_end_matches('/')))
+    });
+    (demo, page)
+}

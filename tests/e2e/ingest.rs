@@ -2,9 +2,11 @@
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::process::Command;
 
 use ebbmark_tests::cellar::Cellar;
 use ebbmark_tests::mosquitto;
+use ebbmark_tests::tools::system;
 use ebbmark_tests::wait::until_true;
 use serde_json::json;
 
@@ -219,4 +221,32 @@ fn a_huge_payload_costs_no_memory() {
     publish(daemon.intake_port, &[], &[message("shelf/e", "1.05", 1)]);
     assert_eq!(cellar.database().payloads("intake", "shelf/d").len(), 0);
     assert_eq!(cellar.database().payloads("intake", "shelf/e").len(), 1);
+}
+
+#[test]
+fn with_a_user_set_only_that_user_gets_in() {
+    let cellar = Cellar::new();
+    let secret = cellar.file("intake-password", "kein Einlass\n");
+    cellar.configure(&format!(
+        "[intake.credentials]\nuser = \"floats\"\npassword-file = {secret:?}"
+    ));
+    let (daemon, _visitor) = cellar.open();
+    let publish = |more: &[&str]| {
+        Command::new(system("mosquitto_pub"))
+            .args(["-h", "127.0.0.1", "-p", &daemon.intake_port.to_string()])
+            .args(["-t", "shelf/f", "-m", "1.05", "-q", "1"])
+            .args(more)
+            .output()
+            .expect("mosquitto_pub starts")
+            .status
+            .success()
+    };
+    assert!(!publish(&[]));
+    assert!(!publish(&["-u", "floats", "-P", "wrong"]));
+    assert!(!publish(&["-u", "someone", "-P", "kein Einlass"]));
+    assert_eq!(cellar.database().payloads("intake", "shelf/f").len(), 0);
+    assert!(publish(&["-u", "floats", "-P", "kein Einlass"]));
+    assert_eq!(cellar.database().payloads("intake", "shelf/f").len(), 1);
+    let said = daemon.process.err.all().join("\n");
+    assert!(!said.contains("kein Einlass"), "{said}");
 }

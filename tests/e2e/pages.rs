@@ -4,12 +4,11 @@ use std::process::{Command, Stdio};
 
 use ebbmark_tests::cellar::{Cellar, PASSWORD};
 use ebbmark_tests::page::Visitor;
-use ebbmark_tests::process::Process;
-use ebbmark_tests::tools::{built, root, system, tool};
+use ebbmark_tests::tools::{root, system, tool};
 use ebbmark_tests::wait::until_true;
 use serde_json::{Value, json};
 
-use crate::common::{days_ago, message, publish};
+use crate::common::{days_ago, demo, message, publish};
 
 /// Runs a script of `tests/browser` and fails with what it found wrong.
 fn browse(script: &str, page: &str, password: &str, scripts: &str) {
@@ -68,13 +67,7 @@ fn the_makers_way_without_scripts() {
 /// In the invented cellar, whose time stands nearly still.
 #[test]
 fn every_page_fits_and_bars_nobody() {
-    let mut command = Command::new(built("ebbmark"));
-    command.args(["demo", "--page-port", "0", "--minutes-per-second", "0.01"]);
-    let demo = Process::start("the demo", &mut command);
-    let page = demo.out.wait_for("the page", |line| {
-        let (_, rest) = line.split_once("http://")?;
-        Some(format!("http://{}", rest.trim_end_matches('/')))
-    });
+    let (demo, page) = demo("0.01");
     let password = demo.out.wait_for("the password", |line| {
         Some(line.split_once("the password is ")?.1.to_owned())
     });

@@ -4,7 +4,7 @@ use ebbmark_tests::cellar::Cellar;
 use ebbmark_tests::wait::until_true;
 use serde_json::Value;
 
-use crate::common::{days_ago, errors, local, series, text};
+use crate::common::{days_ago, errors, local, rfc3339, series, text};
 
 #[test]
 fn a_dry_mead_from_a_file_is_settled() {
@@ -152,4 +152,38 @@ fn replay_names_what_it_cannot_read() {
     assert!(!well && said.contains("no column \"at\""), "{said}");
     let (well, said) = replay("at,gravity\nyesterday,1.05\n");
     assert!(!well && said.contains("line 2"), "{said}");
+}
+
+/// By how much is for the core's tests; here the program and the page have to say the same.
+#[test]
+fn a_hand_reading_from_the_command_line_stands_in_the_log() {
+    let cellar = Cellar::new();
+    let (_daemon, visitor) = cellar.open();
+    let vessel = visitor.add_vessel("North cask");
+    visitor.start_mead(&vessel, &local(days_ago(9)), "1.094", "1.000");
+    let at = rfc3339(days_ago(1));
+    let hand = |gravity: &str, at: &str| {
+        cellar.ebbmark(&[
+            "hand",
+            "--vessel",
+            "North cask",
+            "--gravity",
+            gravity,
+            "--sample",
+            "30",
+            "--at",
+            at,
+        ])
+    };
+    let said = text(&hand("1.050", &at));
+    let corrected = said
+        .split_once(": ")
+        .and_then(|(_, rest)| rest.split(' ').next())
+        .unwrap();
+    assert!(corrected > "1.0500", "a warm sample reads low: {said}");
+    assert!(visitor.page(&vessel).contains(corrected));
+    let output = hand("3", &at);
+    assert!(!output.status.success() && errors(&output).contains("--gravity"));
+    let output = hand("1.05", &rfc3339(days_ago(-2)));
+    assert!(!output.status.success() && errors(&output).contains("future"));
 }

@@ -57,7 +57,7 @@ impl Lines {
     /// # Panics
     /// The process fell silent for good without it, or [`DEADLINE`] passed.
     pub fn wait_for<T>(&self, what: &str, find: impl Fn(&str) -> Option<T>) -> T {
-        self.wait_from(0, what, find).1
+        self.wait_from(0, what, find)
     }
 
     /// Waits for a line with `part` in it.
@@ -78,19 +78,14 @@ impl Lines {
         }
     }
 
-    fn wait_from<T>(
-        &self,
-        first: usize,
-        what: &str,
-        find: impl Fn(&str) -> Option<T>,
-    ) -> (usize, T) {
+    fn wait_from<T>(&self, first: usize, what: &str, find: impl Fn(&str) -> Option<T>) -> T {
         let begin = Instant::now();
         let mut next = first;
         let mut said = self.said();
         loop {
             while let Some(line) = said.lines.get(next) {
                 if let Some(found) = find(line) {
-                    return (next, found);
+                    return found;
                 }
                 next += 1;
             }
