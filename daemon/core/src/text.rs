@@ -65,6 +65,9 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
             None => format!(
                 "Stopped at {gravity}, but without an original or expected final gravity finished cannot be told from stuck."
             ),
+            Some(_) if v.end_unsure => format!(
+                "Stopped at {gravity}, but whether that is its end cannot be told; enter the yeast's tolerance or the gravity you expect."
+            ),
             Some(end) => format!(
                 "Stuck: stopped at {gravity}, and it should end near {}.",
                 show::gravity(end, style.units)
@@ -159,6 +162,7 @@ mod tests {
             },
             no_curve_because: None,
             curve: Vec::new(),
+            end_unsure: false,
             cold: false,
             memory: Some(Memory {
                 phase,
@@ -166,6 +170,8 @@ mod tests {
                 stretch: at,
                 stopped_at: None,
                 flat_from,
+                creeping: false,
+                restarted_at: None,
             }),
         }
     }

@@ -1,5 +1,6 @@
 //! What a verdict may look at, cut into the stretch of curve that counts now.
 
+use super::FLOAT_SILENT;
 use super::floor::Floor;
 use super::slope::Sample;
 use crate::deed::{Deed, What};
@@ -61,6 +62,17 @@ impl Case<'_> {
         self.done(now).rev().find(|d| what.contains(&d.what))
     }
 
+    /// The first deed of a kind after an instant.
+    pub(super) fn first_deed_after(
+        &self,
+        after: Option<Moment>,
+        now: Moment,
+        what: What,
+    ) -> Option<&Deed> {
+        self.done(now)
+            .find(|d| d.what == what && after.is_none_or(|a| d.at > a))
+    }
+
     pub(super) fn last_hand(&self, now: Moment) -> Option<(Moment, f64)> {
         let deed = self
             .done(now)
@@ -69,7 +81,6 @@ impl Case<'_> {
         Some((deed.at, deed.gravity?.get()))
     }
 
-    /// Gravity at the pitch: as given, else as measured by hand at the pitch.
     pub(super) fn stretch(&self, now: Moment) -> Option<Stretch> {
         let first = self.first_reading(now)?;
         let pitch = self.started.unwrap_or(first);
@@ -95,7 +106,17 @@ impl Case<'_> {
             last: first,
         };
         self.take_hours(&mut stretch, now);
-        if stretch.samples.is_empty() {
+        // A float that has fallen silent gives way to the hydrometer.
+        let spoke = stretch
+            .samples
+            .last()
+            .map(|s| from + Span::from_days(s.days));
+        let silent = spoke.is_none_or(|at| now.since(at) > FLOAT_SILENT);
+        let read_since = self
+            .last_hand(now)
+            .is_some_and(|(at, _)| spoke.is_none_or(|s| at > s));
+        if silent && read_since {
+            stretch.samples.clear();
             self.take_hand_readings(&mut stretch, now);
         }
         stretch.last = self.last_reading(now).unwrap_or(first);
@@ -158,6 +179,7 @@ impl Case<'_> {
 
     fn take_hand_readings(&self, stretch: &mut Stretch, now: Moment) {
         stretch.by_hand = true;
+        stretch.step = HAND_STEP;
         let readings = self
             .done(now)
             .filter(|d| d.what == What::HandReading && d.at >= stretch.from);

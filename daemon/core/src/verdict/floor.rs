@@ -29,6 +29,8 @@ pub enum FloorFrom {
 /// Spread of a maker's own expectation. Our engineering choice: two hydrometer divisions and
 /// the honesty of a guess.
 const EXPECTED_SD: f64 = 0.003;
+/// How far above the middle it may stop and still be called finished, SG.
+const ROOM: f64 = 0.003;
 /// A mead that ferments dry ends a little below water. Common practice, no source; the spread
 /// covers honeys with more or less that no yeast takes.
 const DRY: f64 = 0.999;
@@ -40,7 +42,7 @@ const TOLERANCE_UNKNOWN_SD: f64 = 1.5;
 const TOLERANCE_KNOWN_SD: f64 = 0.7;
 
 impl Floor {
-    /// `None` without both an original gravity and an expectation.
+    /// `None` with neither an original gravity nor an expectation.
     pub fn new(
         original: Option<Gravity>,
         expected: Option<Gravity>,
@@ -76,9 +78,10 @@ impl Floor {
         })
     }
 
-    /// Low enough to call it the end.
+    /// Low enough to call it the end. A vague floor earns no more room than a sharp one: not
+    /// knowing where it should stop is no reason to believe that it has.
     pub fn reached(&self, gravity: f64) -> bool {
-        gravity <= self.mid + self.sd
+        gravity <= self.mid + self.sd.min(ROOM)
     }
 
     /// Too high to be the end, even allowing for a poor guess.

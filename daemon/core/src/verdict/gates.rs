@@ -5,6 +5,7 @@ use super::Evidence;
 use super::case::Case;
 use super::forecast::Forecast;
 use super::outcome::{Gate, Gates, Memory, Phase};
+use super::phase;
 use crate::show;
 use crate::text::Style;
 use crate::time::{Moment, Span};
@@ -111,7 +112,7 @@ fn share_done(e: &Evidence, forecast: &Forecast) -> Option<f64> {
 }
 
 pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
-    if let Some(at) = e.stabilised().filter(|_| memory.phase != Phase::Restarted) {
+    if let Some(at) = e.stabilised(Some(memory)) {
         return shut(
             format!("stabilised {}", show::day(at, e.now, style.zone)),
             None,
@@ -136,9 +137,10 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
 }
 
 pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
-    let stabilised = e.stabilised();
+    let stabilised = e.stabilised(Some(memory));
     if let Some(sweetened) = e.sweetened() {
-        if stabilised.is_none_or(|at| at > sweetened) {
+        let falls_again = memory.phase == Phase::Restarted;
+        if !falls_again && !e.sweetened_by_the_book(Some(memory)) {
             return shut(
                 "sweetened without stabilising: live yeast with sugar would burst what it is sealed in".into(),
                 None,
@@ -198,10 +200,28 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
 /// The reason that shuts both stabilise and seal while it has not settled.
 fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Option<Gate> {
     let gate = match memory.phase {
-        Phase::Settled => return None,
+        Phase::Settled if come_down(e, memory) => shut(
+            format!(
+                "it has come down by {} since it stopped; a few days of hand readings would tell whether the float drifts",
+                step(phase::CAME_DOWN, e, style)
+            ),
+            None,
+        ),
+        Phase::Settled if e.tail.flat => return None,
+        Phase::Settled => shut(
+            format!(
+                "it had stopped, but it must be seen still for the last {} again",
+                show::span(Span::from_days(e.tail.window))
+            ),
+            None,
+        ),
         Phase::Stuck if e.cold => shut("it stopped in the cold, which proves nothing; warm it and look again".into(), None),
         Phase::Stuck if e.floor.is_none() => shut(
             "it has stopped, but without an original or expected final gravity finished cannot be told from stuck".into(),
+            None,
+        ),
+        Phase::Stuck if e.end_unsure() => shut(
+            "whether this is its end cannot be told; enter the yeast's tolerance or the gravity you expect".into(),
             None,
         ),
         Phase::Stuck => shut("it is stuck above where it should end".into(), None),
@@ -226,6 +246,14 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
         }
     };
     Some(gate)
+}
+
+fn come_down(e: &Evidence, memory: &Memory) -> bool {
+    let level = e.level();
+    memory
+        .stopped_at
+        .zip(level)
+        .is_some_and(|(stopped, level)| level < stopped - phase::CAME_DOWN)
 }
 
 fn step(sg: f64, e: &Evidence, style: &Style) -> String {

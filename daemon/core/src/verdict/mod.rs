@@ -101,7 +101,10 @@ impl Assessor {
         let forecast = self
             .forecast
             .get_or_insert_with(|| Forecast::new(case, &stretch, floor.as_ref()));
-        let evidence = gather(case, now, stretch, floor, forecast);
+        let creeping = self
+            .memory
+            .is_some_and(|m| m.stretch == stretch.from && m.creeping);
+        let evidence = gather(case, now, stretch, floor, forecast, creeping);
         let memory = phase::step(self.memory, &evidence, forecast);
         self.memory = Some(memory);
         conclude(&evidence, forecast, memory, style)
@@ -142,6 +145,7 @@ impl Assessor {
             gates,
             no_curve_because: None,
             curve: Vec::new(),
+            end_unsure: false,
             cold: false,
             memory: self.memory,
         }
@@ -157,8 +161,9 @@ fn gather<'a>(
     stretch: Stretch,
     floor: Option<floor::Floor>,
     forecast: &Forecast,
+    creeping: bool,
 ) -> Evidence<'a> {
-    let tail = Tail::new(&stretch, forecast, now);
+    let tail = Tail::new(&stretch, forecast, creeping, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
     } else {
@@ -235,6 +240,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         gates,
         no_curve_because: forecast.refused(),
         curve: Vec::new(),
+        end_unsure: stuck && e.end_unsure(),
         cold: e.cold && stopped,
         memory: Some(memory),
     }
@@ -293,6 +299,13 @@ impl Evidence<'_> {
         }
     }
 
+    /// Above the middle of the floor, but within what a poor guess of it would allow.
+    fn end_unsure(&self) -> bool {
+        self.floor
+            .zip(self.level())
+            .is_some_and(|(f, l)| !f.clearly_above(l))
+    }
+
     /// From the present level down to where it should end.
     fn left_above_floor(&self) -> Option<Range<f64>> {
         let (level, floor) = (self.level()?, self.floor?);
@@ -328,15 +341,30 @@ impl Evidence<'_> {
         }
     }
 
-    fn stabilised(&self) -> Option<Moment> {
-        self.case
-            .last_deed(self.now, &[What::Stabilise])
-            .map(|d| d.at)
-    }
-
     fn sweetened(&self) -> Option<Moment> {
         self.case
             .last_deed(self.now, &[What::Sweeten])
             .map(|d| d.at)
+    }
+
+    /// When it was stabilised, if that still holds: new yeast or new sugar that was not there
+    /// when it was dosed, or a fall in spite of it, make it void. Sweetening does not: that is
+    /// what it was stabilised for.
+    fn stabilised(&self, memory: Option<&Memory>) -> Option<Moment> {
+        let voided = self
+            .case
+            .last_deed(self.now, &[What::Pitch, What::Addition])
+            .map(|d| d.at)
+            .max(memory.and_then(|m| m.restarted_at));
+        self.case
+            .first_deed_after(voided, self.now, What::Stabilise)
+            .map(|d| d.at)
+    }
+
+    /// Stabilised before it was sweetened.
+    fn sweetened_by_the_book(&self, memory: Option<&Memory>) -> bool {
+        self.sweetened()
+            .zip(self.stabilised(memory))
+            .is_some_and(|(sweetened, stabilised)| stabilised <= sweetened)
     }
 }

@@ -99,6 +99,13 @@ pub struct Memory {
     pub stopped_at: Option<f64>,
     /// Since when it has been flat, when it has stopped.
     pub flat_from: Option<Moment>,
+    /// It had settled and has since crept down, too slowly to be seen in a few days: to be called
+    /// settled again it must hold for longer.
+    #[serde(default)]
+    pub creeping: bool,
+    /// When it last began to fall again after it had stopped.
+    #[serde(default)]
+    pub restarted_at: Option<Moment>,
 }
 
 /// What is known about one vessel at one moment.
@@ -131,6 +138,9 @@ pub struct Verdict {
     pub no_curve_because: Option<String>,
     /// Fitted curve up to now and forecast after it, in time order; empty without a curve.
     pub curve: Vec<BandPoint>,
+    /// It stopped above the middle of where it should end, but not so far that it must be stuck.
+    #[serde(default)]
+    pub end_unsure: bool,
     /// It stopped while the mead was cold, which explains nothing but the cold.
     #[serde(default)]
     pub cold: bool,

@@ -10,12 +10,14 @@ use crate::time::Span;
 pub(super) const FALLING: f64 = 0.0003;
 /// A stopped mead is falling again only when it has also come down by this much: a drifting
 /// float passes the first test now and then, not both.
-const CAME_DOWN: f64 = 0.0015;
+pub(super) const CAME_DOWN: f64 = 0.0015;
 /// Come down by less than this since the start: still the lag.
 const LAG_DROP: f64 = 0.003;
 /// A must that has not moved for this long after the pitch is not lagging, it is stuck.
 /// Common practice, no source: yeast shows itself within three days or not at all.
 const LAG_DAYS: f64 = 4.0;
+/// A settled mead is not called stuck for a wobble at the edge of its floor, SG.
+const FLOOR_SLACK: f64 = 0.002;
 /// Past this share of the fall it is slowing.
 const SLOWING: f64 = 0.6;
 
@@ -33,9 +35,21 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
     let flat_from = match before.and_then(|m| m.flat_from) {
         Some(from) if stopped => Some(from),
         // Stabilised and sweetened: still since the sweetening.
-        _ if phase == Phase::Settled && e.is_ended() => Some(stretch),
+        _ if phase == Phase::Settled && e.is_ended(before.as_ref()) => Some(stretch),
         _ if stopped && e.tail.flat => Some(e.stretch.last - Span::from_days(e.tail.window)),
         _ => None,
+    };
+    let was = before.map(|m| m.phase);
+    let creeping = match (was, phase) {
+        // It came down without ever being seen to fall.
+        (Some(Phase::Settled), Phase::Active | Phase::Slowing) => true,
+        (_, Phase::Active | Phase::Slowing) => before.is_some_and(|m| m.creeping),
+        _ => false,
+    };
+    let restarted_at = match before {
+        Some(m) if phase == Phase::Restarted && m.phase != Phase::Restarted => Some(e.now),
+        Some(m) => m.restarted_at,
+        None => None,
     };
     Memory {
         phase,
@@ -43,6 +57,8 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         stretch,
         stopped_at,
         flat_from,
+        creeping,
+        restarted_at,
     }
 }
 
@@ -51,7 +67,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         return (Phase::NoData, None);
     };
     let falling = e.clear_fall().is_some();
-    let ended = e.is_ended();
+    let ended = e.is_ended(before.as_ref());
     let stopped_at = match before {
         Some(m) => m.stopped_at,
         None if ended => e.stretch.first_level(),
@@ -69,6 +85,12 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     }
     match was {
         Some(Phase::Settled) if falling && came_down => (Phase::Restarted, stopped_at),
+        // Crept down, each day too little to be seen, or the maker has told since that it should
+        // end lower.
+        Some(Phase::Settled) if came_down => (moving(e, forecast, level), None),
+        Some(Phase::Settled) if e.floor.is_some_and(|f| !f.reached(level - FLOOR_SLACK)) => {
+            (Phase::Stuck, stopped_at)
+        }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
         Some(Phase::Restarted) if e.tail.flat => stopped(e, level),
@@ -83,9 +105,8 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
 
 impl Evidence<'_> {
     /// Stabilised, then sweetened: for this mead the story is over, any fall is an alarm.
-    fn is_ended(&self) -> bool {
-        self.stretch.began == What::Sweeten
-            && self.stabilised().is_some_and(|at| at <= self.stretch.from)
+    fn is_ended(&self, memory: Option<&Memory>) -> bool {
+        self.stretch.began == What::Sweeten && self.sweetened_by_the_book(memory)
     }
 }
 

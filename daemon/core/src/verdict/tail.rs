@@ -15,6 +15,10 @@ use crate::time::Moment;
 const FLAT: f64 = 0.0005;
 /// What may be left when it is called settled, SG: one small division of a hydrometer.
 const LEFT: f64 = 0.002;
+/// A mead that has crept down after it had settled must hold for this many days, falling by less
+/// than this a day: what a float can tell from its own drift in that time.
+const CREEP_WINDOW: f64 = 14.0;
+const CREEP: f64 = 0.0002;
 /// Time constant when no curve tells: a middling mead. Our engineering choice.
 const TIME_CONSTANT: f64 = 3.0;
 
@@ -36,7 +40,7 @@ pub(super) struct Tail {
 }
 
 impl Tail {
-    pub fn new(stretch: &Stretch, forecast: &Forecast, now: Moment) -> Tail {
+    pub fn new(stretch: &Stretch, forecast: &Forecast, creeping: bool, now: Moment) -> Tail {
         let by_curve = forecast.time_constant().unwrap_or(TIME_CONSTANT);
         let seen = dying_away(stretch).unwrap_or(f64::INFINITY);
         let time_constant = by_curve.min(seen).clamp(0.4, 20.0);
@@ -45,6 +49,11 @@ impl Tail {
             (4.0 * time_constant).clamp(10.0, 28.0)
         } else {
             (2.0 * time_constant).clamp(2.0, 8.0)
+        };
+        let window = if creeping {
+            window.max(CREEP_WINDOW)
+        } else {
+            window
         };
         let samples = stretch.quiet_window(window);
         let slope = slope(samples, stretch.step);
@@ -56,7 +65,11 @@ impl Tail {
             (window / 4.0).max(0.5)
         };
         let whole = span >= 0.9 * window && stretch.longest_gap(samples, now) <= gap_limit;
-        let margin = FLAT.min(LEFT / time_constant);
+        let margin = if creeping {
+            CREEP
+        } else {
+            FLAT.min(LEFT / time_constant)
+        };
         let flat = whole && slope.is_some_and(|s| s.range().high < margin);
         let missing = (window - span.min(quiet)).max(0.0);
         Tail {

@@ -1,0 +1,309 @@
+//! Gates held against made-up records in which it is known what is still to fall. A wrong "open"
+//! here is a bottle that bursts, so each way of being fooled has its own case.
+
+use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::files::Row;
+use ebbmark_core::replay::{Known, Line, replay};
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::{Celsius, Gravity};
+use ebbmark_core::verdict::outcome::Phase;
+
+fn start() -> Moment {
+    Moment::parse_rfc3339("2026-01-01T00:00:00Z").expect("a valid instant")
+}
+
+fn day(d: f64) -> Moment {
+    start() + Span::from_days(d)
+}
+
+/// Half-hourly readings of `gravity(day)` at 20 °C, with a little noise that repeats itself.
+fn float(from: f64, to: f64, gravity: impl Fn(f64) -> f64) -> Vec<Row> {
+    let n = ((to - from) * 48.0) as usize;
+    (0..=n)
+        .map(|i| {
+            let d = from + i as f64 / 48.0;
+            let noise = 0.0003 * ((i * 7919 % 101) as f64 / 50.0 - 1.0);
+            Row {
+                at: day(d),
+                gravity: Gravity::new(gravity(d) + noise).ok(),
+                temperature: Celsius::new(20.0).ok(),
+            }
+        })
+        .collect()
+}
+
+fn deed(d: f64, what: What, gravity: Option<f64>) -> Deed {
+    let gravity = gravity.and_then(|g| Gravity::new(g).ok());
+    Deed {
+        at: day(d),
+        what,
+        gravity,
+        temperature: None,
+        note: String::new(),
+    }
+}
+
+/// A hand reading every day, to a division.
+fn by_hand(from: f64, to: f64, gravity: impl Fn(f64) -> f64) -> Vec<Deed> {
+    (from.ceil() as i32..=to as i32)
+        .map(|d| {
+            let read = (gravity(f64::from(d)) * 1000.0).round() / 1000.0;
+            deed(f64::from(d) + 0.3, What::HandReading, Some(read))
+        })
+        .collect()
+}
+
+fn run(rows: &[Row], mut deeds: Vec<Deed>, original: f64) -> Vec<Line> {
+    deeds.push(deed(0.0, What::Pitch, None));
+    deeds.sort_by_key(|d| d.at);
+    replay(
+        rows,
+        &deeds,
+        Known {
+            original: Gravity::new(original).ok(),
+            ..Known::default()
+        },
+    )
+}
+
+fn at(line: &Line) -> f64 {
+    let at = Moment::parse_rfc3339(&line.at).expect("RFC 3339");
+    at.since(start()).as_days()
+}
+
+fn told(lines: &[Line]) -> String {
+    let line = |l: &Line| {
+        let open = |g: &ebbmark_core::replay::LineGate| if g.open { "open" } else { "shut" };
+        let gates = (open(&l.gates.stabilise), open(&l.gates.seal));
+        format!(
+            "  day {:.1} {gates:?} {} ({})",
+            at(l),
+            l.sentence,
+            l.gates.seal.why
+        )
+    };
+    lines.iter().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// A quick ferment: a fall of `drop` from `original`, over within nine days.
+fn quick(original: f64, drop: f64) -> impl Fn(f64) -> f64 {
+    move |d: f64| original - drop / (1.0 + (-1.6 * (d - 4.0)).exp())
+}
+
+#[test]
+fn a_finished_mead_with_a_witness_may_be_sealed() {
+    let g = quick(1.090, 0.092);
+    let lines = run(&float(0.0, 20.0, &g), by_hand(1.0, 20.0, &g), 1.090);
+    let sealed = lines.iter().find(|l| l.gates.seal.open).map(at);
+    assert!(
+        sealed.is_some_and(|d| (8.0..15.0).contains(&d)),
+        "{}",
+        told(&lines)
+    );
+    let alone = run(&float(0.0, 20.0, &g), Vec::new(), 1.090);
+    assert!(alone.iter().all(|l| !l.gates.seal.open), "{}", told(&alone));
+    assert!(
+        alone
+            .iter()
+            .any(|l| l.gates.seal.why.contains("hand reading")),
+        "{}",
+        told(&alone)
+    );
+}
+
+#[test]
+fn a_witness_that_disagrees_keeps_it_shut() {
+    let g = quick(1.090, 0.092);
+    let lines = run(
+        &float(0.0, 20.0, &g),
+        by_hand(1.0, 20.0, |d| g(d) + 0.006),
+        1.090,
+    );
+    assert!(lines.iter().all(|l| !l.gates.seal.open), "{}", told(&lines));
+}
+
+#[test]
+fn a_vague_floor_is_no_reason_to_call_it_finished() {
+    // 1.120 with an unknown yeast could end anywhere near 1.018; this one stalled at 1.028.
+    let g = quick(1.120, 0.092);
+    let lines = run(&float(0.0, 25.0, &g), by_hand(1.0, 25.0, &g), 1.120);
+    assert!(
+        lines.iter().all(|l| l.phase != Phase::Settled),
+        "{}",
+        told(&lines)
+    );
+    assert!(
+        lines
+            .iter()
+            .all(|l| !l.gates.stabilise.open && !l.gates.seal.open),
+        "{}",
+        told(&lines)
+    );
+    let last = lines.last().expect("a line");
+    assert!(
+        last.sentence.contains("cannot be told"),
+        "{}",
+        last.sentence
+    );
+}
+
+#[test]
+fn creeping_down_shuts_what_had_opened() {
+    // Looks settled at day 12, then loses 0.0002 a day for two months.
+    let g = |d: f64| quick(1.090, 0.088)(d) - 0.0002 * (d - 12.0).max(0.0);
+    let lines = run(&float(0.0, 60.0, g), by_hand(1.0, 60.0, g), 1.090);
+    for line in lines.iter().filter(|l| at(l) > 26.0) {
+        assert!(
+            !line.gates.stabilise.open && !line.gates.seal.open,
+            "{}",
+            told(&lines)
+        );
+    }
+}
+
+#[test]
+fn a_fall_after_settling_shuts_within_days_and_alarms() {
+    let g = |d: f64| quick(1.090, 0.088)(d) - 0.001 * (d - 18.0).max(0.0);
+    let lines = run(&float(0.0, 26.0, g), by_hand(1.0, 26.0, g), 1.090);
+    for line in lines.iter().filter(|l| at(l) > 19.5) {
+        assert!(
+            !line.gates.seal.open && !line.gates.stabilise.open,
+            "{}",
+            told(&lines)
+        );
+    }
+    let alarm = lines.iter().find(|l| l.phase == Phase::Restarted).map(at);
+    assert!(alarm.is_some_and(|d| d < 21.0), "{}", told(&lines));
+}
+
+/// Dry at 0.998, stabilised on day 14, sweetened to 1.020 on day 16.
+fn sweetened(after: impl Fn(f64) -> f64) -> impl Fn(f64) -> f64 {
+    move |d: f64| {
+        if d < 16.0 {
+            quick(1.090, 0.092)(d)
+        } else {
+            1.020 - after(d - 16.0)
+        }
+    }
+}
+
+#[test]
+fn stabilised_and_sweetened_it_may_be_sealed_after_a_week() {
+    let g = sweetened(|_| 0.0);
+    let mut deeds = by_hand(1.0, 30.0, &g);
+    deeds.push(deed(14.0, What::Stabilise, None));
+    deeds.push(deed(16.0, What::Sweeten, Some(1.020)));
+    let lines = run(&float(0.0, 30.0, &g), deeds.clone(), 1.090);
+    let sealed = lines
+        .iter()
+        .find(|l| at(l) > 16.0 && l.gates.seal.open)
+        .map(at);
+    assert!(
+        sealed.is_some_and(|d| (23.0..26.0).contains(&d)),
+        "{}",
+        told(&lines)
+    );
+    // Dosing once more afterwards takes nothing back.
+    deeds.push(deed(18.0, What::Stabilise, None));
+    let again = run(&float(0.0, 30.0, &g), deeds, 1.090);
+    assert!(
+        again.last().is_some_and(|l| l.gates.seal.open),
+        "{}",
+        told(&again)
+    );
+}
+
+#[test]
+fn stabilised_is_no_licence_to_seal_what_falls() {
+    for fall in [0.00025, 0.0006, 0.002] {
+        let g = sweetened(move |d| fall * d);
+        let mut deeds = by_hand(1.0, 40.0, &g);
+        deeds.push(deed(14.0, What::Stabilise, None));
+        deeds.push(deed(16.0, What::Sweeten, Some(1.020)));
+        let lines = run(&float(0.0, 40.0, &g), deeds, 1.090);
+        for line in lines.iter().filter(|l| at(l) > 16.0 + 0.0025 / fall) {
+            assert!(!line.gates.seal.open, "falls {fall}\n{}", told(&lines));
+        }
+    }
+}
+
+#[test]
+fn sweetened_without_stabilising_or_fed_since_it_stays_shut() {
+    let g = sweetened(|_| 0.0);
+    let rows = float(0.0, 40.0, &g);
+    let mut deeds = by_hand(1.0, 40.0, &g);
+    deeds.push(deed(16.0, What::Sweeten, Some(1.020)));
+    let bare = run(&rows, deeds.clone(), 1.090);
+    assert!(
+        bare.iter()
+            .filter(|l| at(l) > 16.0)
+            .all(|l| !l.gates.seal.open),
+        "{}",
+        told(&bare)
+    );
+    // New yeast after the dose makes the dose void.
+    deeds.push(deed(14.0, What::Stabilise, None));
+    deeds.push(deed(15.0, What::Pitch, None));
+    let fed = run(&rows, deeds, 1.090);
+    assert!(
+        fed.iter()
+            .filter(|l| at(l) > 16.0)
+            .all(|l| !l.gates.seal.open),
+        "{}",
+        told(&fed)
+    );
+}
+
+#[test]
+fn when_the_float_dies_the_hydrometer_goes_on() {
+    let g = quick(1.090, 0.092);
+    let rows = float(0.0, 5.0, &g);
+    let lines = run(&rows, by_hand(1.0, 30.0, &g), 1.090);
+    let late: Vec<&Line> = lines.iter().filter(|l| at(l) > 8.0).collect();
+    assert!(
+        late.iter().all(|l| l.phase != Phase::NoData),
+        "{}",
+        told(&lines)
+    );
+    let last = late.last().expect("a line");
+    assert_eq!(last.phase, Phase::Settled, "{}", told(&lines));
+    assert!(
+        last.gravity.is_some_and(|v| (v - 0.998).abs() < 0.001),
+        "{}",
+        told(&lines)
+    );
+}
+
+#[test]
+fn nine_days_unchanged_is_not_finished() {
+    // The shape of a honey must that lay at 1.058 for nine days and went on to 1.012 once it was
+    // pitched anew; original gravity and days before it are invented.
+    let g = |d: f64| {
+        if d < 35.0 {
+            1.058 + 0.062 * (-d / 6.0).exp()
+        } else {
+            1.058
+        }
+    };
+    let deeds: Vec<Deed> = [3.0, 8.0, 14.0, 20.0, 26.0, 30.0, 35.0, 39.0, 44.0]
+        .iter()
+        .map(|d| {
+            deed(
+                *d,
+                What::HandReading,
+                Some((g(*d) * 1000.0).round() / 1000.0),
+            )
+        })
+        .collect();
+    let lines = run(&[], deeds, 1.120);
+    assert!(
+        lines.iter().all(|l| l.phase != Phase::Settled),
+        "{}",
+        told(&lines)
+    );
+    assert!(
+        lines
+            .iter()
+            .all(|l| !l.gates.stabilise.open && !l.gates.seal.open)
+    );
+}
