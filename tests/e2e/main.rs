@@ -1,1 +1,17 @@
+//! The built daemon against a real broker, a real browser, a real mail server.
+//!
+//! `tests/run` installs what these need and builds what they start. By themselves:
+//! `cargo build --workspace && cargo test -p ebbmark-tests`.
 
+mod broker;
+mod clock;
+mod common;
+mod config;
+mod demo;
+mod ingest;
+mod kill;
+mod notify;
+mod pages;
+mod purity;
+mod shutdown;
+mod verdicts;

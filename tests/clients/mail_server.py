@@ -1,0 +1,34 @@
+"""Takes mail on 127.0.0.1 and says each one as a line of JSON. Argument: the port."""
+
+import email
+import email.policy
+import json
+import signal
+import sys
+
+from aiosmtpd.controller import Controller
+
+
+class Taker:
+    async def handle_DATA(self, server, session, envelope):
+        message = email.message_from_bytes(envelope.content, policy=email.policy.default)
+        body = message.get_body(("plain",))
+        print(
+            json.dumps(
+                {
+                    "from": envelope.mail_from,
+                    "to": envelope.rcpt_tos,
+                    "subject": str(message["subject"]),
+                    "message_id": str(message["message-id"]),
+                    "text": body.get_content() if body else "",
+                }
+            )
+        )
+        return "250 taken"
+
+
+controller = Controller(Taker(), hostname="127.0.0.1", port=int(sys.argv[1]))
+controller.start()
+print("ready")
+signal.sigwait({signal.SIGTERM, signal.SIGINT})
+controller.stop()

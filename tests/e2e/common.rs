@@ -1,0 +1,98 @@
+//! What several of the tests do.
+
+use std::io::Write;
+use std::process::{Command, Output};
+use std::time::{SystemTime, UNIX_EPOCH};
+
+use ebbmark_tests::process::Process;
+use ebbmark_tests::tools;
+use serde_json::{Value, json};
+
+pub fn now_ms() -> i64 {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH);
+    since
+        .expect("the clock of a test machine is set")
+        .as_millis() as i64
+}
+
+/// Whole seconds of a moment some days ago.
+pub fn days_ago(days: i64) -> i64 {
+    now_ms() / 1000 - days * 86_400
+}
+
+/// RFC 3339 of Unix seconds, by the system's own `date`.
+pub fn rfc3339(seconds: i64) -> String {
+    let output = Command::new("date")
+        .args(["-u", "-d", &format!("@{seconds}"), "+%Y-%m-%dT%H:%M:%SZ"])
+        .output()
+        .expect("date is part of every system");
+    String::from_utf8_lossy(&output.stdout).trim().to_owned()
+}
+
+/// As a form takes it, in a cellar whose zone is UTC.
+pub fn local(seconds: i64) -> String {
+    rfc3339(seconds).chars().take(16).collect()
+}
+
+/// A message for the foreign client.
+pub fn message(topic: &str, payload: &str, qos: u8) -> Value {
+    json!({ "topic": topic, "payload": payload, "qos": qos })
+}
+
+/// The foreign client, connected.
+pub fn publisher(port: u16, options: &[&str]) -> Process {
+    let mut command = tools::client("publish.py");
+    command.args(["--port", &port.to_string()]).args(options);
+    let process = Process::start("the foreign client", &mut command);
+    process.out.wait_for_part("ready");
+    process
+}
+
+/// Publishes with the foreign client and waits until all was acknowledged.
+pub fn publish(port: u16, options: &[&str], messages: &[Value]) {
+    let mut process = publisher(port, options);
+    let mut input = process.input();
+    for message in messages {
+        writeln!(input, "{message}").expect("the foreign client reads");
+    }
+    drop(input);
+    process.must_end_well();
+    let said = process.out.all();
+    assert_eq!(said.len(), messages.len() + 1, "{said:?}");
+}
+
+/// An invented course ending about now: CSV.
+pub fn series(kind: &str, days: i64, every: &str) -> String {
+    let start = rfc3339(days_ago(days));
+    let output = Command::new(tools::built("ebbmark-demo-feeds"))
+        .args(["csv", "--kind", kind, "--seed", "7", "--every", every])
+        .args(["--days", &days.to_string(), "--start", &start])
+        .output()
+        .expect("the built program starts");
+    text(&output)
+}
+
+/// What it wrote, if it ended well.
+pub fn text(output: &Output) -> String {
+    assert!(output.status.success(), "{output:?}");
+    String::from_utf8(output.stdout.clone()).expect("it writes UTF-8")
+}
+
+pub fn errors(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+/// The demo at this many simulated minutes a second, and the address of its page.
+pub fn demo(minutes_per_second: &str) -> (Process, String) {
+    let mut command = Command::new(tools::built("ebbmark"));
+    command
+        .args(["demo", "--page-port", "0"])
+        .args(["--minutes-per-second", minutes_per_second])
+        .env_remove("RUST_LOG");
+    let demo = Process::start("the demo", &mut command);
+    let page = demo.out.wait_for("the address of the page", |line| {
+        let (_, rest) = line.split_once("http://")?;
+        Some(format!("http://{}", rest.trim_end_matches('/')))
+    });
+    (demo, page)
+}

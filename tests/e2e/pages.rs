@@ -1,0 +1,79 @@
+//! The pages in a real browser.
+
+use std::process::{Command, Stdio};
+
+use ebbmark_tests::cellar::{Cellar, PASSWORD};
+use ebbmark_tests::page::Visitor;
+use ebbmark_tests::tools::{root, system, tool};
+use ebbmark_tests::wait::until_true;
+use serde_json::{Value, json};
+
+use crate::common::{days_ago, demo, message, publish};
+
+/// Runs a script of `tests/browser` and fails with what it found wrong.
+fn browse(script: &str, page: &str, password: &str, scripts: &str) {
+    let output = Command::new(system("node"))
+        .arg(root().join("tests/browser").join(script))
+        .env("EBBMARK_TOOLS", tool(""))
+        .env("EBBMARK_CHROMIUM", system("chromium"))
+        .env("EBBMARK_SHOTS", tool("").join("shots"))
+        .env("EBBMARK_PAGE", page)
+        .env("EBBMARK_PASSWORD", password)
+        .env("EBBMARK_SCRIPTS", scripts)
+        .stdin(Stdio::null())
+        .output()
+        .expect("node starts");
+    let said = String::from_utf8_lossy(&output.stdout);
+    let found: Value = said
+        .lines()
+        .last()
+        .and_then(|line| serde_json::from_str(line).ok())
+        .unwrap_or_else(|| panic!("{script} broke off: {output:?}"));
+    let failed = found["failed"].as_array().expect("a list");
+    assert!(
+        failed.is_empty(),
+        "{script}:\n{}",
+        serde_json::to_string_pretty(failed).unwrap_or_default()
+    );
+    assert!(
+        found["done"].as_array().is_some_and(|done| done.len() > 10),
+        "{found}"
+    );
+}
+
+fn the_makers_way(scripts: &str) {
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    let payload = json!({ "gravity": 1.0601, "temperature": 18.4, "time": days_ago(22) });
+    publish(
+        daemon.intake_port,
+        &[],
+        &[message("shelf/float-1", &payload.to_string(), 1)],
+    );
+    browse("maker.mjs", &daemon.page, PASSWORD, scripts);
+}
+
+#[test]
+fn the_makers_way_with_scripts() {
+    the_makers_way("on");
+}
+
+#[test]
+fn the_makers_way_without_scripts() {
+    the_makers_way("off");
+}
+
+/// In the invented cellar, whose time stands nearly still.
+#[test]
+fn every_page_fits_and_bars_nobody() {
+    let (demo, page) = demo("0.01");
+    let password = demo.out.wait_for("the password", |line| {
+        Some(line.split_once("the password is ")?.1.to_owned())
+    });
+    let visitor = Visitor::new(&page);
+    until_true("every vessel judged", || {
+        !visitor.page("/").contains("Nothing judged yet")
+    });
+    browse("look.mjs", &page, &password, "on");
+}

@@ -1,0 +1,96 @@
+//! A real broker on a port of its own.
+
+use std::net::{Ipv4Addr, TcpStream};
+use std::path::PathBuf;
+use std::process::{Command, Output};
+
+use tempfile::TempDir;
+
+use crate::process::Process;
+use crate::wait::until_true;
+use crate::{ports, tools};
+
+pub struct Mosquitto {
+    folder: TempDir,
+    pub port: u16,
+    process: Option<Process>,
+}
+
+impl Mosquitto {
+    /// It keeps sessions over a clean restart.
+    ///
+    /// # Panics
+    /// It does not come up.
+    pub fn start() -> Mosquitto {
+        let mut broker = Mosquitto {
+            folder: TempDir::with_prefix("ebbmark-broker-").expect("a temporary folder"),
+            port: ports::free(),
+            process: None,
+        };
+        let config = format!(
+            "listener {} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\nautosave_interval 1\nautosave_on_changes true\nmax_queued_messages 0\nmax_inflight_messages 20\n",
+            broker.port,
+            broker.folder.path().display()
+        );
+        std::fs::write(broker.config(), config).expect("a temporary folder");
+        // As root it would become a user of its own, who may not write here.
+        if let Ok(metadata) = std::fs::metadata(broker.folder.path()) {
+            let mut permissions = metadata.permissions();
+            std::os::unix::fs::PermissionsExt::set_mode(&mut permissions, 0o777);
+            let _ = std::fs::set_permissions(broker.folder.path(), permissions);
+        }
+        broker.again();
+        broker
+    }
+
+    fn config(&self) -> PathBuf {
+        self.folder.path().join("mosquitto.conf")
+    }
+
+    /// Starts it again on the same port.
+    ///
+    /// # Panics
+    /// It does not come up.
+    pub fn again(&mut self) {
+        let mut command = Command::new(tools::system("mosquitto"));
+        command.arg("-c").arg(self.config());
+        self.process = Some(Process::start("mosquitto", &mut command));
+        until_true("mosquitto listening", || {
+            TcpStream::connect((Ipv4Addr::LOCALHOST, self.port)).is_ok()
+        });
+    }
+
+    /// Ends it cleanly.
+    ///
+    /// # Panics
+    /// It is not running.
+    pub fn stop(&mut self) {
+        let mut process = self.process.take().expect("it is running");
+        process.terminate();
+        process.wait();
+    }
+}
+
+/// Runs `mosquitto_pub` against a port of this machine; it must end well.
+///
+/// # Panics
+/// It does not.
+pub fn publish(port: u16, arguments: &[&str]) -> Output {
+    let output = Command::new(tools::system("mosquitto_pub"))
+        .args(["-h", "127.0.0.1", "-p", &port.to_string()])
+        .args(arguments)
+        .output()
+        .expect("mosquitto_pub starts");
+    assert!(output.status.success(), "{output:?}");
+    output
+}
+
+/// `mosquitto_sub`, saying each message as `topic payload`.
+pub fn subscribe(port: u16, arguments: &[&str]) -> Process {
+    let mut command = Command::new(tools::system("mosquitto_sub"));
+    command
+        .args(["-h", "127.0.0.1", "-p", &port.to_string()])
+        .args(["-F", "%r %t %p"])
+        .args(arguments);
+    Process::start("mosquitto_sub", &mut command)
+}
