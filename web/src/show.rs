@@ -31,12 +31,9 @@ impl Visitor {
         show::temperature(t, self.prefs)
     }
 
-    /// A change of temperature, in the degrees this visitor reads.
-    pub fn warmth(&self, kelvin: f64) -> String {
-        match self.prefs.temperature {
-            TemperatureScale::Celsius => format!("{kelvin:+.1} °C"),
-            TemperatureScale::Fahrenheit => format!("{:+.1} °F", kelvin * 1.8),
-        }
+    /// A difference of temperature, in the degrees this visitor reads.
+    pub fn warmth(&self, by_kelvin: f64) -> String {
+        show::temperature_step(by_kelvin, self.prefs)
     }
 
     pub fn volume(&self, v: Litres) -> String {

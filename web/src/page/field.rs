@@ -79,12 +79,17 @@ impl<'a> Sheet<'a> {
         mode: Option<&str>,
     ) -> Markup {
         let wrong = self.complaint(field).map(|_| "true");
+        // The refused form may lie far down the page: the browser goes to its first fault.
+        let first = self
+            .draft
+            .is_some_and(|d| d.complaints.first().is_some_and(|c| c.field == field));
         let hint_id = (!hint.is_empty()).then(|| format!("{}-{field}-hint", self.name));
         html! {
             label.field {
                 span { (label) }
                 input type=(kind) name=(field) value=(self.value(field, value))
-                    inputmode=[mode] aria-invalid=[wrong] aria-describedby=[hint_id.as_deref()];
+                    inputmode=[mode] autofocus[first] aria-invalid=[wrong]
+                    aria-describedby=[hint_id.as_deref()];
                 // Hidden from the label's own name: it is read once, as the description.
                 @if let Some(id) = &hint_id { small id=(id) aria-hidden="true" { (hint) } }
             }

@@ -104,7 +104,10 @@ fn forms(visitor: &Visitor, feed: &Feed, vessels: &[Vessel], draft: Option<&Draf
                     p { "Its messages are no longer read. The readings it gave stay." }
                 })))
         }
-        p.aside { "Over HTTP it would be: " code { "POST /intake/" (feed.topic) } }
+        // Only there does an answer over HTTP join this feed: another way in is another feed.
+        @if feed.source == "http" {
+            p.aside { "Over HTTP: " code { "POST /intake/" (feed.topic) } }
+        }
     }
 }
 

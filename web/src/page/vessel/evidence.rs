@@ -11,7 +11,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
         h2 #evidence { "What it rests on" }
         dl.facts { (judged(visitor, story)) (feeds(visitor, story)) (mead(visitor, story)) }
         @if let Some(why) = story.verdict.as_ref().and_then(|s| s.verdict.no_curve_because.as_ref()) {
-            p.aside { "No curve: " (why) "." }
+            p.aside { "No curve since the last pitch, addition or sweetening: " (why) "." }
         }
     }
 }
@@ -44,8 +44,9 @@ fn judged(visitor: &Visitor, story: &Story) -> Markup {
         @if let Some(span) = v.looked_at { (fact("Judged over", &ebbmark_core::show::span(span))) }
         @if let Some(t) = v.temperature {
             (fact("Temperature", &match v.temperature_change {
-                Some(change) => format!("{}, {} against its warmest days", visitor.temperature(t), visitor.warmth(change)),
-                None => visitor.temperature(t),
+                // Less is day and night.
+                Some(change) if change <= -0.5 => format!("{}, {} below its warmest days", visitor.temperature(t), visitor.warmth(-change)),
+                _ => visitor.temperature(t),
             }))
         }
         @if let Some(at) = story.last_reading() { (fact("Last reading", &visitor.ago(at))) }
