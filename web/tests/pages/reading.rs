@@ -65,7 +65,7 @@ async fn a_vessel_shows_sentence_gates_curve_and_table() {
             "class=\"s-gravity\"",
             "Middle value of each hour",
             "12 minutes ago",
-            "No curve: too few readings",
+            "sweetening: too few readings",
         ] {
             assert!(page.text.contains(part), "{span} lacks {part}");
         }
