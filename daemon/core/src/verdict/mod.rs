@@ -53,7 +53,7 @@ pub(crate) struct Evidence<'a> {
     stretch: Stretch,
     floor: Option<floor::Floor>,
     tail: Tail,
-    /// Fall of the last day, the last two and so on: (days, slope).
+    /// Fall of the last day, the last two and so on.
     falls: Vec<slope::Slope>,
     /// Cold now, and warmer while it was falling.
     cold: bool,
@@ -91,16 +91,12 @@ impl Assessor {
         let stopped = self.memory.is_some_and(|m| {
             m.stretch == stretch.from && matches!(m.phase, Phase::Settled | Phase::Stuck)
         });
-        if !self
+        let kept = self
             .forecast
-            .as_ref()
-            .is_some_and(|f| f.still_good(&stretch, stopped))
-        {
-            self.forecast = Some(Forecast::new(case, &stretch, floor.as_ref()));
-        }
-        let forecast = self
-            .forecast
-            .get_or_insert_with(|| Forecast::new(case, &stretch, floor.as_ref()));
+            .take()
+            .filter(|f| f.still_good(&stretch, stopped));
+        let forecast = kept.unwrap_or_else(|| Forecast::new(case, &stretch, floor.as_ref()));
+        let forecast = self.forecast.insert(forecast);
         let creeping = self
             .memory
             .is_some_and(|m| m.stretch == stretch.from && m.creeping);
@@ -128,6 +124,7 @@ impl Assessor {
         last: Option<Moment>,
         style: &Style,
     ) -> Verdict {
+        self.forecast = None;
         let gates = gates::silent(case, now, last, style);
         Verdict {
             at: now,
