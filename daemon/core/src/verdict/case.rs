@@ -251,23 +251,29 @@ impl Stretch {
         &window[window.partition_point(|s| s.days < quiet)..]
     }
 
-    /// Level now: the median of the last half day, or of the last few points.
+    /// Level now: the median of the last half day; of a feed that speaks more rarely, its last word.
     pub fn level(&self) -> Option<f64> {
         let recent = self.window(0.5);
-        let few = &self.samples[self.samples.len().saturating_sub(3)..];
-        let of = if recent.len() < 3 && !self.by_hand {
-            few
-        } else {
-            recent
-        };
-        let mut values: Vec<f64> = of.iter().map(|s| s.gravity).collect();
+        if recent.len() < 3 || self.by_hand {
+            return self.samples.last().map(|s| s.gravity);
+        }
+        let mut values: Vec<f64> = recent.iter().map(|s| s.gravity).collect();
         values.sort_unstable_by(f64::total_cmp);
         let n = values.len();
-        match n {
-            0 => None,
-            _ if n % 2 == 1 => Some(values[n / 2]),
-            _ => Some(0.5 * (values[n / 2 - 1] + values[n / 2])),
-        }
+        let middle = if n % 2 == 1 {
+            values[n / 2]
+        } else {
+            0.5 * (values[n / 2 - 1] + values[n / 2])
+        };
+        Some(middle)
+    }
+
+    /// Usual spacing of the latest samples, days.
+    pub fn spacing(&self) -> f64 {
+        let latest = &self.samples[self.samples.len().saturating_sub(10)..];
+        let mut gaps: Vec<f64> = latest.windows(2).map(|w| w[1].days - w[0].days).collect();
+        gaps.sort_unstable_by(f64::total_cmp);
+        gaps.get(gaps.len() / 2).copied().unwrap_or(0.0)
     }
 
     /// Robust level at the start of the stretch: the highest of the medians of its first quarter

@@ -19,6 +19,8 @@ const LEFT: f64 = 0.002;
 /// than this a day: what a float can tell from its own drift in that time.
 const CREEP_WINDOW: f64 = 14.0;
 const CREEP: f64 = 0.0002;
+/// Spacings a window spans at the least.
+const FEWEST: f64 = 4.0;
 /// Time constant when no curve tells: a middling mead. Our engineering choice.
 const TIME_CONSTANT: f64 = 3.0;
 
@@ -50,6 +52,8 @@ impl Tail {
         } else {
             (2.0 * time_constant).clamp(2.0, 8.0)
         };
+        // A feed that speaks once a day needs as many words as another.
+        let window = window.max(FEWEST * stretch.spacing());
         let window = if creeping {
             window.max(CREEP_WINDOW)
         } else {
@@ -62,7 +66,7 @@ impl Tail {
         let gap_limit = if stretch.by_hand {
             window
         } else {
-            (window / 4.0).max(0.5)
+            (window / 4.0).max(0.5).max(1.6 * stretch.spacing())
         };
         let whole = span >= 0.9 * window && stretch.longest_gap(samples, now) <= gap_limit;
         let margin = if creeping {
