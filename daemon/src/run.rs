@@ -112,6 +112,7 @@ pub async fn run(
             writer.clone(),
             move |topic, payload| outgoing.publish(topic, payload),
             move || clock.now(),
+            config.zone(),
             writer.changes(),
             shutdown.clone(),
         )

@@ -67,6 +67,7 @@ impl Bench {
             writer.clone(),
             move |topic, payload| out.lock().unwrap().push((topic, payload)),
             move || Moment(time.load(Ordering::SeqCst)),
+            jiff::tz::TimeZone::UTC,
             wake.subscribe(),
             shutdown.clone(),
         ));

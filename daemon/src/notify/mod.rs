@@ -37,7 +37,7 @@ pub use way::{NotReady, Publish, Way, ways};
 
 /// Sends notices as they fall due, until `shutdown`.
 ///
-/// `outgoing_mqtt` publishes a retained message. `wake` is the store's feed of changes.
+/// `outgoing_mqtt` publishes a retained message. `zone` is for the times in a grouped one. `wake` is the store's feed of changes.
 ///
 /// # Errors
 /// At once, when the configuration is wrong.
@@ -47,19 +47,13 @@ pub async fn run(
     writer: Writer,
     outgoing_mqtt: impl Fn(String, Vec<u8>) + Send + Sync + 'static,
     now: impl Fn() -> Moment + Clone + Send + 'static,
+    zone: TimeZone,
     wake: broadcast::Receiver<Change>,
     shutdown: CancellationToken,
 ) -> Result<(), NotReady> {
     let ways = ways(&config, Arc::new(outgoing_mqtt))?;
-    dispatch::Dispatcher::new(
-        reader,
-        writer,
-        now,
-        config.give_up_after(),
-        TimeZone::system(),
-        ways,
-    )
-    .run(wake, shutdown)
-    .await;
+    dispatch::Dispatcher::new(reader, writer, now, config.give_up_after(), zone, ways)
+        .run(wake, shutdown)
+        .await;
     Ok(())
 }
