@@ -41,6 +41,10 @@ pub use way::{NotReady, Publish, Way, ways};
 ///
 /// # Errors
 /// At once, when the configuration is wrong.
+#[expect(
+    clippy::too_many_arguments,
+    reason = "the parts of the daemon it touches, each once; a struct would only rename them"
+)]
 pub async fn run(
     config: NotifyConfig,
     reader: Reader,
