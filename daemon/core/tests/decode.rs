@@ -203,17 +203,21 @@ fn bad_input_is_named_never_taken() {
 }
 
 #[test]
-fn without_a_believable_clock_only_dated_readings_are_taken() {
-    let bare = decode(&number(Quantity::GravitySg), b"1.050", None);
-    assert!(bare.needs_time && bare.readings.is_empty() && bare.problems.is_empty());
-    let dated = decode(
-        &senml(),
-        br#"[{"n":"f:gravity","t":1764075600,"v":1.05}]"#,
-        None,
-    );
-    assert!(!dated.needs_time && dated.readings.len() == 1);
-    let relative = decode(&senml(), br#"[{"n":"f:gravity","t":-60,"v":1.05}]"#, None);
-    assert!(relative.needs_time && relative.readings.is_empty());
+fn without_a_believable_clock_every_reading_waits() {
+    let waits = |map: &FeedMap, payload: &[u8]| {
+        let got = decode(map, payload, None);
+        assert!(got.needs_time && got.readings.is_empty() && got.problems.is_empty());
+    };
+    waits(&number(Quantity::GravitySg), b"1.050");
+    waits(&senml(), br#"[{"n":"f:gravity","t":-60,"v":1.05}]"#);
+    // One that says when it was measured as well: its time cannot be checked.
+    waits(&senml(), br#"[{"n":"f:gravity","t":1764075600,"v":1.05}]"#);
+    // 2090-01-01T00:00:00Z; once the clock is known it is refused.
+    let far = br#"[{"n":"f:gravity","t":3786912000,"v":1.05}]"#;
+    waits(&senml(), far);
+    let dated = decode(&senml(), far, Some(now()));
+    assert!(!dated.needs_time && dated.readings.is_empty());
+    assert_eq!(dated.problems[0].kind, ProblemKind::BadTime);
 }
 
 proptest! {

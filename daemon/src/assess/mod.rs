@@ -59,11 +59,13 @@ impl Assess {
         // Ticks come faster when time does, so that a simulated night is not slept through.
         let tick = TICK.min(pace.saturating_mul(10).max(Duration::from_secs(2)));
         let mut ticks = tokio::time::interval(tick);
-        let listening_since = self.clock.now();
+        let clock = self.clock.clone();
+        let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
         let mut due: BTreeSet<VesselId> = judge.all().await?;
         loop {
-            if !due.is_empty() {
+            let listening_since = listening.since(&clock);
+            if listening_since.is_some() && !due.is_empty() {
                 judge = judge.round(std::mem::take(&mut due)).await?;
                 // The rest of the pause is where changes gather.
                 tokio::select! {
@@ -86,11 +88,31 @@ impl Assess {
                 Event::Missed => due = judge.all().await?,
                 Event::Tick => {
                     due = judge.all().await?;
-                    judge = judge.tick(listening_since).await?;
+                    if let Some(since) = listening.since(&clock) {
+                        judge = judge.tick(since).await?;
+                    }
                 }
             }
             drain(&mut changes, &mut due);
         }
+    }
+}
+
+/// Since when silence can be told from not having listened.
+///
+/// A board without a battery clock starts in the past. A verdict of 1970 would be wrong, and
+/// silence counted from there would be the silence of decades: nothing is judged or watched
+/// before the clock can be believed, and listening counts from then.
+#[derive(Default)]
+struct Listening(Option<Moment>);
+
+impl Listening {
+    /// `None` while the clock cannot be believed.
+    fn since(&mut self, clock: &Clock) -> Option<Moment> {
+        if !clock.is_believable() {
+            return None;
+        }
+        Some(*self.0.get_or_insert_with(|| clock.now()))
     }
 }
 
@@ -128,3 +150,74 @@ pub(crate) fn zone_and_units(
 
 /// Far enough on both sides to mean "all of it" in a query.
 pub(crate) const EVER: (Moment, Moment) = (Moment(0), Moment(i64::MAX / 2));
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ebbmark_core::time::Span;
+    use ebbmark_store::model::{BatchFacts, Command, Done, VesselFacts};
+
+    const START: Moment = Moment(1_790_000_000_000);
+
+    #[test]
+    fn listening_counts_from_the_first_believable_moment() {
+        let mut listening = Listening::default();
+        assert_eq!(listening.since(&Clock::simulated(Moment(0), 1.0)), None);
+        let since = listening.since(&Clock::simulated(START, 1.0));
+        assert!(since >= Some(START), "{since:?}");
+        let later = Clock::simulated(START + Span::days(1), 1.0);
+        assert_eq!(listening.since(&later), since);
+    }
+
+    /// Whether the first round leaves a verdict on a vessel with a mead in it.
+    async fn judges(clock: Clock) -> bool {
+        let dir = tempfile::tempdir().unwrap();
+        let (writer, reader) = ebbmark_store::open(
+            &dir.path().join("cellar.db"),
+            ebbmark_store::Options::default(),
+        )
+        .unwrap();
+        let facts = VesselFacts {
+            name: "Jar".into(),
+            capacity: None,
+            temperature_low: None,
+            temperature_high: None,
+        };
+        let made = writer.command(Command::AddVessel(facts)).await.unwrap();
+        let Done::Vessel(vessel) = made else {
+            panic!("{made:?}");
+        };
+        let facts = BatchFacts {
+            name: "Invented".into(),
+            started: START - Span::days(3),
+            original_gravity: None,
+            expected_final: None,
+            tolerance: None,
+            volume: None,
+            yeast: String::new(),
+            note: String::new(),
+        };
+        let start = Command::StartBatch { vessel, facts };
+        writer.command(start).await.unwrap();
+        let assess = Assess {
+            reader: reader.clone(),
+            writer,
+            clock,
+            zone: TimeZone::UTC,
+            outgoing: Outgoing::new(),
+            channels: Vec::new(),
+            pace: Duration::from_millis(1),
+        };
+        // Told to stop beforehand, the loop ends after its first round.
+        let shutdown = CancellationToken::new();
+        shutdown.cancel();
+        assess.run(shutdown).await.unwrap();
+        reader.verdict(vessel).unwrap().is_some()
+    }
+
+    #[tokio::test]
+    async fn nothing_is_judged_by_a_clock_that_cannot_be_believed() {
+        assert!(judges(Clock::simulated(START, 1.0)).await);
+        assert!(!judges(Clock::simulated(Moment(0), 1.0)).await);
+    }
+}

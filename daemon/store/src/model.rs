@@ -320,7 +320,7 @@ pub struct Feed {
     pub readings: u64,
     /// The device said it was going away, after its last reading.
     pub went_away: Option<Moment>,
-    /// Payloads kept undated because the clock was not believable.
+    /// Payloads kept undated because the clock was not believable, of all runs.
     pub undated: u64,
 }
 

@@ -346,7 +346,8 @@ impl Reader {
         })
     }
 
-    /// Payloads kept undated (clock not believable), all runs.
+    /// Payloads kept undated (clock not believable), all runs. Those of a run that ended before
+    /// its clock was set stay so: nothing tells any more how long ago they came.
     pub fn undated(&self) -> Res<u64> {
         self.with(|conn| {
             let n: i64 = conn

@@ -372,10 +372,10 @@ async fn readings_wait_for_a_clock_that_can_be_believed() {
         message
     };
     let receipt = store.arrive(undated("own", &measured(0, 1.1), 10)).await;
-    assert_eq!((receipt.readings, receipt.waits_for_time), (1, false));
+    assert_eq!((receipt.readings, receipt.waits_for_time), (0, true));
     let receipt = store.arrive(undated("none", r#"{"g": 1.09}"#, 20)).await;
     assert_eq!((receipt.readings, receipt.waits_for_time), (0, true));
-    assert_eq!(store.reader.undated().unwrap(), 1);
+    assert_eq!(store.reader.undated().unwrap(), 2);
     assert_eq!(store.reader.feed(none).unwrap().unwrap().undated, 1);
     assert_eq!(store.reader.latest_instant().unwrap(), None);
 

@@ -55,13 +55,15 @@ impl<'a> Collector<'a> {
 
     /// Takes one value. `at` is the message's own time, `None` for the time of arrival.
     pub fn value(&mut self, at: Option<Moment>, quantity: Quantity, value: f64, place: &str) {
-        let (at, time_from) = match (at, self.received) {
-            (Some(at), _) => (at, TimeFrom::Payload),
-            (None, Some(received)) => (received, TimeFrom::Arrival),
-            (None, None) => {
-                self.out.needs_time = true;
-                return;
-            }
+        // Without a clock of our own there is nothing to hold a sender's time against either: a
+        // reading of the year 2090 would stand in front of all others for ever.
+        let Some(received) = self.received else {
+            self.out.needs_time = true;
+            return;
+        };
+        let (at, time_from) = match at {
+            Some(at) => (at, TimeFrom::Payload),
+            None => (received, TimeFrom::Arrival),
         };
         let slot = self.slot(at, time_from);
         let polynomial = self.polynomial;

@@ -27,8 +27,8 @@ use collect::Collector;
 pub struct Decoded {
     pub readings: Vec<Reading>,
     pub problems: Vec<Problem>,
-    /// Readings without a time of their own were left out because `received` was not known:
-    /// decode again when it is.
+    /// Readings were left out because `received` was not known, which also is what a time of
+    /// their own is checked against: decode again when it is.
     pub needs_time: bool,
 }
 
