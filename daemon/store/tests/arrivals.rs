@@ -130,6 +130,22 @@ async fn a_redelivery_is_recognised_across_a_restart() {
 }
 
 #[tokio::test]
+async fn only_the_latest_use_of_a_packet_id_can_be_repeated() {
+    let store = Store::new();
+    let feed = store.claim("a", untimed(), None).await;
+    // A float that always uses packet id 1 comes back to an earlier value with a message that
+    // did not reach us the first time.
+    let (high, low) = (r#"{"g": 1.08}"#, r#"{"g": 1.07}"#);
+    store.arrive(delivered("a", high, 1, false)).await;
+    store.arrive(delivered("a", low, 1, false)).await;
+    let new = store.arrive(delivered("a", high, 1, true)).await;
+    assert!(new.raw.is_some());
+    let repeat = store.arrive(delivered("a", high, 1, true)).await;
+    assert_eq!(repeat.raw, None);
+    assert_eq!(store.gravities(feed).len(), 3);
+}
+
+#[tokio::test]
 async fn a_repeat_is_looked_for_only_among_the_latest() {
     let store = Store::new();
     store.claim("a", untimed(), None).await;

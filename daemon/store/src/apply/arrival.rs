@@ -3,7 +3,7 @@
 use ebbmark_core::decode::decode;
 use ebbmark_core::ids::RawId;
 use ebbmark_core::reading::ProblemKind;
-use rusqlite::params;
+use rusqlite::{OptionalExtension, params};
 
 use super::payload::{self, Intake};
 use super::{Tx, door, hand};
@@ -23,10 +23,9 @@ pub const DROPPED: &str = "unclaimed-dropped";
 ///
 /// A peer repeats, after it has connected again, what it holds unacknowledged. Floats hold one
 /// message or a few, but mosquitto working off a backlog was seen to send twenty more for each
-/// acknowledgement, so hundreds can be under way when we are cut off. Much further back an equal
-/// message with an equal packet id (there are only 65535 of them) is a new one. A repeat goes to
-/// the topic it first went to, so looking there misses none of the peer's, and needs no index
-/// beside the one that re-reading needs; only repeats pay for the search.
+/// acknowledgement, so hundreds can be under way when we are cut off. A repeat goes to the topic
+/// it first went to, so looking there misses none of the peer's, and needs no index beside the
+/// one that re-reading needs; only repeats pay for the search.
 const REPEAT_WINDOW: u32 = 1024;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
@@ -225,15 +224,22 @@ pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
     })
 }
 
+/// Only the latest payload with this packet id can be what is repeated: an id is used again only
+/// after its earlier message was acknowledged (MQTT 3.1.1, section 2.3.1), so what lies further
+/// back with the same id is done with, however equal it looks. A float that sends a bare number
+/// and always the same packet id may well come back to a value it had days ago.
 fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64, payload: &[u8]) -> rusqlite::Result<bool> {
-    tx.conn
+    let latest_is_equal: Option<bool> = tx
+        .conn
         .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery, payload FROM raw WHERE topic = ?1 \
-             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3 AND payload = ?4)",
+            "SELECT payload = ?4 FROM (SELECT id, delivery, payload FROM raw WHERE topic = ?1 \
+             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3 ORDER BY id DESC LIMIT 1",
         )?
         .query_row(params![topic, REPEAT_WINDOW, delivery, payload], |r| {
             r.get(0)
         })
+        .optional()?;
+    Ok(latest_is_equal == Some(true))
 }
 
 // ---- topics nobody has claimed ----
