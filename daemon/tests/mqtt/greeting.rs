@@ -56,7 +56,7 @@ async fn an_open_address_needs_a_password() {
         };
         let error = bind(config).await.err().unwrap();
         assert!(matches!(error, IntakeError::Unguarded(_)), "{error}");
-        assert!(error.to_string().contains("set a user and password"));
+        assert!(error.to_string().contains("set user and password"));
     }
     let open_but_guarded = IntakeConfig {
         listen: vec!["0.0.0.0:0".parse().unwrap()],

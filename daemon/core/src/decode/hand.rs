@@ -28,11 +28,11 @@ pub fn vessel_of(topic: &str) -> Option<&str> {
     (!name.is_empty() && !name.contains('/')).then_some(name)
 }
 
-/// Reads such a message.
+/// Reads such a message. `None`: it can only be read once `received` is known.
 ///
 /// # Errors
 /// What is wrong with it; a hand reading is taken whole or not at all.
-pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Problem> {
+pub fn read(payload: &[u8], received: Option<Moment>) -> Result<Option<HandReading>, Problem> {
     let words = text(payload)?;
     let format = if number::parse(words).is_some() {
         Format::Number {
@@ -51,10 +51,7 @@ pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Pro
     }
     let reading = match got.readings.as_slice() {
         [one] => one,
-        [] if got.needs_time => {
-            let detail = "it does not say when, and our clock is not set yet";
-            return Err(Problem::new(ProblemKind::BadTime, detail));
-        }
+        [] if got.needs_time => return Ok(None),
         _ => {
             let detail = "a hand reading has one gravity at one time";
             return Err(Problem::new(ProblemKind::Conflict, detail));
@@ -66,12 +63,12 @@ pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Pro
             "no gravity in this hand reading",
         ));
     };
-    Ok(HandReading {
+    Ok(Some(HandReading {
         at: reading.at,
         read: gravity,
         sample: reading.temperature.unwrap_or(USUAL),
         reference: reference(words)?.unwrap_or(USUAL),
-    })
+    }))
 }
 
 /// The record named `reference`, which is no reading and so not among the decoded ones.
@@ -124,14 +121,14 @@ mod tests {
 
     #[test]
     fn bare_or_with_its_circumstances() {
-        let bare = read(b"1,012", NOW).unwrap();
+        let bare = read(b"1,012", NOW).unwrap().unwrap();
         assert_eq!(
             (bare.read.get(), bare.sample.get(), bare.at),
             (1.012, 20.0, NOW.unwrap())
         );
         let full = br#"[{"bn":"jar:","bt":1789990000,"n":"gravity","v":1.048},
             {"n":"temperature","u":"Cel","v":12.5},{"n":"reference","u":"K","v":288.7055}]"#;
-        let full = read(full, NOW).unwrap();
+        let full = read(full, NOW).unwrap().unwrap();
         assert_eq!(full.at, Moment(1_789_990_000_000));
         assert_eq!(full.sample.get(), 12.5);
         assert!((full.reference.get() - 15.5555).abs() < 1e-3);
@@ -150,7 +147,11 @@ mod tests {
         assert_eq!(refused(warm), ProblemKind::WrongUnit);
         let hot = r#"[{"n":"a:gravity","v":1.01},{"n":"a:reference","v":300}]"#;
         assert_eq!(refused(hot), ProblemKind::OutOfRange);
-        assert_eq!(read(b"1.01", None).unwrap_err().kind, ProblemKind::BadTime);
+        assert_eq!(read(b"1.01", None), Ok(None));
+        assert_eq!(
+            read(b"sweet", None).unwrap_err().kind,
+            ProblemKind::Unreadable
+        );
     }
 
     #[test]

@@ -1,10 +1,12 @@
 //! A message on its way in: kept as it came, then read.
 
 use ebbmark_core::decode::decode;
-use ebbmark_core::ids::RawId;
+use ebbmark_core::ids::{RawId, VesselId};
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::time::Moment;
 use rusqlite::{OptionalExtension, params};
 
+use super::hand::Outcome;
 use super::payload::{self, Intake};
 use super::{Tx, door, hand};
 use crate::error::StoreError;
@@ -34,14 +36,16 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .wall
         .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
     let delivery = arrival.delivery.as_ref().map(delivery_key);
-    if let Some(receipt) = hand::arrive(tx, arrival, wall, delivery)? {
-        return Ok(receipt);
-    }
     let known = tx
         .table()
         .find(&arrival.source, &arrival.topic)
-        .map(|t| (t.id, t.feed.is_some()));
-    let claimed = known.is_some_and(|(_, claimed)| claimed);
+        .map(|t| (t.id, t.feed.as_ref().map(|f| f.retired)));
+    let claimed = known.is_some_and(|(_, feed)| feed.is_some());
+    // A topic the maker has made a feed is read as one, whatever its name.
+    let by_hand = match known {
+        Some((_, Some(false))) => None,
+        _ => hand::vessel_of(tx.conn, &arrival.topic)?,
+    };
 
     // Only a packet that says it is a repeat is checked. A float may well send the same bytes
     // twice and mean two measurements, and packet ids come round again; the DUP flag is what
@@ -98,20 +102,17 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         ])?;
     let raw = RawId(tx.conn.last_insert_rowid());
 
-    let receipt = if claimed {
-        read(tx, arrival, raw, wall)?
-    } else {
-        trim(tx, topic)?;
-        tx.changed(Change::Feeds);
-        Receipt {
-            raw: Some(raw),
-            feed: None,
-            vessel: None,
-            readings: 0,
-            problems: 0,
-            waits_for_time: false,
+    let receipt = match by_hand {
+        Some(vessel) => by_hand_into(tx, arrival, raw, vessel, wall)?,
+        None if claimed => read(tx, arrival, raw, wall)?,
+        None => {
+            tx.changed(Change::Feeds);
+            kept(raw)
         }
     };
+    if !claimed {
+        trim(tx, topic)?;
+    }
     // In memory last: nothing after this can fail.
     if known.is_none() {
         make_room(tx)?;
@@ -119,6 +120,7 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
             .add_unclaimed(&arrival.source, &arrival.topic, topic);
     }
     tx.table().change(topic, |t| {
+        t.waits |= by_hand.is_some() && receipt.waits_for_time;
         t.heard += 1;
         t.last_raw = raw.0;
         t.last_wall = t.last_wall.max(wall.map(|w| w.0));
@@ -126,21 +128,50 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     Ok(receipt)
 }
 
-/// Reads a stored payload by the map of its feed.
-fn read(
-    tx: &mut Tx<'_>,
-    arrival: &Arrival,
-    raw: RawId,
-    wall: Option<ebbmark_core::time::Moment>,
-) -> Result<Receipt, StoreError> {
-    let nothing = Receipt {
+/// Kept, and nothing more.
+fn kept(raw: RawId) -> Receipt {
+    Receipt {
         raw: Some(raw),
         feed: None,
         vessel: None,
         readings: 0,
         problems: 0,
         waits_for_time: false,
+    }
+}
+
+fn by_hand_into(
+    tx: &mut Tx<'_>,
+    arrival: &Arrival,
+    raw: RawId,
+    vessel: VesselId,
+    wall: Option<Moment>,
+) -> Result<Receipt, StoreError> {
+    let message = hand::Message {
+        source: &arrival.source,
+        topic: &arrival.topic,
+        payload: &arrival.payload,
+        raw,
+        vessel,
     };
+    let outcome = hand::take(tx, &message, wall)?;
+    Ok(Receipt {
+        vessel: Some(vessel),
+        readings: u32::from(outcome == Outcome::Logged),
+        problems: u32::from(outcome == Outcome::Refused),
+        waits_for_time: outcome == Outcome::Waits,
+        ..kept(raw)
+    })
+}
+
+/// Reads a stored payload by the map of its feed.
+fn read(
+    tx: &mut Tx<'_>,
+    arrival: &Arrival,
+    raw: RawId,
+    wall: Option<Moment>,
+) -> Result<Receipt, StoreError> {
+    let nothing = kept(raw);
     let Some((topic, feed)) = tx
         .table()
         .find(&arrival.source, &arrival.topic)
@@ -218,7 +249,7 @@ fn delivery_key(delivery: &Delivery) -> i64 {
     ((peer << 16) | u64::from(delivery.packet_id)).cast_signed()
 }
 
-pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
+fn fnv1a(bytes: &[u8]) -> u64 {
     bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })
@@ -274,10 +305,12 @@ fn make_room(tx: &mut Tx<'_>) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// A hand reading that waits for its time is not among those that may go: it is acknowledged and
+/// is in no log yet.
 fn trim(tx: &Tx<'_>, topic: i64) -> rusqlite::Result<()> {
     tx.conn
         .prepare_cached(
-            "DELETE FROM raw WHERE topic = ?1 AND id <= \
+            "DELETE FROM raw WHERE topic = ?1 AND waits = 0 AND id <= \
              (SELECT id FROM raw WHERE topic = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
         )?
         .execute(params![topic, UNCLAIMED_PAYLOADS])?;

@@ -10,7 +10,7 @@ use ebbmark_core::time::Moment;
 use rusqlite::params;
 
 use super::payload::{self, Intake};
-use super::{Tx, refuse};
+use super::{Tx, hand, refuse};
 use crate::error::StoreError;
 use crate::model::{Change, Done};
 use crate::rows;
@@ -137,6 +137,16 @@ pub fn redate(tx: &mut Tx<'_>, offset_ms: i64) -> Result<Done, StoreError> {
         ));
     }
     let run = tx.run();
+    // A hand topic is one without a feed; only those wait without one.
+    let by_hand = tx
+        .conn
+        .prepare_cached(
+            "SELECT r.id FROM raw r LEFT JOIN feed f ON f.topic = r.topic \
+             WHERE r.run = ?1 AND r.wall IS NULL AND r.waits = 1 \
+             AND coalesce(f.retired, 1) = 1 ORDER BY r.id",
+        )?
+        .query_map([run], |r| r.get(0).map(RawId))?
+        .collect::<rusqlite::Result<Vec<_>>>()?;
     let waiting = tx
         .conn
         .prepare_cached(
@@ -167,6 +177,7 @@ pub fn redate(tx: &mut Tx<'_>, offset_ms: i64) -> Result<Done, StoreError> {
     for (feed, raws) in raws_of {
         date_feed(tx, feed, &raws)?;
     }
+    hand::dated(tx, &by_hand)?;
     tx.changed(Change::Feeds);
     tx.set_offset(offset_ms);
     tx.reload();
