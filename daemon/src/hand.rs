@@ -87,13 +87,13 @@ pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
         sample: Celsius::new(args.sample).context("--sample")?,
         reference: Celsius::new(args.reference).context("--reference")?,
     };
-    let original = vessel.batch.as_ref().and_then(|b| b.facts.original_gravity);
-    let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
     let now = Clock::system().now();
     let at = args.at.unwrap_or(now);
     if at > now {
         bail!("--at {} lies in the future", at.to_rfc3339());
     }
+    let original = reader.original_gravity(vessel.id, at)?;
+    let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
     let deed = Deed {
         at,
         what: What::HandReading,
