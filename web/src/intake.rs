@@ -82,6 +82,7 @@ pub(crate) async fn take(
         payload: payload.to_vec(),
         stamp: (app.handle.stamp)(),
         delivery: None,
+        retained: false,
     };
     let receipt = match app.handle.writer.try_arrive(arrival) {
         Ok(waiter) => waiter.await.map_err(|_| StoreError::WriterGone),

@@ -1,6 +1,6 @@
 //! Payloads in, readings and problems out: one table of what comes from a cellar, good and bad.
 
-use ebbmark_core::decode::decode;
+use ebbmark_core::decode::{decode, decode_copy};
 use ebbmark_core::feed::{FeedMap, Format, Pick, Quantity};
 use ebbmark_core::reading::{ProblemKind, TimeFrom};
 use ebbmark_core::time::Moment;
@@ -200,6 +200,27 @@ fn bad_input_is_named_never_taken() {
         Some(now()),
     );
     assert_eq!(none.problems[0].kind, Empty);
+}
+
+#[test]
+fn a_kept_copy_speaks_only_of_times_it_names() {
+    let got = |map: &FeedMap, payload: &[u8]| decode_copy(map, payload, Some(now()), true);
+    let ageless = |map: &FeedMap, payload: &[u8]| {
+        let got = got(map, payload);
+        assert!(got.readings.is_empty() && !got.needs_time, "{got:?}");
+        assert_eq!(got.problems.len(), 1);
+        assert_eq!(got.problems[0].kind, ProblemKind::BadTime);
+    };
+    ageless(&number(Quantity::GravitySg), b"1.050");
+    ageless(
+        &senml(),
+        br#"[{"n":"f:gravity","v":1.05},{"n":"f:temperature","v":18}]"#,
+    );
+    // Counted from when it was sent, which nobody knows.
+    ageless(&senml(), br#"[{"n":"f:gravity","t":-60,"v":1.05}]"#);
+    let dated = got(&senml(), br#"[{"n":"f:gravity","t":1764075600,"v":1.05}]"#);
+    assert!(dated.problems.is_empty());
+    assert_eq!(dated.readings[0].at, Moment(1_764_075_600_000));
 }
 
 #[test]

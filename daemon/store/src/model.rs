@@ -35,6 +35,9 @@ pub struct Arrival {
     pub stamp: Stamp,
     /// Set for a delivery that may be repeated (MQTT QoS 1 and 2).
     pub delivery: Option<Delivery>,
+    /// What a broker had kept and hands to every new subscriber: it may be any age, so a reading
+    /// in it without a time of its own is not one of now. Not the flag of a live publish.
+    pub retained: bool,
 }
 
 /// What MQTT says about a delivery; used to recognise a redelivery after a crash.

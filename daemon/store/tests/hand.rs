@@ -140,6 +140,26 @@ async fn one_that_came_before_the_clock_was_set_is_dated_and_logged() {
 }
 
 #[tokio::test]
+async fn a_kept_copy_is_one_line_if_it_says_when_and_else_none() {
+    let store = Store::new();
+    let vessel = vessel(&store, "Jar").await;
+    let kept = |payload: &str| Arrival {
+        retained: true,
+        ..arrival_at("cellar/jar/hand", payload, Some(T0))
+    };
+    assert_eq!(store.arrive(kept("1.01")).await.problems, 1);
+    let lines = || store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap().len();
+    assert_eq!(lines(), 0);
+    let dated = format!(
+        r#"[{{"bn":"x:","bt":{},"n":"gravity","v":1.010}}]"#,
+        T0.0 / 1000
+    );
+    send(&store, "cellar/jar/hand", &dated, None).await;
+    store.arrive(kept(&dated)).await;
+    assert_eq!(lines(), 1);
+}
+
+#[tokio::test]
 async fn a_claimed_topic_is_a_feed_whatever_its_name() {
     let store = Store::new();
     let feed = store.claim("cellar/jar/hand", untimed(), None).await;

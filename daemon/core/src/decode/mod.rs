@@ -36,7 +36,18 @@ pub struct Decoded {
 ///
 /// `received` is the wall time of arrival, `None` while the clock cannot be believed.
 pub fn decode(map: &FeedMap, payload: &[u8], received: Option<Moment>) -> Decoded {
-    let mut out = Collector::new(&map.tilt_polynomial, received);
+    decode_copy(map, payload, received, false)
+}
+
+/// As [`decode`]. `retained`: a broker had kept this message and hands it to every new
+/// subscriber, so it may be of any age; only readings with times of their own are taken.
+pub fn decode_copy(
+    map: &FeedMap,
+    payload: &[u8],
+    received: Option<Moment>,
+    retained: bool,
+) -> Decoded {
+    let mut out = Collector::new(&map.tilt_polynomial, received, retained);
     match text(payload) {
         Err(problem) => out.problem(problem),
         Ok(text) => match &map.format {

@@ -182,6 +182,7 @@ impl Connection<'_> {
                     packet_id: publish.pkid,
                     repeat: publish.dup,
                 }),
+                retained: publish.retain,
             }),
             // Acknowledged all the same: it will be no better the next time.
             Err(Unwanted::NotForUs) => None,

@@ -1,6 +1,6 @@
 //! A message on its way in: kept as it came, then read.
 
-use ebbmark_core::decode::decode;
+use ebbmark_core::decode::decode_copy;
 use ebbmark_core::ids::{RawId, VesselId};
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::time::Moment;
@@ -89,8 +89,8 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     };
     tx.conn
         .prepare_cached(
-            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload, retained) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
         )?
         .execute(params![
             topic,
@@ -98,7 +98,8 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
             tx.run(),
             arrival.stamp.monotonic_ms,
             delivery,
-            arrival.payload
+            arrival.payload,
+            arrival.retained
         ])?;
     let raw = RawId(tx.conn.last_insert_rowid());
 
@@ -151,6 +152,7 @@ fn by_hand_into(
         source: &arrival.source,
         topic: &arrival.topic,
         payload: &arrival.payload,
+        retained: arrival.retained,
         raw,
         vessel,
     };
@@ -191,7 +193,7 @@ fn read(
     }
     let map = feed.map.clone();
     let mut intake = Intake::new(id, &arrival.source, &arrival.topic, feed.stats, feed.taken);
-    let decoded = decode(&map, &arrival.payload, wall);
+    let decoded = decode_copy(&map, &arrival.payload, wall, arrival.retained);
     intake.readings(tx, raw, &decoded.readings, wall)?;
     intake.problems(tx, &decoded.problems, wall)?;
     if decoded.needs_time {
@@ -209,7 +211,10 @@ fn read(
             }
             feed.stats = stats;
             feed.taken = taken;
-            feed.went_away = None;
+            // A copy the broker had kept is no sign of life.
+            if !arrival.retained {
+                feed.went_away = None;
+            }
         }
     });
     for change in told {
@@ -249,7 +254,7 @@ fn delivery_key(delivery: &Delivery) -> i64 {
     ((peer << 16) | u64::from(delivery.packet_id)).cast_signed()
 }
 
-fn fnv1a(bytes: &[u8]) -> u64 {
+pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
     bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
         (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3)
     })

@@ -4,11 +4,12 @@ use ebbmark_core::decode::hand::{self, HandReading};
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::density::correct_hand_reading;
 use ebbmark_core::ids::{RawId, VesselId};
-use ebbmark_core::reading::{Problem, ProblemKind};
+use ebbmark_core::reading::{Problem, ProblemKind, TimeFrom};
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, params};
 
+use super::arrival::fnv1a;
 use super::{Tx, door, log};
 use crate::error::StoreError;
 use crate::meads;
@@ -19,6 +20,7 @@ pub struct Message<'a> {
     pub source: &'a str,
     pub topic: &'a str,
     pub payload: &'a [u8],
+    pub retained: bool,
     pub raw: RawId,
     pub vessel: VesselId,
 }
@@ -52,7 +54,7 @@ pub fn take(
     message: &Message<'_>,
     wall: Option<Moment>,
 ) -> Result<Outcome, StoreError> {
-    let reading = match hand::read(message.payload, wall) {
+    let reading = match hand::read(message.payload, wall, message.retained) {
         Err(problem) => return refused(tx, message, wall, &problem),
         Ok(None) => {
             wait(tx, message.raw, true)?;
@@ -65,7 +67,20 @@ pub fn take(
         Err(problem) => refused(tx, message, wall, &problem),
         Ok((deed, facts)) => {
             let made_at = tx.wall_or_latest(wall);
-            log::add(tx, message.vessel, &deed, Some(facts), None, made_at)?;
+            // One that says when it was taken is one line however often it comes: a broker that
+            // keeps it hands it over each time we connect.
+            let once = (reading.time_from == TimeFrom::Payload).then(|| {
+                let payload = fnv1a(message.payload);
+                format!("hand:{}:{}:{payload:016x}", message.vessel, reading.at.0)
+            });
+            log::add(
+                tx,
+                message.vessel,
+                &deed,
+                Some(facts),
+                once.as_deref(),
+                made_at,
+            )?;
             Ok(Outcome::Logged)
         }
     }
@@ -74,14 +89,14 @@ pub fn take(
 /// Reads what waited on topics of this kind, now that this run's messages are dated.
 pub fn dated(tx: &mut Tx<'_>, waiting: &[RawId]) -> Result<(), StoreError> {
     for raw in waiting {
-        let (source, topic, wall, payload): (String, String, i64, Vec<u8>) = tx
+        let (source, topic, wall, payload, retained): (String, String, i64, Vec<u8>, bool) = tx
             .conn
             .prepare_cached(
-                "SELECT t.source, t.topic, r.wall, r.payload FROM raw r \
+                "SELECT t.source, t.topic, r.wall, r.payload, r.retained FROM raw r \
                  JOIN topic t ON t.id = r.topic WHERE r.id = ?1",
             )?
             .query_row([raw.0], |r| {
-                Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?))
+                Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?))
             })?;
         wait(tx, *raw, false)?;
         // The vessel may have been renamed or retired meanwhile: then it is kept, unclaimed.
@@ -92,6 +107,7 @@ pub fn dated(tx: &mut Tx<'_>, waiting: &[RawId]) -> Result<(), StoreError> {
             source: &source,
             topic: &topic,
             payload: &payload,
+            retained,
             raw: *raw,
             vessel,
         };

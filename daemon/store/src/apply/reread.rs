@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use ebbmark_core::decode::decode;
+use ebbmark_core::decode::decode_copy;
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::ids::{FeedId, RawId, VesselId};
 use ebbmark_core::reading::{Problem, ProblemKind};
@@ -72,14 +72,15 @@ pub fn feed(tx: &mut Tx<'_>, id: FeedId) -> Result<(), StoreError> {
     );
     let mut waiting = Vec::new();
     let conn = tx.conn;
-    let mut statement =
-        conn.prepare_cached("SELECT id, wall, payload FROM raw WHERE topic = ?1 ORDER BY id")?;
+    let mut statement = conn.prepare_cached(
+        "SELECT id, wall, payload, retained FROM raw WHERE topic = ?1 ORDER BY id",
+    )?;
     let mut found = statement.query([facts.topic_id])?;
     while let Some(row) = found.next()? {
         let raw = RawId(row.get(0)?);
         let received = row.get::<_, Option<i64>>(1)?.map(Moment);
         let payload = row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?;
-        let decoded = decode(&facts.map, payload, received);
+        let decoded = decode_copy(&facts.map, payload, received, row.get(3)?);
         intake.readings(tx, raw, &decoded.readings, received)?;
         intake.problems(tx, &decoded.problems, received)?;
         if decoded.needs_time {
@@ -194,15 +195,15 @@ fn date_feed(tx: &mut Tx<'_>, id: FeedId, raws: &[RawId]) -> Result<(), StoreErr
         Taken::default(),
     );
     for raw in raws {
-        let (wall, payload): (i64, Vec<u8>) = tx
+        let (wall, payload, retained): (i64, Vec<u8>, bool) = tx
             .conn
-            .prepare_cached("SELECT wall, payload FROM raw WHERE id = ?1")?
-            .query_row([raw.0], |r| Ok((r.get(0)?, r.get(1)?)))?;
+            .prepare_cached("SELECT wall, payload, retained FROM raw WHERE id = ?1")?
+            .query_row([raw.0], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))?;
         let received = Some(Moment(wall));
-        let dated = decode(&facts.map, &payload, received);
+        let dated = decode_copy(&facts.map, &payload, received, retained);
         intake.readings(tx, *raw, &dated.readings, received)?;
         // What was wrong with it without a date has been counted when it came.
-        let counted = decode(&facts.map, &payload, None).problems;
+        let counted = decode_copy(&facts.map, &payload, None, retained).problems;
         intake.problems(tx, &without(&dated.problems, &counted), received)?;
         tx.conn
             .prepare_cached("UPDATE raw SET waits = ?2 WHERE id = ?1")?

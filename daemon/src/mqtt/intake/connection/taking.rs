@@ -79,6 +79,7 @@ impl Connection<'_> {
                 packet_id,
                 repeat: message.repeat,
             }),
+            retained: false,
         };
         // Waits while the store's queue is full: then nobody is read any further.
         let receipt = tokio::select! {
