@@ -24,6 +24,7 @@ use crate::mqtt::Outgoing;
 use judge::Judge;
 
 /// Everything the loop needs.
+#[derive(Clone)]
 pub struct Assess {
     pub reader: Reader,
     pub writer: Writer,
@@ -154,6 +155,7 @@ pub(crate) const EVER: (Moment, Moment) = (Moment(0), Moment(i64::MAX / 2));
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ebbmark_core::ids::BatchId;
     use ebbmark_core::time::Span;
     use ebbmark_store::model::{BatchFacts, Command, Done, VesselFacts};
 
@@ -169,50 +171,122 @@ mod tests {
         assert_eq!(listening.since(&later), since);
     }
 
-    /// Whether the first round leaves a verdict on a vessel with a mead in it.
-    async fn judges(clock: Clock) -> bool {
+    struct Bench {
+        _dir: tempfile::TempDir,
+        reader: Reader,
+        writer: Writer,
+        outgoing: Outgoing,
+        assess: Assess,
+    }
+
+    fn bench(clock: Clock) -> Bench {
         let dir = tempfile::tempdir().unwrap();
-        let (writer, reader) = ebbmark_store::open(
-            &dir.path().join("cellar.db"),
-            ebbmark_store::Options::default(),
-        )
-        .unwrap();
-        let facts = VesselFacts {
-            name: "Jar".into(),
-            capacity: None,
-            temperature_low: None,
-            temperature_high: None,
-        };
-        let made = writer.command(Command::AddVessel(facts)).await.unwrap();
-        let Done::Vessel(vessel) = made else {
-            panic!("{made:?}");
-        };
-        let facts = BatchFacts {
-            name: "Invented".into(),
-            started: START - Span::days(3),
-            original_gravity: None,
-            expected_final: None,
-            tolerance: None,
-            volume: None,
-            yeast: String::new(),
-            note: String::new(),
-        };
-        let start = Command::StartBatch { vessel, facts };
-        writer.command(start).await.unwrap();
+        let path = dir.path().join("cellar.db");
+        let (writer, reader) =
+            ebbmark_store::open(&path, ebbmark_store::Options::default()).unwrap();
+        let outgoing = Outgoing::new();
         let assess = Assess {
             reader: reader.clone(),
-            writer,
+            writer: writer.clone(),
             clock,
             zone: TimeZone::UTC,
-            outgoing: Outgoing::new(),
+            outgoing: outgoing.clone(),
             channels: Vec::new(),
             pace: Duration::from_millis(1),
         };
+        Bench {
+            _dir: dir,
+            reader,
+            writer,
+            outgoing,
+            assess,
+        }
+    }
+
+    fn named(name: &str) -> VesselFacts {
+        VesselFacts {
+            name: name.into(),
+            capacity: None,
+            temperature_low: None,
+            temperature_high: None,
+        }
+    }
+
+    impl Bench {
+        async fn vessel(&self, name: &str) -> VesselId {
+            let add = Command::AddVessel(named(name));
+            match self.writer.command(add).await.unwrap() {
+                Done::Vessel(vessel) => vessel,
+                other => panic!("{other:?}"),
+            }
+        }
+
+        async fn mead(&self, vessel: VesselId) -> BatchId {
+            let facts = BatchFacts {
+                name: "Invented".into(),
+                started: START - Span::days(3),
+                original_gravity: None,
+                expected_final: None,
+                tolerance: None,
+                volume: None,
+                yeast: String::new(),
+                note: String::new(),
+            };
+            let start = Command::StartBatch { vessel, facts };
+            match self.writer.command(start).await.unwrap() {
+                Done::Batch(batch) => batch,
+                other => panic!("{other:?}"),
+            }
+        }
+
+        /// What stands on a vessel's topic.
+        fn says(&self, slug: &str) -> Option<String> {
+            let value = self
+                .outgoing
+                .get(&format!("ebbmark/vessel/{slug}/verdict"))?;
+            Some(String::from_utf8(value.payload.to_vec()).unwrap())
+        }
+    }
+
+    /// Whether the first round leaves a verdict on a vessel with a mead in it.
+    async fn judges(clock: Clock) -> bool {
+        let bench = bench(clock);
+        let vessel = bench.vessel("Jar").await;
+        bench.mead(vessel).await;
         // Told to stop beforehand, the loop ends after its first round.
         let shutdown = CancellationToken::new();
         shutdown.cancel();
-        assess.run(shutdown).await.unwrap();
-        reader.verdict(vessel).unwrap().is_some()
+        bench.assess.run(shutdown).await.unwrap();
+        bench.reader.verdict(vessel).unwrap().is_some()
+    }
+
+    #[tokio::test]
+    async fn a_retained_verdict_goes_when_its_mead_or_its_name_does() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let (first, second) = (bench.vessel("Jar").await, bench.vessel("Jar!").await);
+        let batch = bench.mead(first).await;
+        bench.mead(second).await;
+        let both = BTreeSet::from([first, second]);
+        let mut judge = Judge::new(Arc::new(bench.assess.clone()));
+        judge = judge.round(both.clone()).await.unwrap();
+        assert!(bench.says("jar").unwrap().contains(r#""Jar""#));
+        let apart = format!("jar-{second}");
+        assert!(bench.says(&apart).unwrap().contains(r#""Jar!""#));
+
+        let edit = Command::EditVessel(first, named("Keg"));
+        bench.writer.command(edit).await.unwrap();
+        // The second vessel has the plain slug now, whichever of the two is looked at first.
+        judge = judge.round(BTreeSet::from([second])).await.unwrap();
+        judge = judge.round(both).await.unwrap();
+        assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
+        assert_eq!(bench.says(&apart).as_deref(), Some(""));
+        assert!(bench.says("keg").unwrap().contains(r#""Keg""#));
+
+        let end = Command::EndBatch { batch, at: START };
+        bench.writer.command(end).await.unwrap();
+        judge.round(BTreeSet::from([first])).await.unwrap();
+        assert_eq!(bench.says("keg").as_deref(), Some(""));
+        assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
     }
 
     #[tokio::test]
