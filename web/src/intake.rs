@@ -9,6 +9,7 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::topic;
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{Arrival, Command};
 use serde_json::json;
@@ -21,9 +22,6 @@ pub(crate) const LIMIT: usize = 64 * 1024;
 pub(crate) const TOKEN_SETTING: &str = "intake-token-hash";
 /// Name of this way in.
 pub(crate) const SOURCE: &str = "http";
-/// As long as MQTT topics are in practice; MQTT itself allows 65,535 bytes.
-const LONGEST_TOPIC: usize = 256;
-
 /// The sender showed the intake token.
 pub(crate) struct Bearer;
 
@@ -103,19 +101,12 @@ fn not_stored(e: StoreError) -> Fault {
     }
 }
 
+/// The same rules as for a topic that comes over MQTT.
 fn check_topic(topic: &str) -> Result<(), Fault> {
-    let bad = topic.is_empty()
-        || topic.len() > LONGEST_TOPIC
-        || topic
-            .chars()
-            .any(|c| c.is_control() || c == '+' || c == '#');
-    if bad {
-        let say = format!(
-            "The topic in the address has to be 1 to {LONGEST_TOPIC} bytes without + and #."
-        );
-        return Err(Fault::said(StatusCode::BAD_REQUEST, say));
-    }
-    Ok(())
+    topic::check(topic, topic::LONGEST, topic::DEEPEST).map_err(|fault| {
+        let say = format!("Readings cannot be sent there: {fault}.");
+        Fault::said(StatusCode::BAD_REQUEST, say)
+    })
 }
 
 /// Counts it, so that the maker sees on the feeds page that something is being turned away.
