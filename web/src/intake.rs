@@ -11,7 +11,7 @@ use axum::response::{IntoResponse, Response};
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::topic;
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Arrival, Command};
+use ebbmark_store::model::{Arrival, Command, Delivery};
 use serde_json::json;
 
 use crate::app::App;
@@ -22,6 +22,9 @@ pub(crate) const LIMIT: usize = 64 * 1024;
 pub(crate) const TOKEN_SETTING: &str = "intake-token-hash";
 /// Name of this way in.
 pub(crate) const SOURCE: &str = "http";
+const KEY_HEADER: &str = "idempotency-key";
+const LONGEST_KEY: usize = 64;
+
 /// The sender showed the intake token.
 pub(crate) struct Bearer;
 
@@ -67,9 +70,11 @@ pub(crate) async fn take(
     _: Bearer,
     State(app): State<App>,
     Path(topic): Path<String>,
+    headers: HeaderMap,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Response, Fault> {
     check_topic(&topic)?;
+    let delivery = delivery(&headers)?;
     let payload = match body {
         Ok(payload) => payload,
         Err(rejection) => return Err(refused(&app, topic, rejection.status()).await),
@@ -79,7 +84,7 @@ pub(crate) async fn take(
         topic,
         payload: payload.to_vec(),
         stamp: (app.handle.stamp)(),
-        delivery: None,
+        delivery,
         retained: false,
     };
     let receipt = match app.handle.writer.try_arrive(arrival) {
@@ -89,6 +94,28 @@ pub(crate) async fn take(
     let receipt = receipt.and_then(|r| r).map_err(not_stored)?;
     let answer = json!({ "readings": receipt.readings, "problems": receipt.problems });
     Ok((StatusCode::ACCEPTED, Json(answer)).into_response())
+}
+
+/// A sender that got no answer cannot know whether its message was taken. With a key of its own
+/// on the message it may send it again: the store looks whether it has it, as it does for a
+/// packet that comes again over MQTT. There is no packet id; the key stands for the peer.
+fn delivery(headers: &HeaderMap) -> Result<Option<Delivery>, Fault> {
+    let Some(value) = headers.get(KEY_HEADER) else {
+        return Ok(None);
+    };
+    let bytes = value.as_bytes();
+    let is_fit = (1..=LONGEST_KEY).contains(&bytes.len()) && bytes.iter().all(u8::is_ascii_graphic);
+    match value.to_str() {
+        Ok(key) if is_fit => Ok(Some(Delivery {
+            peer: format!("{SOURCE}:{key}"),
+            packet_id: 0,
+            repeat: true,
+        })),
+        _ => Err(Fault::said(
+            StatusCode::BAD_REQUEST,
+            format!("Idempotency-Key has to be 1 to {LONGEST_KEY} visible ASCII characters."),
+        )),
+    }
 }
 
 /// Whatever kept the store from taking it, the sender should try again.
