@@ -194,5 +194,6 @@ fn arrival(v: &DemoVessel, at: Moment, payload: Vec<u8>) -> Arrival {
             monotonic_ms: 0,
         },
         delivery: None,
+        retained: false,
     }
 }

@@ -79,6 +79,15 @@ fn find(reader: &Reader, name: &str) -> Result<Vessel> {
     }
 }
 
+fn now() -> Result<Moment> {
+    let clock = Clock::system();
+    if !clock.is_believable() {
+        let says = clock.now().to_rfc3339();
+        bail!("the clock says {says}, which cannot be; set it first");
+    }
+    Ok(clock.now())
+}
+
 pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
     let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
     let vessel = find(&reader, &args.vessel)?;
@@ -87,13 +96,13 @@ pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
         sample: Celsius::new(args.sample).context("--sample")?,
         reference: Celsius::new(args.reference).context("--reference")?,
     };
-    let original = vessel.batch.as_ref().and_then(|b| b.facts.original_gravity);
-    let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
-    let now = Clock::system().now();
+    let now = now()?;
     let at = args.at.unwrap_or(now);
     if at > now {
         bail!("--at {} lies in the future", at.to_rfc3339());
     }
+    let original = reader.original_gravity(vessel.id, at)?;
+    let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
     let deed = Deed {
         at,
         what: What::HandReading,
@@ -117,7 +126,9 @@ pub fn import(config: &Config, args: &ImportArgs) -> Result<()> {
     let text = std::fs::read(&args.file).with_context(|| format!("cannot read {file}"))?;
     let text = String::from_utf8(text).with_context(|| format!("{file} is not UTF-8 text"))?;
     let columns = (!args.columns.is_empty()).then_some(args.columns.as_slice());
-    let (rows, bad) = files::readings(&text, columns).with_context(|| file.to_string())?;
+    let believed = files::up_to_tomorrow(now()?);
+    let (rows, bad) =
+        files::readings(&text, columns, &believed).with_context(|| file.to_string())?;
     let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
     let vessel = find(&reader, &args.vessel)?;
     for line in &bad {

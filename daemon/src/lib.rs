@@ -15,5 +15,6 @@ pub mod notify;
 mod password;
 mod replay;
 mod run;
+mod slug;
 mod tell;
 mod ways;

@@ -46,7 +46,7 @@ pub fn run(args: &ReplayArgs) -> Result<()> {
             .transpose()
             .context("--tolerance")?,
     };
-    let (rows, bad) = files::readings(&text(&args.file)?, None)
+    let (rows, bad) = files::readings(&text(&args.file)?, None, &files::ON_RECORD)
         .with_context(|| args.file.display().to_string())?;
     report(&args.file, &bad);
     if rows.is_empty() {
@@ -55,8 +55,8 @@ pub fn run(args: &ReplayArgs) -> Result<()> {
     let deeds = match &args.events {
         None => Vec::new(),
         Some(file) => {
-            let (deeds, bad) =
-                files::events(&text(file)?).with_context(|| file.display().to_string())?;
+            let (deeds, bad) = files::events(&text(file)?, &files::ON_RECORD)
+                .with_context(|| file.display().to_string())?;
             report(file, &bad);
             deeds
         }

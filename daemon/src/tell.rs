@@ -1,18 +1,65 @@
-//! What the daemon says over MQTT: one retained topic for each vessel.
+//! What the daemon says over MQTT: one retained topic for each vessel with a mead in it.
+//!
+//! A retained verdict outlives its mead unless it is taken back: when the batch ends, or the
+//! vessel is renamed or retired, the topic is cleared with an empty payload.
 //!
 //! `ebbmark/vessel/<slug>/verdict`, JSON: `at` (RFC 3339), `vessel`, `phase`, `sentence`,
 //! `gravity` (SG 20/20), `fall_per_day`, `left_to_fall` (SG, `mid`, `low`, `high`), `settles_at`
 //! (RFC 3339, likewise), `temperature` (°C), `gates` (`rack`, `stabilise`, `seal`: `open`, `why`).
 
+use std::collections::HashMap;
+
+use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity};
 use ebbmark_core::verdict::outcome::{Range, Verdict};
 use serde_json::json;
 
 use crate::mqtt::Outgoing;
-use crate::notify::mqtt::slug;
 
-pub fn verdict(outgoing: &Outgoing, vessel: &str, v: &Verdict, sentence: &str) {
+/// The topic each vessel's verdict was last published on.
+#[derive(Default)]
+pub struct Told {
+    topics: HashMap<VesselId, String>,
+}
+
+impl Told {
+    /// Takes back what stands on another topic than this slug's, or on any if there is none.
+    /// Tells whether there was something to take back.
+    pub fn move_to(&mut self, outgoing: &Outgoing, vessel: VesselId, slug: Option<&str>) -> bool {
+        let wanted = slug.map(topic);
+        match self.topics.get(&vessel) {
+            Some(told) if Some(told) != wanted.as_ref() => {}
+            _ => return false,
+        }
+        // Another vessel may have come by this name meanwhile and speak there already.
+        if let Some(left) = self.topics.remove(&vessel)
+            && !self.topics.values().any(|other| *other == left)
+        {
+            outgoing.publish(left, Vec::new());
+        }
+        true
+    }
+
+    pub fn verdict(
+        &mut self,
+        outgoing: &Outgoing,
+        id: VesselId,
+        (vessel, slug): (&str, &str),
+        v: &Verdict,
+        sentence: &str,
+    ) {
+        let topic = topic(slug);
+        outgoing.publish(topic.clone(), body(vessel, v, sentence));
+        self.topics.insert(id, topic);
+    }
+}
+
+fn topic(slug: &str) -> String {
+    format!("ebbmark/vessel/{slug}/verdict")
+}
+
+fn body(vessel: &str, v: &Verdict, sentence: &str) -> Vec<u8> {
     let when = |r: Range<Moment>| json!({ "mid": r.mid.to_rfc3339(), "low": r.low.to_rfc3339(), "high": r.high.to_rfc3339() });
     let body = json!({
         "at": v.at.to_rfc3339(),
@@ -26,6 +73,5 @@ pub fn verdict(outgoing: &Outgoing, vessel: &str, v: &Verdict, sentence: &str) {
         "temperature": v.temperature.map(Celsius::get),
         "gates": v.gates,
     });
-    let topic = format!("ebbmark/vessel/{}/verdict", slug(vessel));
-    outgoing.publish(topic, body.to_string().into_bytes());
+    body.to_string().into_bytes()
 }

@@ -393,6 +393,7 @@ async fn strangers(writer: &Writer, now: Moment) -> Outcome<()> {
                 monotonic_ms: 0,
             },
             delivery: None,
+            retained: false,
         };
         writer.arrive(arrival).await?.await??;
     }

@@ -9,8 +9,9 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::topic;
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Arrival, Command};
+use ebbmark_store::model::{Arrival, Command, Delivery};
 use serde_json::json;
 
 use crate::app::App;
@@ -21,8 +22,8 @@ pub(crate) const LIMIT: usize = 64 * 1024;
 pub(crate) const TOKEN_SETTING: &str = "intake-token-hash";
 /// Name of this way in.
 pub(crate) const SOURCE: &str = "http";
-/// As long as MQTT topics are in practice; MQTT itself allows 65,535 bytes.
-const LONGEST_TOPIC: usize = 256;
+const KEY_HEADER: &str = "idempotency-key";
+const LONGEST_KEY: usize = 64;
 
 /// The sender showed the intake token.
 pub(crate) struct Bearer;
@@ -69,9 +70,11 @@ pub(crate) async fn take(
     _: Bearer,
     State(app): State<App>,
     Path(topic): Path<String>,
+    headers: HeaderMap,
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Response, Fault> {
     check_topic(&topic)?;
+    let delivery = delivery(&headers)?;
     let payload = match body {
         Ok(payload) => payload,
         Err(rejection) => return Err(refused(&app, topic, rejection.status()).await),
@@ -81,7 +84,8 @@ pub(crate) async fn take(
         topic,
         payload: payload.to_vec(),
         stamp: (app.handle.stamp)(),
-        delivery: None,
+        delivery,
+        retained: false,
     };
     let receipt = match app.handle.writer.try_arrive(arrival) {
         Ok(waiter) => waiter.await.map_err(|_| StoreError::WriterGone),
@@ -90,6 +94,28 @@ pub(crate) async fn take(
     let receipt = receipt.and_then(|r| r).map_err(not_stored)?;
     let answer = json!({ "readings": receipt.readings, "problems": receipt.problems });
     Ok((StatusCode::ACCEPTED, Json(answer)).into_response())
+}
+
+/// A sender that got no answer cannot know whether its message was taken. With a key of its own
+/// on the message it may send it again: the store looks whether it has it, as it does for a
+/// packet that comes again over MQTT. There is no packet id; the key stands for the peer.
+fn delivery(headers: &HeaderMap) -> Result<Option<Delivery>, Fault> {
+    let Some(value) = headers.get(KEY_HEADER) else {
+        return Ok(None);
+    };
+    let bytes = value.as_bytes();
+    let is_fit = (1..=LONGEST_KEY).contains(&bytes.len()) && bytes.iter().all(u8::is_ascii_graphic);
+    match value.to_str() {
+        Ok(key) if is_fit => Ok(Some(Delivery {
+            peer: format!("{SOURCE}:{key}"),
+            packet_id: 0,
+            repeat: true,
+        })),
+        _ => Err(Fault::said(
+            StatusCode::BAD_REQUEST,
+            format!("Idempotency-Key has to be 1 to {LONGEST_KEY} visible ASCII characters."),
+        )),
+    }
 }
 
 /// Whatever kept the store from taking it, the sender should try again.
@@ -102,19 +128,12 @@ fn not_stored(e: StoreError) -> Fault {
     }
 }
 
+/// The same rules as for a topic that comes over MQTT.
 fn check_topic(topic: &str) -> Result<(), Fault> {
-    let bad = topic.is_empty()
-        || topic.len() > LONGEST_TOPIC
-        || topic
-            .chars()
-            .any(|c| c.is_control() || c == '+' || c == '#');
-    if bad {
-        let say = format!(
-            "The topic in the address has to be 1 to {LONGEST_TOPIC} bytes without + and #."
-        );
-        return Err(Fault::said(StatusCode::BAD_REQUEST, say));
-    }
-    Ok(())
+    topic::check(topic, topic::LONGEST, topic::DEEPEST).map_err(|fault| {
+        let say = format!("Readings cannot be sent there: {fault}.");
+        Fault::said(StatusCode::BAD_REQUEST, say)
+    })
 }
 
 /// Counts it, so that the maker sees on the feeds page that something is being turned away.

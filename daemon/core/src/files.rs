@@ -3,13 +3,15 @@
 //! Good lines go in, bad ones are listed with number and reason: a file with one broken line is
 //! not a broken file.
 
+use std::ops::RangeInclusive;
+
 use csv::{ReaderBuilder, StringRecord, Trim};
 
 use crate::decode::number;
 use crate::deed::{Deed, What};
 use crate::density::{gravity_from_density, gravity_from_plato};
 use crate::feed::Quantity;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity, Plato};
 
 /// One reading from a file.
@@ -47,11 +49,27 @@ pub enum FileError {
 /// or a [`Quantity`] key such as `gravity-plato`.
 pub type Columns<'a> = Option<&'a [(String, Quantity)]>;
 
+/// The times that are believed: a slip in one line's year must not stretch a record over
+/// centuries.
+pub type Believed = RangeInclusive<Moment>;
+
+/// For a replay, which has no clock: 1990-01-01 to 2100-01-01.
+pub const ON_RECORD: Believed = Moment(631_152_000_000)..=Moment(4_102_444_800_000);
+
+/// For an import: from 2000-01-01 to a day from now, since a file may be written in any zone.
+pub fn up_to_tomorrow(now: Moment) -> Believed {
+    Moment(946_684_800_000)..=now + Span::days(1)
+}
+
 /// Reads a file of readings.
 ///
 /// # Errors
 /// The header is missing or names no column that can be read.
-pub fn readings(text: &str, columns: Columns) -> Result<(Vec<Row>, Vec<BadLine>), FileError> {
+pub fn readings(
+    text: &str,
+    columns: Columns,
+    believed: &Believed,
+) -> Result<(Vec<Row>, Vec<BadLine>), FileError> {
     let text = without_mark(text);
     let (header, mut reader) = open(text)?;
     let wanted = match columns {
@@ -72,7 +90,7 @@ pub fn readings(text: &str, columns: Columns) -> Result<(Vec<Row>, Vec<BadLine>)
         return Err(FileError::NothingToRead(names(&header)));
     }
     Ok(each_line(text, &mut reader, &header, |record| {
-        row(record, &wanted)
+        row(record, &wanted, believed)
     }))
 }
 
@@ -80,7 +98,7 @@ pub fn readings(text: &str, columns: Columns) -> Result<(Vec<Row>, Vec<BadLine>)
 ///
 /// # Errors
 /// The header is missing or lacks `at` or `what`.
-pub fn events(text: &str) -> Result<(Vec<Deed>, Vec<BadLine>), FileError> {
+pub fn events(text: &str, believed: &Believed) -> Result<(Vec<Deed>, Vec<BadLine>), FileError> {
     let text = without_mark(text);
     let (header, mut reader) = open(text)?;
     let at = position(&header, "at")?;
@@ -99,7 +117,7 @@ pub fn events(text: &str) -> Result<(Vec<Deed>, Vec<BadLine>), FileError> {
             }
         };
         Ok(Deed {
-            at: Moment::parse_rfc3339(field(at))?,
+            at: time(field(at), believed)?,
             what: What::from_key(what).ok_or_else(|| {
                 let all: Vec<_> = What::ALL.iter().map(|w| w.key()).collect();
                 format!("\"{what}\" is none of {}", all.join(", "))
@@ -219,12 +237,28 @@ fn known(name: &str) -> Option<Quantity> {
     }
 }
 
-fn row(record: &StringRecord, wanted: &[(usize, Quantity)]) -> Result<Row, String> {
+fn time(text: &str, believed: &Believed) -> Result<Moment, String> {
+    let at = Moment::parse_rfc3339(text)?;
+    if believed.contains(&at) {
+        return Ok(at);
+    }
+    Err(format!(
+        "{text} is not between {} and {}",
+        believed.start().to_rfc3339(),
+        believed.end().to_rfc3339()
+    ))
+}
+
+fn row(
+    record: &StringRecord,
+    wanted: &[(usize, Quantity)],
+    believed: &Believed,
+) -> Result<Row, String> {
     let (mut at, mut gravity, mut temperature) = (None, None, None);
     for &(column, quantity) in wanted {
         let text = record.get(column).unwrap_or("");
         if quantity == Quantity::Time {
-            at = Some(Moment::parse_rfc3339(text)?);
+            at = Some(time(text, believed)?);
             continue;
         }
         if text.is_empty() {
@@ -276,7 +310,7 @@ mod tests {
             2026-03-01T07:00:00Z,sweet,18.1\r\n\
             2026-03-01T07:15:00Z,,\r\n\
             \"2026-03-01T07:30:00Z\",\"1,0930\",18.0\r\n";
-        let (rows, bad) = readings(text, None).unwrap();
+        let (rows, bad) = readings(text, None, &ON_RECORD).unwrap();
         assert_eq!(rows.len(), 3);
         assert_eq!(rows[2].gravity.unwrap().get(), 1.093);
         let lines: Vec<_> = bad.iter().map(|b| b.line).collect();
@@ -286,21 +320,53 @@ mod tests {
     }
 
     #[test]
+    fn times_nobody_can_have_measured_at() {
+        let text = "at,gravity\n\
+            1970-01-01T00:01:00Z,1.05\n\
+            1989-12-31T23:59:59Z,1.05\n\
+            1995-01-01T00:00:00Z,1.05\n\
+            2026-03-02T06:00:00Z,1.05\n\
+            2026-03-02T06:00:01Z,1.05\n\
+            9026-03-01T06:00:00Z,1.05\n";
+        let left_out = |believed: &Believed| {
+            let (rows, bad) = readings(text, None, believed).unwrap();
+            assert_eq!(rows.len() + bad.len(), 6);
+            bad.iter().map(|b| b.line).collect::<Vec<_>>()
+        };
+        let now = Moment::parse_rfc3339("2026-03-01T06:00:00Z").unwrap();
+        assert_eq!(left_out(&ON_RECORD), [2, 3, 7]);
+        assert_eq!(left_out(&up_to_tomorrow(now)), [2, 3, 4, 6, 7]);
+        let (_, bad) = readings(text, None, &ON_RECORD).unwrap();
+        assert_eq!(
+            bad[2].why,
+            "9026-03-01T06:00:00Z is not between 1990-01-01T00:00:00Z and 2100-01-01T00:00:00Z"
+        );
+        let (deeds, bad) = events("at,what\n9026-03-01T06:00:00Z,rack\n", &ON_RECORD).unwrap();
+        assert!(deeds.is_empty() && bad.len() == 1);
+    }
+
+    #[test]
     fn columns_by_name_or_by_map() {
         let text = "When,Balling,F\n2026-03-01T06:00:00Z,10,68\n";
-        assert!(matches!(readings(text, None), Err(FileError::NoColumn(..))));
+        assert!(matches!(
+            readings(text, None, &ON_RECORD),
+            Err(FileError::NoColumn(..))
+        ));
         let map = [
             ("when".to_string(), Quantity::Time),
             ("Balling".to_string(), Quantity::GravityPlato),
             ("F".to_string(), Quantity::TemperatureFahrenheit),
         ];
-        let (rows, bad) = readings(text, Some(&map)).unwrap();
+        let (rows, bad) = readings(text, Some(&map), &ON_RECORD).unwrap();
         assert!(bad.is_empty());
         assert!((rows[0].temperature.unwrap().get() - 20.0).abs() < 1e-9);
         assert!((rows[0].gravity.unwrap().get() - 1.0400).abs() < 2e-4);
-        assert_eq!(readings("", None).unwrap_err(), FileError::Empty);
+        assert_eq!(
+            readings("", None, &ON_RECORD).unwrap_err(),
+            FileError::Empty
+        );
         assert!(matches!(
-            readings("at,note\n", None),
+            readings("at,note\n", None, &ON_RECORD),
             Err(FileError::NothingToRead(_))
         ));
     }
@@ -311,7 +377,7 @@ mod tests {
             2026-03-03T06:00:00Z,nutrient,,second step\n\
             2026-03-01T06:00:00Z,pitch,1.094,\n\
             2026-03-02T06:00:00Z,prayed,,\n";
-        let (deeds, bad) = events(text).unwrap();
+        let (deeds, bad) = events(text, &ON_RECORD).unwrap();
         assert_eq!(deeds.len(), 2);
         assert_eq!(deeds[0].what, What::Pitch);
         assert_eq!(deeds[1].note, "second step");

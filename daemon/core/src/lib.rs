@@ -19,6 +19,7 @@ pub mod replay;
 pub mod show;
 pub mod text;
 pub mod time;
+pub mod topic;
 pub mod units;
 pub mod verdict;
 pub mod watch;

@@ -86,7 +86,11 @@ pub fn replay(rows: &[Row], deeds: &[Deed], known: Known) -> Vec<Line> {
     out.lines
 }
 
-/// When to judge: at the last reading of each hour, at each deed, and daily through gaps.
+/// Days into a gap for which there are verdicts. Long before its end all has been said that can
+/// be said without a reading, and a record of several years should not be mostly silence.
+const INTO_GAP: usize = 60;
+
+/// When to judge: at the last reading of each hour, at each deed, and daily into gaps.
 fn instants(rows: &[Row], deeds: &[Deed]) -> Vec<Moment> {
     let mut at: Vec<Moment> = Vec::new();
     for (i, row) in rows.iter().enumerate() {
@@ -103,11 +107,9 @@ fn instants(rows: &[Row], deeds: &[Deed]) -> Vec<Moment> {
     let mut filled = Vec::with_capacity(at.len());
     for pair in at.windows(2) {
         filled.push(pair[0]);
-        let mut t = pair[0] + Span::days(1);
-        while t < pair[1] {
-            filled.push(t);
-            t = t + Span::days(1);
-        }
+        let next = |t: &Moment| Some(*t + Span::days(1));
+        let days = std::iter::successors(next(&pair[0]), next);
+        filled.extend(days.take(INTO_GAP).take_while(|t| *t < pair[1]));
     }
     filled.extend(at.last());
     filled
@@ -200,5 +202,29 @@ fn line_gates(gates: &Gates) -> LineGates {
         rack: gate(&gates.rack),
         stabilise: gate(&gates.stabilise),
         seal: gate(&gates.seal),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_gap_is_followed_for_sixty_days() {
+        let row = |days| Row {
+            at: Moment(0) + Span::days(days),
+            gravity: None,
+            temperature: None,
+        };
+        let days = |rows: &[Row]| {
+            let at = instants(rows, &[]);
+            at.iter()
+                .map(|m| m.since(Moment(0)).0 / Span::days(1).0)
+                .collect::<Vec<_>>()
+        };
+        assert_eq!(days(&[row(0), row(3)]), [0, 1, 2, 3]);
+        let long = days(&[row(0), row(40_000), row(40_001)]);
+        assert_eq!(long.len(), 63);
+        assert_eq!(long[60..], [60, 40_000, 40_001]);
     }
 }

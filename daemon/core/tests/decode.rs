@@ -1,6 +1,6 @@
 //! Payloads in, readings and problems out: one table of what comes from a cellar, good and bad.
 
-use ebbmark_core::decode::decode;
+use ebbmark_core::decode::{decode, decode_copy};
 use ebbmark_core::feed::{FeedMap, Format, Pick, Quantity};
 use ebbmark_core::reading::{ProblemKind, TimeFrom};
 use ebbmark_core::time::Moment;
@@ -203,17 +203,42 @@ fn bad_input_is_named_never_taken() {
 }
 
 #[test]
-fn without_a_believable_clock_only_dated_readings_are_taken() {
-    let bare = decode(&number(Quantity::GravitySg), b"1.050", None);
-    assert!(bare.needs_time && bare.readings.is_empty() && bare.problems.is_empty());
-    let dated = decode(
+fn a_kept_copy_speaks_only_of_times_it_names() {
+    let got = |map: &FeedMap, payload: &[u8]| decode_copy(map, payload, Some(now()), true);
+    let ageless = |map: &FeedMap, payload: &[u8]| {
+        let got = got(map, payload);
+        assert!(got.readings.is_empty() && !got.needs_time, "{got:?}");
+        assert_eq!(got.problems.len(), 1);
+        assert_eq!(got.problems[0].kind, ProblemKind::BadTime);
+    };
+    ageless(&number(Quantity::GravitySg), b"1.050");
+    ageless(
         &senml(),
-        br#"[{"n":"f:gravity","t":1764075600,"v":1.05}]"#,
-        None,
+        br#"[{"n":"f:gravity","v":1.05},{"n":"f:temperature","v":18}]"#,
     );
-    assert!(!dated.needs_time && dated.readings.len() == 1);
-    let relative = decode(&senml(), br#"[{"n":"f:gravity","t":-60,"v":1.05}]"#, None);
-    assert!(relative.needs_time && relative.readings.is_empty());
+    // Counted from when it was sent, which nobody knows.
+    ageless(&senml(), br#"[{"n":"f:gravity","t":-60,"v":1.05}]"#);
+    let dated = got(&senml(), br#"[{"n":"f:gravity","t":1764075600,"v":1.05}]"#);
+    assert!(dated.problems.is_empty());
+    assert_eq!(dated.readings[0].at, Moment(1_764_075_600_000));
+}
+
+#[test]
+fn without_a_believable_clock_every_reading_waits() {
+    let waits = |map: &FeedMap, payload: &[u8]| {
+        let got = decode(map, payload, None);
+        assert!(got.needs_time && got.readings.is_empty() && got.problems.is_empty());
+    };
+    waits(&number(Quantity::GravitySg), b"1.050");
+    waits(&senml(), br#"[{"n":"f:gravity","t":-60,"v":1.05}]"#);
+    // One that says when it was measured as well: its time cannot be checked.
+    waits(&senml(), br#"[{"n":"f:gravity","t":1764075600,"v":1.05}]"#);
+    // 2090-01-01T00:00:00Z; once the clock is known it is refused.
+    let far = br#"[{"n":"f:gravity","t":3786912000,"v":1.05}]"#;
+    waits(&senml(), far);
+    let dated = decode(&senml(), far, Some(now()));
+    assert!(!dated.needs_time && dated.readings.is_empty());
+    assert_eq!(dated.problems[0].kind, ProblemKind::BadTime);
 }
 
 proptest! {

@@ -17,7 +17,8 @@ use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
 use jiff::tz::TimeZone;
 
 use super::{Assess, EVER, zone_and_units};
-use crate::tell;
+use crate::slug;
+use crate::tell::Told;
 
 /// A verdict that says the same as the stored one is written again only after this long: each
 /// write wears the card, and the page needs no fresher number than the readings themselves.
@@ -26,6 +27,7 @@ const REFRESH: Span = Span::minutes(15);
 pub(super) struct Judge {
     assess: Arc<Assess>,
     held: HashMap<VesselId, Held>,
+    told: Told,
 }
 
 /// What is kept of a vessel between two verdicts.
@@ -43,6 +45,7 @@ impl Judge {
         Judge {
             assess,
             held: HashMap::new(),
+            told: Told::default(),
         }
     }
 
@@ -63,8 +66,10 @@ impl Judge {
     pub async fn round(mut self, due: BTreeSet<VesselId>) -> Res<Judge> {
         blocking(move || {
             let (zone, units) = zone_and_units(&self.assess.reader, &self.assess.zone)?;
+            let slugs = slug::slugs(&self.assess.reader.vessels()?);
             for vessel in due {
-                match self.judge(vessel, &zone, units) {
+                let slug = slugs.get(&vessel).map(String::as_str);
+                match self.judge(vessel, slug, &zone, units) {
                     Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),
                     Err(error) => tracing::error!(%vessel, %error, "no verdict"),
                     Ok(()) => {}
@@ -91,16 +96,24 @@ impl Judge {
         .await
     }
 
-    fn judge(&mut self, id: VesselId, zone: &TimeZone, units: Preferences) -> Res<()> {
+    fn judge(
+        &mut self,
+        id: VesselId,
+        slug: Option<&str>,
+        zone: &TimeZone,
+        units: Preferences,
+    ) -> Res<()> {
         let assess = self.assess.clone();
         let now = assess.clock.now();
         let Some(vessel) = assess.reader.vessel(id)? else {
             return Ok(());
         };
-        let Some(batch) = &vessel.batch else {
+        let (Some(batch), Some(slug)) = (&vessel.batch, slug) else {
             self.held.remove(&id);
+            self.told.move_to(&assess.outgoing, id, None);
             return Ok(());
         };
+        let moved = self.told.move_to(&assess.outgoing, id, Some(slug));
         let deeds: Vec<Deed> = assess
             .reader
             .log(id, batch.facts.started - Span::hours(1), EVER.1)?
@@ -122,7 +135,7 @@ impl Judge {
         let style = Style { units, zone };
         let mut verdict = held.assessor.assess(&case, now, &style);
         let text = sentence(&verdict, &style);
-        let fresh = held.last.as_ref().is_none_or(|b| differs(b, &verdict));
+        let fresh = moved || held.last.as_ref().is_none_or(|b| differs(b, &verdict));
         if !fresh {
             // The stored one stays the yardstick, or a slow change would never be written.
             return Ok(());
@@ -145,8 +158,9 @@ impl Judge {
             notices,
         })?;
         // Only now: had the save failed, the next round must find the same news again.
-        tell::verdict(&assess.outgoing, name, &verdict, &text);
-        held.last = Some(verdict);
+        held.last = Some(verdict.clone());
+        self.told
+            .verdict(&assess.outgoing, id, (name, slug), &verdict, &text);
         if remembered.is_none_or(|p| p.key() != phase) {
             tracing::info!(vessel = %name, phase, "{text}");
         }

@@ -24,6 +24,7 @@ use crate::mqtt::Outgoing;
 use judge::Judge;
 
 /// Everything the loop needs.
+#[derive(Clone)]
 pub struct Assess {
     pub reader: Reader,
     pub writer: Writer,
@@ -59,11 +60,13 @@ impl Assess {
         // Ticks come faster when time does, so that a simulated night is not slept through.
         let tick = TICK.min(pace.saturating_mul(10).max(Duration::from_secs(2)));
         let mut ticks = tokio::time::interval(tick);
-        let listening_since = self.clock.now();
+        let clock = self.clock.clone();
+        let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
         let mut due: BTreeSet<VesselId> = judge.all().await?;
         loop {
-            if !due.is_empty() {
+            let listening_since = listening.since(&clock);
+            if listening_since.is_some() && !due.is_empty() {
                 judge = judge.round(std::mem::take(&mut due)).await?;
                 // The rest of the pause is where changes gather.
                 tokio::select! {
@@ -86,11 +89,31 @@ impl Assess {
                 Event::Missed => due = judge.all().await?,
                 Event::Tick => {
                     due = judge.all().await?;
-                    judge = judge.tick(listening_since).await?;
+                    if let Some(since) = listening.since(&clock) {
+                        judge = judge.tick(since).await?;
+                    }
                 }
             }
             drain(&mut changes, &mut due);
         }
+    }
+}
+
+/// Since when silence can be told from not having listened.
+///
+/// A board without a battery clock starts in the past. A verdict of 1970 would be wrong, and
+/// silence counted from there would be the silence of decades: nothing is judged or watched
+/// before the clock can be believed, and listening counts from then.
+#[derive(Default)]
+struct Listening(Option<Moment>);
+
+impl Listening {
+    /// `None` while the clock cannot be believed.
+    fn since(&mut self, clock: &Clock) -> Option<Moment> {
+        if !clock.is_believable() {
+            return None;
+        }
+        Some(*self.0.get_or_insert_with(|| clock.now()))
     }
 }
 
@@ -128,3 +151,147 @@ pub(crate) fn zone_and_units(
 
 /// Far enough on both sides to mean "all of it" in a query.
 pub(crate) const EVER: (Moment, Moment) = (Moment(0), Moment(i64::MAX / 2));
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ebbmark_core::ids::BatchId;
+    use ebbmark_core::time::Span;
+    use ebbmark_store::model::{BatchFacts, Command, Done, VesselFacts};
+
+    const START: Moment = Moment(1_790_000_000_000);
+
+    #[test]
+    fn listening_counts_from_the_first_believable_moment() {
+        let mut listening = Listening::default();
+        assert_eq!(listening.since(&Clock::simulated(Moment(0), 1.0)), None);
+        let since = listening.since(&Clock::simulated(START, 1.0));
+        assert!(since >= Some(START), "{since:?}");
+        let later = Clock::simulated(START + Span::days(1), 1.0);
+        assert_eq!(listening.since(&later), since);
+    }
+
+    struct Bench {
+        _dir: tempfile::TempDir,
+        reader: Reader,
+        writer: Writer,
+        outgoing: Outgoing,
+        assess: Assess,
+    }
+
+    fn bench(clock: Clock) -> Bench {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("cellar.db");
+        let (writer, reader) =
+            ebbmark_store::open(&path, ebbmark_store::Options::default()).unwrap();
+        let outgoing = Outgoing::new();
+        let assess = Assess {
+            reader: reader.clone(),
+            writer: writer.clone(),
+            clock,
+            zone: TimeZone::UTC,
+            outgoing: outgoing.clone(),
+            channels: Vec::new(),
+            pace: Duration::from_millis(1),
+        };
+        Bench {
+            _dir: dir,
+            reader,
+            writer,
+            outgoing,
+            assess,
+        }
+    }
+
+    fn named(name: &str) -> VesselFacts {
+        VesselFacts {
+            name: name.into(),
+            capacity: None,
+            temperature_low: None,
+            temperature_high: None,
+        }
+    }
+
+    impl Bench {
+        async fn vessel(&self, name: &str) -> VesselId {
+            let add = Command::AddVessel(named(name));
+            match self.writer.command(add).await.unwrap() {
+                Done::Vessel(vessel) => vessel,
+                other => panic!("{other:?}"),
+            }
+        }
+
+        async fn mead(&self, vessel: VesselId) -> BatchId {
+            let facts = BatchFacts {
+                name: "Invented".into(),
+                started: START - Span::days(3),
+                original_gravity: None,
+                expected_final: None,
+                tolerance: None,
+                volume: None,
+                yeast: String::new(),
+                note: String::new(),
+            };
+            let start = Command::StartBatch { vessel, facts };
+            match self.writer.command(start).await.unwrap() {
+                Done::Batch(batch) => batch,
+                other => panic!("{other:?}"),
+            }
+        }
+
+        /// What stands on a vessel's topic.
+        fn says(&self, slug: &str) -> Option<String> {
+            let value = self
+                .outgoing
+                .get(&format!("ebbmark/vessel/{slug}/verdict"))?;
+            Some(String::from_utf8(value.payload.to_vec()).unwrap())
+        }
+    }
+
+    /// Whether the first round leaves a verdict on a vessel with a mead in it.
+    async fn judges(clock: Clock) -> bool {
+        let bench = bench(clock);
+        let vessel = bench.vessel("Jar").await;
+        bench.mead(vessel).await;
+        // Told to stop beforehand, the loop ends after its first round.
+        let shutdown = CancellationToken::new();
+        shutdown.cancel();
+        bench.assess.run(shutdown).await.unwrap();
+        bench.reader.verdict(vessel).unwrap().is_some()
+    }
+
+    #[tokio::test]
+    async fn a_retained_verdict_goes_when_its_mead_or_its_name_does() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let (first, second) = (bench.vessel("Jar").await, bench.vessel("Jar!").await);
+        let batch = bench.mead(first).await;
+        bench.mead(second).await;
+        let both = BTreeSet::from([first, second]);
+        let mut judge = Judge::new(Arc::new(bench.assess.clone()));
+        judge = judge.round(both.clone()).await.unwrap();
+        assert!(bench.says("jar").unwrap().contains(r#""Jar""#));
+        let apart = format!("jar-{second}");
+        assert!(bench.says(&apart).unwrap().contains(r#""Jar!""#));
+
+        let edit = Command::EditVessel(first, named("Keg"));
+        bench.writer.command(edit).await.unwrap();
+        // The second vessel has the plain slug now, whichever of the two is looked at first.
+        judge = judge.round(BTreeSet::from([second])).await.unwrap();
+        judge = judge.round(both).await.unwrap();
+        assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
+        assert_eq!(bench.says(&apart).as_deref(), Some(""));
+        assert!(bench.says("keg").unwrap().contains(r#""Keg""#));
+
+        let end = Command::EndBatch { batch, at: START };
+        bench.writer.command(end).await.unwrap();
+        judge.round(BTreeSet::from([first])).await.unwrap();
+        assert_eq!(bench.says("keg").as_deref(), Some(""));
+        assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
+    }
+
+    #[tokio::test]
+    async fn nothing_is_judged_by_a_clock_that_cannot_be_believed() {
+        assert!(judges(Clock::simulated(START, 1.0)).await);
+        assert!(!judges(Clock::simulated(Moment(0), 1.0)).await);
+    }
+}

@@ -6,10 +6,8 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use ebbmark_core::topic::is_ours;
 use tokio::sync::watch;
-
-/// The first level of every topic of ours. Clients may subscribe below it, never publish.
-pub const ROOT: &str = "ebbmark";
 
 /// Topics kept; beyond that the one longest unchanged is forgotten.
 const MOST_TOPICS: usize = 1000;
@@ -58,7 +56,7 @@ impl Outgoing {
 
     /// Sets the latest value of a topic and wakes the listeners. An empty payload clears it.
     ///
-    /// A topic outside [`ROOT`] or with wildcards is a mistake of ours: it is logged and dropped.
+    /// A topic outside [`ebbmark_core::topic::ROOT`] or with wildcards is a mistake of ours: it is logged and dropped.
     pub fn publish(&self, topic: String, payload: Vec<u8>) {
         if !is_ours(&topic) || topic.contains(['+', '#', '\0']) {
             tracing::error!(topic, "not one of our outgoing topics, not published");
@@ -128,13 +126,6 @@ impl Latest {
             self.topics.remove(&topic);
         }
     }
-}
-
-/// Whether a topic (or filter) lies in our own part of the tree.
-pub fn is_ours(topic: &str) -> bool {
-    topic
-        .strip_prefix(ROOT)
-        .is_some_and(|rest| rest.is_empty() || rest.starts_with('/'))
 }
 
 #[cfg(test)]

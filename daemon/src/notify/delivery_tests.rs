@@ -439,7 +439,7 @@ async fn what_the_store_was_not_told_is_not_sent_again() {
         way: way.clone(),
         deliveries: due
             .iter()
-            .map(|d| (Letter::new(&d.notice, None), d.clone()))
+            .map(|d| (Letter::new(&d.notice, None, None), d.clone()))
             .collect(),
         unreported,
         failing: false,

@@ -21,6 +21,7 @@ use tokio_util::sync::CancellationToken;
 use super::job::{Finished, Job, Outcome, report};
 use super::letter::Letter;
 use super::way::Way;
+use crate::slug;
 
 /// Most deliveries looked at in one go.
 const LOOK_AT: u32 = 1000;
@@ -191,8 +192,12 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         let deliveries = due
             .into_iter()
             .map(|d| {
-                let vessel = d.notice.vessel.and_then(|id| names.get(&id).cloned());
-                (Letter::new(&d.notice, vessel), d)
+                let (vessel, slug) = d
+                    .notice
+                    .vessel
+                    .and_then(|id| names.get(&id).cloned())
+                    .unzip();
+                (Letter::new(&d.notice, vessel, slug), d)
             })
             .collect();
         let job = Job {
@@ -254,21 +259,21 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         Ok(())
     }
 
+    /// Name and slug of each.
     async fn vessel_names(
         &self,
         due: &[DueDelivery],
-    ) -> Result<HashMap<VesselId, String>, StoreError> {
+    ) -> Result<HashMap<VesselId, (String, String)>, StoreError> {
         let mut ids: Vec<VesselId> = due.iter().filter_map(|d| d.notice.vessel).collect();
         ids.sort_unstable();
         ids.dedup();
         self.read(move |reader| {
-            let mut names = HashMap::new();
-            for id in ids {
-                if let Some(vessel) = reader.vessel(id)? {
-                    names.insert(id, vessel.facts.name);
-                }
-            }
-            Ok(names)
+            let vessels = reader.vessels()?;
+            let slugs = slug::slugs(&vessels);
+            let due = vessels.into_iter().filter(|v| ids.contains(&v.id));
+            Ok(due
+                .filter_map(|v| Some((v.id, (v.facts.name, slugs.get(&v.id)?.clone()))))
+                .collect())
         })
         .await
     }

@@ -18,10 +18,12 @@ pub struct Letter {
     pub body: String,
     /// Name of the vessel it is about.
     pub vessel: Option<String>,
+    /// That vessel as a level of a topic.
+    pub slug: Option<String>,
 }
 
 impl Letter {
-    pub fn new(notice: &Notice, vessel: Option<String>) -> Letter {
+    pub fn new(notice: &Notice, vessel: Option<String>, slug: Option<String>) -> Letter {
         Letter {
             // The time keeps it apart from the same number in an earlier database.
             id: format!("{}-{}", notice.id, notice.at.0),
@@ -30,6 +32,7 @@ impl Letter {
             title: notice.title.clone(),
             body: notice.body.clone(),
             vessel,
+            slug,
         }
     }
 
@@ -64,6 +67,7 @@ impl Letter {
             title: format!("{} notices from the cellar", letters.len()),
             body: body.trim_end().to_owned(),
             vessel: (!vessels.is_empty()).then(|| vessels.join(", ")),
+            slug: None,
         }
     }
 }
@@ -86,6 +90,7 @@ mod tests {
                 format!("body {n}")
             },
             vessel: Some(vessel.to_owned()),
+            slug: None,
         };
         let one = Letter::several(
             &[letter(3, "Cask"), letter(2, "Jar"), letter(1, "Cask")],

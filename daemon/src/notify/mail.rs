@@ -154,6 +154,7 @@ mod tests {
             title: "North cask\r\nBcc: x@example.org".to_owned(),
             body: "Flat at 1.046.\n.\nToo cold.".to_owned(),
             vessel: Some("North cask".to_owned()),
+            slug: None,
         }
     }
 

@@ -4,8 +4,8 @@
 //!
 //! - `ebbmark/notice/<kind>`: the latest notice of its kind (`settled`, `stuck`, `restarted`,
 //!   `feed-silent`, `battery-low`, `temperature`, `test`);
-//! - `ebbmark/vessel/<slug>/notice`: the latest one about a vessel, if it is about one. The slug is
-//!   the vessel's name in small letters and digits, other characters as single hyphens.
+//! - `ebbmark/vessel/<slug>/notice`: the latest one about a vessel, if it is about one. For the
+//!   slug see [`crate::slug`].
 //!
 //! The payload is a JSON object. `vessel` is absent when it is about no vessel.
 //!
@@ -39,46 +39,16 @@ pub fn publications(letter: &Letter) -> Vec<(String, Vec<u8>)> {
     };
     let payload = serde_json::to_vec(&payload).expect("strings always serialise");
     let mut out = vec![(format!("ebbmark/notice/{}", letter.kind), payload.clone())];
-    if let Some(vessel) = &letter.vessel {
-        out.push((format!("ebbmark/vessel/{}/notice", slug(vessel)), payload));
+    if let Some(slug) = &letter.slug {
+        out.push((format!("ebbmark/vessel/{slug}/notice"), payload));
     }
     out
-}
-
-/// A vessel's name as one level of a topic. Letters of every script stay: MQTT topics are UTF-8.
-pub fn slug(name: &str) -> String {
-    let mut out = String::new();
-    for c in name.to_lowercase().chars() {
-        if c.is_alphanumeric() {
-            out.push(c);
-        } else if !out.ends_with('-') && !out.is_empty() {
-            out.push('-');
-        }
-    }
-    let trimmed = out.trim_end_matches('-');
-    if trimmed.is_empty() {
-        "unnamed".to_owned()
-    } else {
-        trimmed.to_owned()
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use ebbmark_core::time::Moment;
-
-    #[test]
-    fn slugs_are_one_topic_level() {
-        for (name, expected) in [
-            ("North cask", "north-cask"),
-            ("  No. 3 / left # ", "no-3-left"),
-            ("Fässchen +", "fässchen"),
-            ("#+/", "unnamed"),
-        ] {
-            assert_eq!(slug(name), expected);
-        }
-    }
 
     #[test]
     fn one_for_the_kind_and_one_for_the_vessel() {
@@ -89,6 +59,7 @@ mod tests {
             title: "North cask has settled".to_owned(),
             body: "At 0.998.".to_owned(),
             vessel: Some("North cask".to_owned()),
+            slug: Some("north-cask".to_owned()),
         };
         let out = publications(&letter);
         let topics: Vec<&str> = out.iter().map(|(topic, _)| topic.as_str()).collect();
@@ -100,7 +71,7 @@ mod tests {
             String::from_utf8(out[1].1.clone()).unwrap(),
             r#"{"kind":"settled","vessel":"North cask","title":"North cask has settled","body":"At 0.998.","at":"2026-01-01T00:00:00Z"}"#
         );
-        letter.vessel = None;
+        (letter.vessel, letter.slug) = (None, None);
         assert_eq!(publications(&letter).len(), 1);
     }
 }

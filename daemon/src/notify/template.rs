@@ -115,6 +115,7 @@ mod tests {
             title: "\"Cask\" is stuck".to_owned(),
             body: "line 1\nline 2 \\ {{title}}".to_owned(),
             vessel: Some("Cask".to_owned()),
+            slug: None,
         }
     }
 

@@ -105,6 +105,7 @@ fn letter() -> Letter {
         title: "Settled".to_owned(),
         body: "Flat for three days.".to_owned(),
         vessel: None,
+        slug: None,
     }
 }
 

@@ -113,6 +113,7 @@ impl Way {
             title: "Ebbmark: a test".to_owned(),
             body: "If you can read this, notices come through this way.".to_owned(),
             vessel: None,
+            slug: None,
         };
         self.send(&letter, now).await
     }

@@ -118,6 +118,7 @@ pub fn body(config: &WebhookConfig) -> Result<(Template, Escape), String> {
         title: "a \"title\"".to_owned(),
         body: "line\nline".to_owned(),
         vessel: None,
+        slug: None,
     };
     serde_json::from_str::<serde::de::IgnoredAny>(&template.fill(&sample, Escape::Json)).map_err(
         |e| format!("is not JSON once filled in (placeholders stand inside quotes): {e}"),
@@ -195,6 +196,7 @@ mod tests {
             title: "\"Cask\" has settled".to_owned(),
             body: "Flat.\nFor 3 days.".to_owned(),
             vessel: Some("Cask".to_owned()),
+            slug: None,
         }
     }
 

@@ -56,6 +56,7 @@ async fn through_the_store(writer: &Writer, first: i64) {
                 packet_id: (n % 65_535) as u16,
                 repeat: false,
             }),
+            retained: false,
         };
         waiters.push(writer.arrive(arrival).await.expect("the writer runs"));
     }

@@ -12,7 +12,7 @@
 //! - `table`: the writer's picture of all topics and feeds, so that a message needs no query;
 //! - `hours`, `outbox`: rolled hours and notices, writing and reading side by side;
 //! - `reader`, `pool`: queries and their connections;
-//! - `rows`: how values lie in columns;
+//! - `rows`: how values lie in columns; `meads`: which mead was in a vessel when;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -22,6 +22,7 @@
 mod apply;
 pub mod error;
 pub mod hours;
+mod meads;
 mod migrate;
 pub mod model;
 mod outbox;

@@ -7,7 +7,10 @@ use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 use crate::error::StoreError;
 
 /// Each file takes the schema from its index to the next number.
-const MIGRATIONS: &[&str] = &[include_str!("migrations/0001.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("migrations/0001.sql"),
+    include_str!("migrations/0002.sql"),
+];
 
 /// The schema this program writes.
 pub const KNOWN: i64 = MIGRATIONS.len() as i64;

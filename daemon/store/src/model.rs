@@ -33,14 +33,17 @@ pub struct Arrival {
     pub topic: String,
     pub payload: Vec<u8>,
     pub stamp: Stamp,
-    /// Set for a delivery that may be repeated (MQTT QoS 1 and 2).
+    /// Set for a delivery that may be repeated (MQTT QoS 1 and 2, HTTP with a key).
     pub delivery: Option<Delivery>,
+    /// What a broker had kept and hands to every new subscriber: it may be any age, so a reading
+    /// in it without a time of its own is not one of now. Not the flag of a live publish.
+    pub retained: bool,
 }
 
-/// What MQTT says about a delivery; used to recognise a redelivery after a crash.
+/// What MQTT or the HTTP sender says about a delivery; used to recognise a redelivery after a crash.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Delivery {
-    /// Client id (intake) or our own client id at that broker.
+    /// Client id (intake), our own client id at that broker, or the sender's key (HTTP).
     pub peer: String,
     pub packet_id: u16,
     /// The DUP flag: only a packet that says it is a repeat is checked against what is stored.
@@ -320,7 +323,7 @@ pub struct Feed {
     pub readings: u64,
     /// The device said it was going away, after its last reading.
     pub went_away: Option<Moment>,
-    /// Payloads kept undated because the clock was not believable.
+    /// Payloads kept undated because the clock was not believable, of all runs.
     pub undated: u64,
 }
 

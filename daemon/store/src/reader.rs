@@ -6,16 +6,18 @@ use std::sync::Arc;
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::time::Moment;
+use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::apply::arrival::DROPPED;
+use crate::apply::hand;
 use crate::error::StoreError;
 use crate::model::{
     Batch, DueDelivery, Feed, LogLine, Notice, ProblemCount, StoredReading, StoredVerdict,
     Unclaimed, Vessel,
 };
 use crate::pool::Pool;
-use crate::{hours, migrate, outbox, rows};
+use crate::{hours, meads, migrate, outbox, rows};
 
 /// A small pool of read-only connections. Calls block: use it from a blocking thread.
 /// Each call sees one snapshot of what was committed.
@@ -128,6 +130,7 @@ impl Reader {
     }
 
     /// Topics nobody has claimed, the one heard last first.
+    /// Topics of the vessels' hand readings are not among them: those go into the log.
     pub fn unclaimed(&self) -> Res<Vec<Unclaimed>> {
         self.with(|conn| {
             let mut topics = conn.prepare_cached(
@@ -139,18 +142,28 @@ impl Reader {
                 conn.prepare_cached("SELECT payload FROM raw WHERE topic = ?1 ORDER BY id DESC")?;
             topics
                 .query_map([], |r| {
-                    Ok(Unclaimed {
+                    let topic: String = r.get(2)?;
+                    if hand::vessel_of(conn, &topic)?.is_some() {
+                        return Ok(None);
+                    }
+                    Ok(Some(Unclaimed {
                         source: r.get(1)?,
-                        topic: r.get(2)?,
+                        topic,
                         count: r.get::<_, i64>(3)?.unsigned_abs(),
                         last: r.get::<_, Option<i64>>(4)?.map(Moment),
                         payloads: payloads
                             .query_map([r.get::<_, i64>(0)?], |r| r.get(0))?
                             .collect::<Sql<_>>()?,
-                    })
+                    }))
                 })?
+                .filter_map(Result::transpose)
                 .collect()
         })
+    }
+
+    /// Gravity the mead began at that was in the vessel at this time.
+    pub fn original_gravity(&self, vessel: VesselId, at: Moment) -> Res<Option<Gravity>> {
+        self.with(|conn| meads::original_gravity(conn, vessel, at))
     }
 
     /// Unclaimed topics that have made room for later ones since the beginning.
@@ -346,7 +359,8 @@ impl Reader {
         })
     }
 
-    /// Payloads kept undated (clock not believable), all runs.
+    /// Payloads kept undated (clock not believable), all runs. Those of a run that ended before
+    /// its clock was set stay so: nothing tells any more how long ago they came.
     pub fn undated(&self) -> Res<u64> {
         self.with(|conn| {
             let n: i64 = conn

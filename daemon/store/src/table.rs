@@ -31,6 +31,8 @@ pub struct Topic {
     pub heard: i64,
     pub last_wall: Option<i64>,
     pub last_raw: i64,
+    /// Hand readings are kept here that wait for their time: it may not make room for others.
+    pub waits: bool,
     pub feed: Option<FeedState>,
     dirty: bool,
 }
@@ -188,7 +190,8 @@ impl Table {
             "SELECT t.id, t.source, t.topic, t.heard, t.last_wall, t.last_raw, \
              f.id, f.map, f.retired, f.went_away, f.readings, f.last_at, f.gravity, f.gravity_at, \
              f.temperature, f.temperature_at, f.battery, f.battery_percent, f.battery_at, \
-             f.signal, f.signal_percent, f.signal_at \
+             f.signal, f.signal_percent, f.signal_at, \
+             EXISTS (SELECT 1 FROM raw r WHERE r.topic = t.id AND r.waits = 1) \
              FROM topic t LEFT JOIN feed f ON f.topic = t.id",
         )?;
         let mut found = statement.query([])?;
@@ -233,6 +236,7 @@ impl Table {
                     heard: row.get(3)?,
                     last_wall: row.get(4)?,
                     last_raw: row.get(5)?,
+                    waits: row.get(22)?,
                     feed,
                     dirty: false,
                 },
@@ -264,6 +268,7 @@ impl Table {
                 heard: 0,
                 last_wall: None,
                 last_raw: 0,
+                waits: false,
                 feed: None,
                 dirty: false,
             },
@@ -282,7 +287,7 @@ impl Table {
     pub fn quietest_unclaimed(&self) -> Option<i64> {
         self.topics
             .values()
-            .filter(|t| t.feed.is_none())
+            .filter(|t| t.feed.is_none() && !t.waits)
             .min_by_key(|t| (t.last_raw, t.id))
             .map(|t| t.id)
     }

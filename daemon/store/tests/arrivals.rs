@@ -130,6 +130,60 @@ async fn a_redelivery_is_recognised_across_a_restart() {
 }
 
 #[tokio::test]
+async fn a_kept_copy_is_no_reading_of_now_and_no_sign_of_life() {
+    let store = Store::new();
+    let timeless = store.claim("a", untimed(), None).await;
+    let own = store.claim("b", timed(), None).await;
+    let away = Command::WentAway {
+        source: "intake".into(),
+        topics: vec!["a".into()],
+        at: T0,
+    };
+    store.run(away).await;
+    let kept = |topic: &str, payload: &str| {
+        let mut message = arrival(topic, payload);
+        message.retained = true;
+        message
+    };
+    let receipt = store.arrive(kept("a", r#"{"g": 1.08}"#)).await;
+    assert_eq!((receipt.readings, receipt.problems), (0, 1));
+    assert_eq!(store.problem_count(ProblemKind::BadTime), 1);
+    let shown = store.reader.feed(timeless).unwrap().unwrap();
+    assert_eq!(shown.went_away, Some(T0));
+    let receipt = store.arrive(kept("b", &measured(0, 1.1))).await;
+    assert_eq!((receipt.readings, receipt.problems), (1, 0));
+    assert_eq!(store.gravities(own), [(0, 1.1)]);
+
+    // Reading it again makes it no younger.
+    let remap = Command::Remap {
+        feed: timeless,
+        name: "a".into(),
+        map: untimed(),
+    };
+    store.run(remap).await;
+    assert!(store.gravities(timeless).is_empty());
+    store.arrive(arrival("a", r#"{"g": 1.07}"#)).await;
+    let shown = store.reader.feed(timeless).unwrap().unwrap();
+    assert_eq!((shown.went_away, shown.readings), (None, 1));
+}
+
+#[tokio::test]
+async fn only_the_latest_use_of_a_packet_id_can_be_repeated() {
+    let store = Store::new();
+    let feed = store.claim("a", untimed(), None).await;
+    // A float that always uses packet id 1 comes back to an earlier value with a message that
+    // did not reach us the first time.
+    let (high, low) = (r#"{"g": 1.08}"#, r#"{"g": 1.07}"#);
+    store.arrive(delivered("a", high, 1, false)).await;
+    store.arrive(delivered("a", low, 1, false)).await;
+    let new = store.arrive(delivered("a", high, 1, true)).await;
+    assert!(new.raw.is_some());
+    let repeat = store.arrive(delivered("a", high, 1, true)).await;
+    assert_eq!(repeat.raw, None);
+    assert_eq!(store.gravities(feed).len(), 3);
+}
+
+#[tokio::test]
 async fn a_repeat_is_looked_for_only_among_the_latest() {
     let store = Store::new();
     store.claim("a", untimed(), None).await;
@@ -372,10 +426,10 @@ async fn readings_wait_for_a_clock_that_can_be_believed() {
         message
     };
     let receipt = store.arrive(undated("own", &measured(0, 1.1), 10)).await;
-    assert_eq!((receipt.readings, receipt.waits_for_time), (1, false));
+    assert_eq!((receipt.readings, receipt.waits_for_time), (0, true));
     let receipt = store.arrive(undated("none", r#"{"g": 1.09}"#, 20)).await;
     assert_eq!((receipt.readings, receipt.waits_for_time), (0, true));
-    assert_eq!(store.reader.undated().unwrap(), 1);
+    assert_eq!(store.reader.undated().unwrap(), 2);
     assert_eq!(store.reader.feed(none).unwrap().unwrap().undated, 1);
     assert_eq!(store.reader.latest_instant().unwrap(), None);
 

@@ -3,10 +3,13 @@
 #[cfg(test)]
 mod common;
 
-use common::{ALWAYS, Store, T0, arrival_at, batch_facts};
+use common::{ALWAYS, Store, T0, arrival_at, batch_facts, untimed};
+use ebbmark_core::density::correct_hand_reading;
 use ebbmark_core::ids::VesselId;
-use ebbmark_core::units::Gravity;
-use ebbmark_store::model::{Arrival, BatchFacts, Command, Delivery, Receipt};
+use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::time::Span;
+use ebbmark_core::units::{Celsius, Gravity};
+use ebbmark_store::model::{Arrival, BatchFacts, Command, Delivery, Done, Receipt};
 
 /// A vessel with a mead of original gravity 1.100 in it.
 #[cfg(test)]
@@ -93,4 +96,121 @@ async fn nonsense_is_counted_and_a_stranger_is_kept_unclaimed() {
         store.reader.unclaimed().unwrap()[0].topic,
         "cellar/nobody/hand"
     );
+    // Both are acknowledged, so both are on file.
+    assert_eq!(store.count("SELECT count(*) FROM raw"), 2);
+}
+
+#[tokio::test]
+async fn one_that_came_before_the_clock_was_set_is_dated_and_logged() {
+    let store = Store::new();
+    let vessel = vessel(&store, "Jar").await;
+    let undated = |payload: String, monotonic_ms| {
+        let mut message = arrival_at("cellar/jar/hand", &payload, None);
+        message.stamp.monotonic_ms = monotonic_ms;
+        message
+    };
+    // More than are kept of a topic nobody has claimed.
+    for i in 0..25 {
+        let message = undated(format!("1.0{}", 40 - i), 10 + i);
+        let receipt = store.arrive(message).await;
+        assert!(
+            receipt.waits_for_time && receipt.problems == 0,
+            "{receipt:?}"
+        );
+    }
+    store.arrive(undated("7".into(), 50)).await;
+    // Strangers without end do not push them out.
+    for i in 0..250 {
+        let stranger = arrival_at(&format!("loft/{i}"), "1", None);
+        store.arrive(stranger).await;
+    }
+    let lines = |s: &Store| s.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    assert!(lines(&store).is_empty());
+    store.run(Command::Redate { offset_ms: T0.0 }).await;
+    let log = lines(&store);
+    assert_eq!(log.len(), 25);
+    let mut at: Vec<i64> = log.iter().map(|line| line.deed.at.0 - T0.0).collect();
+    at.sort_unstable();
+    assert_eq!((at[0], at[24]), (10, 34));
+    assert_eq!(store.reader.undated().unwrap(), 0);
+    assert_eq!(store.problem_count(ProblemKind::OutOfRange), 1);
+    // Dated once.
+    store.run(Command::Redate { offset_ms: T0.0 }).await;
+    assert_eq!(lines(&store).len(), 25);
+}
+
+#[tokio::test]
+async fn a_kept_copy_is_one_line_if_it_says_when_and_else_none() {
+    let store = Store::new();
+    let vessel = vessel(&store, "Jar").await;
+    let kept = |payload: &str| Arrival {
+        retained: true,
+        ..arrival_at("cellar/jar/hand", payload, Some(T0))
+    };
+    assert_eq!(store.arrive(kept("1.01")).await.problems, 1);
+    let lines = || store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap().len();
+    assert_eq!(lines(), 0);
+    let dated = format!(
+        r#"[{{"bn":"x:","bt":{},"n":"gravity","v":1.010}}]"#,
+        T0.0 / 1000
+    );
+    send(&store, "cellar/jar/hand", &dated, None).await;
+    store.arrive(kept(&dated)).await;
+    assert_eq!(lines(), 1);
+}
+
+#[tokio::test]
+async fn a_claimed_topic_is_a_feed_whatever_its_name() {
+    let store = Store::new();
+    let feed = store.claim("cellar/jar/hand", untimed(), None).await;
+    let vessel = vessel(&store, "Jar").await;
+    send(&store, "cellar/jar/hand", r#"{"g": 1.05}"#, None).await;
+    assert_eq!(store.gravities(feed).len(), 1);
+    let log = store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    assert!(log.is_empty());
+}
+
+#[tokio::test]
+async fn a_back_dated_one_is_corrected_by_the_mead_of_its_day() {
+    let store = Store::new();
+    let vessel = store.vessel("Jar").await;
+    let mead = |began: f64, started| BatchFacts {
+        original_gravity: Some(Gravity::new(began).unwrap()),
+        started,
+        ..batch_facts("Invented")
+    };
+    let first = Command::StartBatch {
+        vessel,
+        facts: mead(1.150, T0 - Span::days(60)),
+    };
+    let Done::Batch(batch) = store.run(first).await else {
+        panic!("no batch")
+    };
+    let end = Command::EndBatch {
+        batch,
+        at: T0 - Span::days(30),
+    };
+    store.run(end).await;
+    let facts = mead(1.050, T0 - Span::days(20));
+    store.run(Command::StartBatch { vessel, facts }).await;
+
+    let then = T0 - Span::days(40);
+    let text = format!(
+        r#"[{{"bn":"x:","bt":{},"n":"gravity","v":1.010}},{{"n":"temperature","u":"Cel","v":30}}]"#,
+        then.0 / 1000
+    );
+    send(&store, "cellar/jar/hand", &text, None).await;
+    let log = store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    let celsius = |t| Celsius::new(t).unwrap();
+    let read = Gravity::new(1.010).unwrap();
+    let by = |original| {
+        let original = Gravity::new(original).unwrap();
+        correct_hand_reading(read, celsius(30.0), celsius(20.0), Some(original)).unwrap()
+    };
+    assert_eq!(log[0].deed.gravity, Some(by(1.150)));
+    assert_ne!(by(1.150), by(1.050));
+    let began = |at| store.reader.original_gravity(vessel, at).unwrap();
+    assert_eq!(began(then), Gravity::new(1.150).ok());
+    assert_eq!(began(T0 - Span::days(25)), None, "it stood empty");
+    assert_eq!(began(T0), Gravity::new(1.050).ok());
 }

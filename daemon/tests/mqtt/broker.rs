@@ -9,6 +9,8 @@ use std::sync::Arc;
 use ebbmark::mqtt::Credentials;
 use ebbmark::mqtt::broker::{self, BrokerConfig, BrokerCounts, BrokerState};
 use ebbmark::mqtt::intake::IntakeConfig;
+use ebbmark_core::feed::{FeedMap, Format, Quantity};
+use ebbmark_core::reading::ProblemKind;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
@@ -237,6 +239,46 @@ async fn messages_are_fetched_and_retained_ones_too() {
 }
 
 #[tokio::test]
+async fn what_a_broker_had_kept_is_no_reading_of_now() {
+    let mosquitto = Mosquitto::start("").await;
+    let keep = |value: &'static str| ["-q", "1", "-r", "-t", "cellar/kept", "-m", value];
+    mosquitto.publish(&keep("1.050")).await;
+    let mut cellar = Cellar::open().await;
+    let claim = ebbmark_store::model::Command::Claim {
+        source: "house".into(),
+        topic: "cellar/kept".into(),
+        name: "kept".into(),
+        map: FeedMap {
+            format: Format::Number {
+                quantity: Quantity::GravitySg,
+            },
+            tilt_polynomial: Vec::new(),
+        },
+        vessel: None,
+    };
+    cellar.writer.command(claim).await.unwrap();
+    let mut fetching = Fetching::start(&cellar, house(mosquitto.port, &["cellar/#"]));
+    fetching.up().await;
+    cellar
+        .until("the kept one is counted", |cellar| {
+            let problems = cellar.reader.problems().unwrap();
+            problems.iter().any(|p| p.kind == ProblemKind::BadTime)
+        })
+        .await;
+    // One that is new is a reading, whether or not it is to be kept.
+    mosquitto.publish(&keep("1.049")).await;
+    cellar
+        .until("the new one is taken", |cellar| {
+            cellar.reader.feeds().unwrap()[0].readings > 0
+        })
+        .await;
+    let feed = cellar.reader.feeds().unwrap().remove(0);
+    assert_eq!(feed.readings, 1);
+    assert_eq!(feed.last_gravity.map(|g| g.get()), Some(1.049));
+    fetching.stop().await;
+}
+
+#[tokio::test]
 async fn what_came_while_we_were_away_is_fetched() {
     let mosquitto = Mosquitto::start("").await;
     let mut cellar = Cellar::open().await;
@@ -327,6 +369,7 @@ async fn a_redelivery_is_not_stored_twice() {
             packet_id,
             repeat: false,
         }),
+        retained: false,
     };
     let receipt = cellar.writer.arrive(arrival).await.unwrap();
     receipt.await.unwrap().unwrap();

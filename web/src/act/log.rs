@@ -5,9 +5,8 @@ use axum::response::Response;
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::density;
 use ebbmark_core::ids::{EntryId, VesselId};
-use ebbmark_core::time::Moment;
 use ebbmark_core::units::Gravity;
-use ebbmark_store::model::{Batch, Command, Done, HandFacts};
+use ebbmark_store::model::{Command, Done, HandFacts};
 
 use super::see;
 use crate::app::App;
@@ -24,8 +23,8 @@ pub(crate) async fn hand(
     Path(id): Path<i64>,
     posted: Posted,
 ) -> Result<Response, Fault> {
-    let meads = meads(&app, VesselId(id)).await?;
-    match read_hand(&posted, &meads) {
+    let original = began_at(&app, VesselId(id), &posted).await?;
+    match read_hand(&posted, original) {
         Ok(line) => write(&app, VesselId(id), &posted, line).await,
         Err(complaints) => refused(&app, id, HAND_FORM, posted, complaints).await,
     }
@@ -49,7 +48,10 @@ pub(crate) async fn correct(
 ) -> Result<Response, Fault> {
     let old = line::load(&app, VesselId(id), EntryId(entry)).await?;
     let read = match old.deed.what {
-        What::HandReading => read_hand(&posted, &meads(&app, VesselId(id)).await?),
+        What::HandReading => {
+            let original = began_at(&app, VesselId(id), &posted).await?;
+            read_hand(&posted, original)
+        }
         _ => read_deed(&posted),
     };
     let (deed, hand) = match read {
@@ -108,18 +110,19 @@ async fn noted(app: &App, id: i64, posted: &Posted, command: Command) -> Result<
     app.once(&posted.once(), act).await.map(|to| see(&to))
 }
 
-async fn meads(app: &App, vessel: VesselId) -> Result<Vec<Batch>, Fault> {
-    app.read(move |reader| reader.batches(vessel)).await
+/// Gravity the mead began at that was in the vessel when the form says. A time that cannot be
+/// read is complained of by [`read_hand`].
+async fn began_at(app: &App, vessel: VesselId, posted: &Posted) -> Result<Option<Gravity>, Fault> {
+    match Take::new(&posted.fields, &posted.visitor).when("at", "When") {
+        Some(at) => {
+            app.read(move |reader| reader.original_gravity(vessel, at))
+                .await
+        }
+        None => Ok(None),
+    }
 }
 
-/// Gravity the mead began at that was in the vessel then: what is dissolved in a sample decides
-/// how it expands.
-fn began_at(meads: &[Batch], at: Moment) -> Option<Gravity> {
-    let then = |b: &&Batch| b.facts.started <= at && b.ended.is_none_or(|end| at < end);
-    meads.iter().find(then)?.facts.original_gravity
-}
-
-fn read_hand(posted: &Posted, meads: &[Batch]) -> Result<Line, Vec<Complaint>> {
+fn read_hand(posted: &Posted, original: Option<Gravity>) -> Result<Line, Vec<Complaint>> {
     let mut take = Take::new(&posted.fields, &posted.visitor);
     let read = take.need("read", "Gravity as read", Take::gravity);
     let sample = take.need("sample", "Temperature of the sample", Take::temperature);
@@ -131,7 +134,7 @@ fn read_hand(posted: &Posted, meads: &[Batch]) -> Result<Line, Vec<Complaint>> {
     else {
         return take.finish(None);
     };
-    match density::correct_hand_reading(read, sample, reference, began_at(meads, at)) {
+    match density::correct_hand_reading(read, sample, reference, original) {
         Ok(corrected) => {
             let deed = Deed {
                 at,

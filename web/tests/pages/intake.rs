@@ -106,13 +106,59 @@ async fn too_large_is_refused_and_counted() {
 }
 
 #[tokio::test]
-async fn topics_with_wildcards_are_no_topics() {
+async fn what_mqtt_would_not_take_as_a_topic_is_none_here() {
     let cellar = cellar().await;
     let token = token(&cellar).await;
-    for topic in ["cellar/%2B", "%23", "a%00b"] {
+    for topic in [
+        "cellar/%2B",
+        "%23",
+        "a%00b",
+        "$SYS/a",
+        "ebbmark/vessel/cask/verdict",
+        "a/a/a/a/a/a/a/a/a/a/a/a/a/a/a/a/a",
+    ] {
         let answer = post(&cellar, topic, Some(&token), "1.05").await;
         assert_eq!(answer.status, StatusCode::BAD_REQUEST, "{topic}");
     }
+}
+
+#[tokio::test]
+async fn a_message_with_a_key_may_be_sent_again() {
+    let cellar = cellar().await;
+    let token = token(&cellar).await;
+    let send = |key: Option<String>, body: &'static str| {
+        let mut request =
+            Request::post("/intake/float").header(header::AUTHORIZATION, format!("Bearer {token}"));
+        if let Some(key) = key {
+            request = request.header("Idempotency-Key", key);
+        }
+        cellar.ask(request.body(Body::from(body)).unwrap())
+    };
+    let key = |key: &str| Some(key.to_owned());
+    let kept = || cellar.reader.unclaimed().unwrap()[0].payloads.len();
+    send(key("a-1"), "1.05").await;
+    let again = send(key("a-1"), "1.05").await;
+    assert_eq!(
+        again.status,
+        StatusCode::ACCEPTED,
+        "the sender may forget it"
+    );
+    assert_eq!(kept(), 1);
+    // Another key, another value under the same key, or none at all: another message.
+    send(key("a-2"), "1.05").await;
+    send(key("a-2"), "1.04").await;
+    send(None, "1.04").await;
+    send(None, "1.04").await;
+    assert_eq!(kept(), 5);
+    for bad in ["", "a b", &"k".repeat(65)] {
+        let answer = send(key(bad), "1.05").await;
+        assert_eq!(answer.status, StatusCode::BAD_REQUEST, "{bad}");
+        assert!(answer.text.contains("Idempotency-Key"), "{}", answer.text);
+    }
+    assert_eq!(
+        send(key(&"k".repeat(64)), "1.05").await.status,
+        StatusCode::ACCEPTED
+    );
 }
 
 #[tokio::test]

@@ -116,6 +116,7 @@ async fn names_with_markup_are_only_names() {
             monotonic_ms: 0,
         },
         delivery: None,
+        retained: false,
     };
     cellar
         .writer

@@ -237,6 +237,7 @@ async fn stranger(cellar: &Cellar, topic: &str, payload: &str) {
             monotonic_ms: 0,
         },
         delivery: None,
+        retained: false,
     };
     cellar
         .writer

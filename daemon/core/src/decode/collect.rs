@@ -14,15 +14,21 @@ const AHEAD: Span = Span::days(1);
 pub(super) struct Collector<'a> {
     polynomial: &'a [f64],
     received: Option<Moment>,
+    /// The message is a copy a broker had kept: when it was sent is not known.
+    retained: bool,
+    /// Something in a kept copy goes by its time of arrival.
+    ageless: bool,
     readings: Vec<Reading>,
     out: Decoded,
 }
 
 impl<'a> Collector<'a> {
-    pub fn new(polynomial: &'a [f64], received: Option<Moment>) -> Self {
+    pub fn new(polynomial: &'a [f64], received: Option<Moment>, retained: bool) -> Self {
         Collector {
             polynomial,
             received,
+            retained,
+            ageless: false,
             readings: Vec::new(),
             out: Decoded::default(),
         }
@@ -32,8 +38,9 @@ impl<'a> Collector<'a> {
         self.out.problems.push(problem);
     }
 
-    pub fn received(&self) -> Option<Moment> {
-        self.received
+    /// What relative times count from.
+    pub fn sent(&self) -> Option<Moment> {
+        self.received.filter(|_| !self.retained)
     }
 
     /// A time the message gave: believed only between the project's birth and tomorrow.
@@ -55,13 +62,19 @@ impl<'a> Collector<'a> {
 
     /// Takes one value. `at` is the message's own time, `None` for the time of arrival.
     pub fn value(&mut self, at: Option<Moment>, quantity: Quantity, value: f64, place: &str) {
-        let (at, time_from) = match (at, self.received) {
-            (Some(at), _) => (at, TimeFrom::Payload),
-            (None, Some(received)) => (received, TimeFrom::Arrival),
-            (None, None) => {
-                self.out.needs_time = true;
+        // Without a clock of our own there is nothing to hold a sender's time against either: a
+        // reading of the year 2090 would stand in front of all others for ever.
+        let Some(received) = self.received else {
+            self.out.needs_time = true;
+            return;
+        };
+        let (at, time_from) = match at {
+            Some(at) => (at, TimeFrom::Payload),
+            None if self.retained => {
+                self.ageless = true;
                 return;
             }
+            None => (received, TimeFrom::Arrival),
         };
         let slot = self.slot(at, time_from);
         let polynomial = self.polynomial;
@@ -103,6 +116,12 @@ impl<'a> Collector<'a> {
                 || r.battery.is_some()
                 || r.signal.is_some()
         });
+        if self.ageless {
+            self.problem(Problem::new(
+                ProblemKind::BadTime,
+                "a retained message without a time of its own says nothing about now",
+            ));
+        }
         if self.readings.is_empty() && self.out.problems.is_empty() && !self.out.needs_time {
             self.problem(Problem::new(
                 ProblemKind::Empty,

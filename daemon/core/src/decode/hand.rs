@@ -4,9 +4,9 @@
 //! (or `extract`) and if wanted `temperature`, the sample's, and `reference`, the temperature the
 //! hydrometer is marked for (both `Cel` or `K`; 20 °C when left out).
 
-use super::{decode, number, parse_json, senml, text};
+use super::{decode, decode_copy, number, parse_json, senml, text};
 use crate::feed::{FeedMap, Format, Pick, Quantity};
-use crate::reading::{Problem, ProblemKind};
+use crate::reading::{Problem, ProblemKind, TimeFrom};
 use crate::time::Moment;
 use crate::units::{Celsius, Gravity};
 
@@ -16,6 +16,7 @@ const USUAL: Celsius = Celsius::computed(20.0);
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct HandReading {
     pub at: Moment,
+    pub time_from: TimeFrom,
     /// As read off the stem.
     pub read: Gravity,
     pub sample: Celsius,
@@ -28,11 +29,16 @@ pub fn vessel_of(topic: &str) -> Option<&str> {
     (!name.is_empty() && !name.contains('/')).then_some(name)
 }
 
-/// Reads such a message.
+/// Reads such a message; `retained` as in [`decode_copy`]. `None`: it can only be read once
+/// `received` is known.
 ///
 /// # Errors
 /// What is wrong with it; a hand reading is taken whole or not at all.
-pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Problem> {
+pub fn read(
+    payload: &[u8],
+    received: Option<Moment>,
+    retained: bool,
+) -> Result<Option<HandReading>, Problem> {
     let words = text(payload)?;
     let format = if number::parse(words).is_some() {
         Format::Number {
@@ -45,16 +51,13 @@ pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Pro
         format,
         tilt_polynomial: Vec::new(),
     };
-    let got = decode(&map, payload, received);
+    let got = decode_copy(&map, payload, received, retained);
     if let Some(problem) = got.problems.into_iter().next() {
         return Err(problem);
     }
     let reading = match got.readings.as_slice() {
         [one] => one,
-        [] if got.needs_time => {
-            let detail = "it does not say when, and our clock is not set yet";
-            return Err(Problem::new(ProblemKind::BadTime, detail));
-        }
+        [] if got.needs_time => return Ok(None),
         _ => {
             let detail = "a hand reading has one gravity at one time";
             return Err(Problem::new(ProblemKind::Conflict, detail));
@@ -66,12 +69,13 @@ pub fn read(payload: &[u8], received: Option<Moment>) -> Result<HandReading, Pro
             "no gravity in this hand reading",
         ));
     };
-    Ok(HandReading {
+    Ok(Some(HandReading {
         at: reading.at,
+        time_from: reading.time_from,
         read: gravity,
         sample: reading.temperature.unwrap_or(USUAL),
         reference: reference(words)?.unwrap_or(USUAL),
-    })
+    }))
 }
 
 /// The record named `reference`, which is no reading and so not among the decoded ones.
@@ -124,14 +128,14 @@ mod tests {
 
     #[test]
     fn bare_or_with_its_circumstances() {
-        let bare = read(b"1,012", NOW).unwrap();
+        let bare = read(b"1,012", NOW, false).unwrap().unwrap();
         assert_eq!(
             (bare.read.get(), bare.sample.get(), bare.at),
             (1.012, 20.0, NOW.unwrap())
         );
         let full = br#"[{"bn":"jar:","bt":1789990000,"n":"gravity","v":1.048},
             {"n":"temperature","u":"Cel","v":12.5},{"n":"reference","u":"K","v":288.7055}]"#;
-        let full = read(full, NOW).unwrap();
+        let full = read(full, NOW, false).unwrap().unwrap();
         assert_eq!(full.at, Moment(1_789_990_000_000));
         assert_eq!(full.sample.get(), 12.5);
         assert!((full.reference.get() - 15.5555).abs() < 1e-3);
@@ -139,7 +143,7 @@ mod tests {
 
     #[test]
     fn whole_or_not_at_all() {
-        let refused = |payload: &str| read(payload.as_bytes(), NOW).unwrap_err().kind;
+        let refused = |payload: &str| read(payload.as_bytes(), NOW, false).unwrap_err().kind;
         assert_eq!(refused("7"), ProblemKind::OutOfRange);
         assert_eq!(refused("sweet"), ProblemKind::Unreadable);
         assert_eq!(
@@ -150,7 +154,11 @@ mod tests {
         assert_eq!(refused(warm), ProblemKind::WrongUnit);
         let hot = r#"[{"n":"a:gravity","v":1.01},{"n":"a:reference","v":300}]"#;
         assert_eq!(refused(hot), ProblemKind::OutOfRange);
-        assert_eq!(read(b"1.01", None).unwrap_err().kind, ProblemKind::BadTime);
+        assert_eq!(read(b"1.01", None, false), Ok(None));
+        assert_eq!(
+            read(b"sweet", None, false).unwrap_err().kind,
+            ProblemKind::Unreadable
+        );
     }
 
     #[test]

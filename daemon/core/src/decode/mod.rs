@@ -27,8 +27,8 @@ use collect::Collector;
 pub struct Decoded {
     pub readings: Vec<Reading>,
     pub problems: Vec<Problem>,
-    /// Readings without a time of their own were left out because `received` was not known:
-    /// decode again when it is.
+    /// Readings were left out because `received` was not known, which also is what a time of
+    /// their own is checked against: decode again when it is.
     pub needs_time: bool,
 }
 
@@ -36,7 +36,18 @@ pub struct Decoded {
 ///
 /// `received` is the wall time of arrival, `None` while the clock cannot be believed.
 pub fn decode(map: &FeedMap, payload: &[u8], received: Option<Moment>) -> Decoded {
-    let mut out = Collector::new(&map.tilt_polynomial, received);
+    decode_copy(map, payload, received, false)
+}
+
+/// As [`decode`]. `retained`: a broker had kept this message and hands it to every new
+/// subscriber, so it may be of any age; only readings with times of their own are taken.
+pub fn decode_copy(
+    map: &FeedMap,
+    payload: &[u8],
+    received: Option<Moment>,
+    retained: bool,
+) -> Decoded {
+    let mut out = Collector::new(&map.tilt_polynomial, received, retained);
     match text(payload) {
         Err(problem) => out.problem(problem),
         Ok(text) => match &map.format {

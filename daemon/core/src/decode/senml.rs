@@ -79,7 +79,7 @@ pub(super) fn decode(text: &str, picks: &[Pick], out: &mut Collector) {
     }
 }
 
-/// A relative time while our own clock is not believable.
+/// A relative time while our own clock is not believable, or in a copy of unknown age.
 struct Unknown;
 
 /// `None`: at arrival.
@@ -90,10 +90,10 @@ fn moment(time: f64, out: &mut Collector) -> Result<Option<Moment>, Unknown> {
     if time == 0.0 {
         return Ok(None);
     }
-    match out.received() {
+    match out.sent() {
         Some(now) => Ok(Some(Moment(now.0 + (time * 1000.0).round() as i64))),
         None => {
-            // Marks the message as waiting for time.
+            // Marks the message as waiting for time, or as ageless.
             out.value(None, Quantity::Time, 0.0, "");
             Err(Unknown)
         }

@@ -4,6 +4,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::topic::is_ours;
 use ebbmark_store::Writer;
 use ebbmark_store::model::{Arrival, Command, Delivery};
 use rumqttc::{
@@ -20,7 +21,7 @@ use super::forward::{Gate, Inbox, Receipt, Received, Trouble};
 use super::publish::Link;
 use super::{BrokerCounts, BrokerState};
 use crate::mqtt::intake::{Clock, Limits};
-use crate::mqtt::{outgoing, policy};
+use crate::mqtt::policy;
 
 /// How long a goodbye may take.
 const GOODBYE: Duration = Duration::from_secs(2);
@@ -182,6 +183,7 @@ impl Connection<'_> {
                     packet_id: publish.pkid,
                     repeat: publish.dup,
                 }),
+                retained: publish.retain,
             }),
             // Acknowledged all the same: it will be no better the next time.
             Err(Unwanted::NotForUs) => None,
@@ -217,7 +219,7 @@ impl Connection<'_> {
         };
         // Our own words come back when the filter is wide; left-over filters of an earlier
         // configuration may still bring what is no longer asked for.
-        if outgoing::is_ours(topic) || !self.config.wants(topic) {
+        if is_ours(topic) || !self.config.wants(topic) {
             return Err(Unwanted::NotForUs);
         }
         let refused = |kind, detail: String| Unwanted::Refused {

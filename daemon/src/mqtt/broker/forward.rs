@@ -245,6 +245,7 @@ mod tests {
                     monotonic_ms: 0,
                 },
                 delivery: None,
+                retained: false,
             }),
             receipt: Receipt {
                 ack: None,

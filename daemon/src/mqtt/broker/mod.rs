@@ -3,8 +3,8 @@
 //! The broker keeps our session, and a message is acknowledged only once it is stored: what is
 //! under way when either side breaks off comes again, marked as a repeat, and the store
 //! recognises it, unless the broker had more of our acknowledgements unread than the store
-//! looks back for. Messages the broker retained are taken like any other; one that carries its
-//! own time adds nothing the second time. We subscribe at QoS 1, which together with the
+//! looks back for. Of what the broker retained only readings with a time of their own are taken
+//! (and add nothing the second time); the others may be of any age. We subscribe at QoS 1, which together with the
 //! store's memory gives what QoS 2 would, for half the packets.
 
 mod backoff;

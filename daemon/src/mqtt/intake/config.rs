@@ -3,6 +3,7 @@
 use std::net::{Ipv4Addr, SocketAddr};
 use std::time::Duration;
 
+use ebbmark_core::topic;
 use serde::Deserialize;
 
 use super::IntakeError;
@@ -83,8 +84,8 @@ impl Default for Limits {
     fn default() -> Self {
         Limits {
             payload_bytes: 64 * 1024,
-            topic_bytes: 256,
-            topic_levels: 16,
+            topic_bytes: topic::LONGEST,
+            topic_levels: topic::DEEPEST,
             connections: 64,
             connections_per_address: 32,
             messages_per_second: 200,

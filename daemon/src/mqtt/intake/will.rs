@@ -62,6 +62,7 @@ async fn announce(will: Will, published: Published, shared: &Shared) {
                 payload: will.payload,
                 stamp,
                 delivery: None,
+                retained: false,
             };
             if let Err(error) = shared.writer.arrive(arrival).await {
                 tracing::warn!(%error, "a last will was not stored");

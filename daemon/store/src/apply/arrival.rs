@@ -1,10 +1,12 @@
 //! A message on its way in: kept as it came, then read.
 
-use ebbmark_core::decode::decode;
-use ebbmark_core::ids::RawId;
+use ebbmark_core::decode::decode_copy;
+use ebbmark_core::ids::{RawId, VesselId};
 use ebbmark_core::reading::ProblemKind;
-use rusqlite::params;
+use ebbmark_core::time::Moment;
+use rusqlite::{OptionalExtension, params};
 
+use super::hand::Outcome;
 use super::payload::{self, Intake};
 use super::{Tx, door, hand};
 use crate::error::StoreError;
@@ -23,10 +25,9 @@ pub const DROPPED: &str = "unclaimed-dropped";
 ///
 /// A peer repeats, after it has connected again, what it holds unacknowledged. Floats hold one
 /// message or a few, but mosquitto working off a backlog was seen to send twenty more for each
-/// acknowledgement, so hundreds can be under way when we are cut off. Much further back an equal
-/// message with an equal packet id (there are only 65535 of them) is a new one. A repeat goes to
-/// the topic it first went to, so looking there misses none of the peer's, and needs no index
-/// beside the one that re-reading needs; only repeats pay for the search.
+/// acknowledgement, so hundreds can be under way when we are cut off. A repeat goes to the topic
+/// it first went to, so looking there misses none of the peer's, and needs no index beside the
+/// one that re-reading needs; only repeats pay for the search.
 const REPEAT_WINDOW: u32 = 1024;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
@@ -35,14 +36,16 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .wall
         .or_else(|| tx.wall_of(arrival.stamp.monotonic_ms));
     let delivery = arrival.delivery.as_ref().map(delivery_key);
-    if let Some(receipt) = hand::arrive(tx, arrival, wall, delivery)? {
-        return Ok(receipt);
-    }
     let known = tx
         .table()
         .find(&arrival.source, &arrival.topic)
-        .map(|t| (t.id, t.feed.is_some()));
-    let claimed = known.is_some_and(|(_, claimed)| claimed);
+        .map(|t| (t.id, t.feed.as_ref().map(|f| f.retired)));
+    let claimed = known.is_some_and(|(_, feed)| feed.is_some());
+    // A topic the maker has made a feed is read as one, whatever its name.
+    let by_hand = match known {
+        Some((_, Some(false))) => None,
+        _ => hand::vessel_of(tx.conn, &arrival.topic)?,
+    };
 
     // Only a packet that says it is a repeat is checked. A float may well send the same bytes
     // twice and mean two measurements, and packet ids come round again; the DUP flag is what
@@ -86,8 +89,8 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     };
     tx.conn
         .prepare_cached(
-            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload, retained) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
         )?
         .execute(params![
             topic,
@@ -95,24 +98,22 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
             tx.run(),
             arrival.stamp.monotonic_ms,
             delivery,
-            arrival.payload
+            arrival.payload,
+            arrival.retained
         ])?;
     let raw = RawId(tx.conn.last_insert_rowid());
 
-    let receipt = if claimed {
-        read(tx, arrival, raw, wall)?
-    } else {
-        trim(tx, topic)?;
-        tx.changed(Change::Feeds);
-        Receipt {
-            raw: Some(raw),
-            feed: None,
-            vessel: None,
-            readings: 0,
-            problems: 0,
-            waits_for_time: false,
+    let receipt = match by_hand {
+        Some(vessel) => by_hand_into(tx, arrival, raw, vessel, wall)?,
+        None if claimed => read(tx, arrival, raw, wall)?,
+        None => {
+            tx.changed(Change::Feeds);
+            kept(raw)
         }
     };
+    if !claimed {
+        trim(tx, topic)?;
+    }
     // In memory last: nothing after this can fail.
     if known.is_none() {
         make_room(tx)?;
@@ -120,6 +121,7 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
             .add_unclaimed(&arrival.source, &arrival.topic, topic);
     }
     tx.table().change(topic, |t| {
+        t.waits |= by_hand.is_some() && receipt.waits_for_time;
         t.heard += 1;
         t.last_raw = raw.0;
         t.last_wall = t.last_wall.max(wall.map(|w| w.0));
@@ -127,21 +129,51 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     Ok(receipt)
 }
 
-/// Reads a stored payload by the map of its feed.
-fn read(
-    tx: &mut Tx<'_>,
-    arrival: &Arrival,
-    raw: RawId,
-    wall: Option<ebbmark_core::time::Moment>,
-) -> Result<Receipt, StoreError> {
-    let nothing = Receipt {
+/// Kept, and nothing more.
+fn kept(raw: RawId) -> Receipt {
+    Receipt {
         raw: Some(raw),
         feed: None,
         vessel: None,
         readings: 0,
         problems: 0,
         waits_for_time: false,
+    }
+}
+
+fn by_hand_into(
+    tx: &mut Tx<'_>,
+    arrival: &Arrival,
+    raw: RawId,
+    vessel: VesselId,
+    wall: Option<Moment>,
+) -> Result<Receipt, StoreError> {
+    let message = hand::Message {
+        source: &arrival.source,
+        topic: &arrival.topic,
+        payload: &arrival.payload,
+        retained: arrival.retained,
+        raw,
+        vessel,
     };
+    let outcome = hand::take(tx, &message, wall)?;
+    Ok(Receipt {
+        vessel: Some(vessel),
+        readings: u32::from(outcome == Outcome::Logged),
+        problems: u32::from(outcome == Outcome::Refused),
+        waits_for_time: outcome == Outcome::Waits,
+        ..kept(raw)
+    })
+}
+
+/// Reads a stored payload by the map of its feed.
+fn read(
+    tx: &mut Tx<'_>,
+    arrival: &Arrival,
+    raw: RawId,
+    wall: Option<Moment>,
+) -> Result<Receipt, StoreError> {
+    let nothing = kept(raw);
     let Some((topic, feed)) = tx
         .table()
         .find(&arrival.source, &arrival.topic)
@@ -161,7 +193,7 @@ fn read(
     }
     let map = feed.map.clone();
     let mut intake = Intake::new(id, &arrival.source, &arrival.topic, feed.stats, feed.taken);
-    let decoded = decode(&map, &arrival.payload, wall);
+    let decoded = decode_copy(&map, &arrival.payload, wall, arrival.retained);
     intake.readings(tx, raw, &decoded.readings, wall)?;
     intake.problems(tx, &decoded.problems, wall)?;
     if decoded.needs_time {
@@ -179,7 +211,10 @@ fn read(
             }
             feed.stats = stats;
             feed.taken = taken;
-            feed.went_away = None;
+            // A copy the broker had kept is no sign of life.
+            if !arrival.retained {
+                feed.went_away = None;
+            }
         }
     });
     for change in told {
@@ -225,15 +260,22 @@ pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
     })
 }
 
+/// Only the latest payload with this packet id can be what is repeated: an id is used again only
+/// after its earlier message was acknowledged (MQTT 3.1.1, section 2.3.1), so what lies further
+/// back with the same id is done with, however equal it looks. A float that sends a bare number
+/// and always the same packet id may well come back to a value it had days ago.
 fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64, payload: &[u8]) -> rusqlite::Result<bool> {
-    tx.conn
+    let latest_is_equal: Option<bool> = tx
+        .conn
         .prepare_cached(
-            "SELECT EXISTS (SELECT 1 FROM (SELECT delivery, payload FROM raw WHERE topic = ?1 \
-             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3 AND payload = ?4)",
+            "SELECT payload = ?4 FROM (SELECT id, delivery, payload FROM raw WHERE topic = ?1 \
+             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3 ORDER BY id DESC LIMIT 1",
         )?
         .query_row(params![topic, REPEAT_WINDOW, delivery, payload], |r| {
             r.get(0)
         })
+        .optional()?;
+    Ok(latest_is_equal == Some(true))
 }
 
 // ---- topics nobody has claimed ----
@@ -268,10 +310,12 @@ fn make_room(tx: &mut Tx<'_>) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// A hand reading that waits for its time is not among those that may go: it is acknowledged and
+/// is in no log yet.
 fn trim(tx: &Tx<'_>, topic: i64) -> rusqlite::Result<()> {
     tx.conn
         .prepare_cached(
-            "DELETE FROM raw WHERE topic = ?1 AND id <= \
+            "DELETE FROM raw WHERE topic = ?1 AND waits = 0 AND id <= \
              (SELECT id FROM raw WHERE topic = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
         )?
         .execute(params![topic, UNCLAIMED_PAYLOADS])?;

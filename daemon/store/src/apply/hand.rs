@@ -1,88 +1,126 @@
-//! Hand readings that come as messages: straight into the vessel's log.
+//! Hand readings that come as messages: kept like any payload, and written into the vessel's log.
 
 use ebbmark_core::decode::hand::{self, HandReading};
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::density::correct_hand_reading;
-use ebbmark_core::ids::VesselId;
-use ebbmark_core::reading::{Problem, ProblemKind};
+use ebbmark_core::ids::{RawId, VesselId};
+use ebbmark_core::reading::{Problem, ProblemKind, TimeFrom};
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::Gravity;
-use rusqlite::{OptionalExtension, params};
+use rusqlite::{Connection, params};
 
-use super::{Tx, arrival, door, log};
+use super::arrival::fnv1a;
+use super::{Tx, door, log};
 use crate::error::StoreError;
-use crate::model::{Arrival, HandFacts, Receipt};
+use crate::meads;
+use crate::model::HandFacts;
 
-/// How far back in the log a repeated delivery is looked for; see `arrival` for why not further.
-const REPEAT_WINDOW: u32 = 64;
-
-/// Takes a hand reading if the topic is one and its vessel exists; `None` for any other message.
-pub fn arrive(
-    tx: &mut Tx<'_>,
-    message: &Arrival,
-    wall: Option<Moment>,
-    delivery: Option<i64>,
-) -> Result<Option<Receipt>, StoreError> {
-    let Some(name) = hand::vessel_of(&message.topic) else {
-        return Ok(None);
-    };
-    let Some((vessel, original)) = vessel(tx, name)? else {
-        return Ok(None);
-    };
-    let repeat = message.delivery.as_ref().is_some_and(|d| d.repeat);
-    let mark = delivery.map(|d| mark(d, &message.payload));
-    if let Some(mark) = mark.as_deref().filter(|_| repeat)
-        && is_known(tx, mark)?
-    {
-        let again = "the same delivery came again and was not taken twice";
-        return refuse(
-            tx,
-            message,
-            wall,
-            &Problem::new(ProblemKind::Duplicate, again),
-        )
-        .map(Some);
-    }
-    match hand::read(&message.payload, wall) {
-        Err(problem) => refuse(tx, message, wall, &problem).map(Some),
-        Ok(reading) => match deed(&reading, original) {
-            Err(problem) => refuse(tx, message, wall, &problem).map(Some),
-            Ok((deed, facts)) => {
-                let made_at = tx.wall_or_latest(wall);
-                // The reading's own place in the log keeps two equal deliveries apart.
-                let once = mark.map(|m| format!("{m}{}", made_at.0));
-                log::add(tx, vessel, &deed, Some(facts), once.as_deref(), made_at)?;
-                Ok(Some(Receipt {
-                    raw: None,
-                    feed: None,
-                    vessel: Some(vessel),
-                    readings: 1,
-                    problems: 0,
-                    waits_for_time: false,
-                }))
-            }
-        },
-    }
+/// A stored message that is a hand reading.
+pub struct Message<'a> {
+    pub source: &'a str,
+    pub topic: &'a str,
+    pub payload: &'a [u8],
+    pub retained: bool,
+    pub raw: RawId,
+    pub vessel: VesselId,
 }
 
-/// By name, whatever the case; with the original gravity of the mead in it.
-fn vessel(tx: &Tx<'_>, name: &str) -> rusqlite::Result<Option<(VesselId, Option<Gravity>)>> {
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    Logged,
+    Refused,
+    /// It is read once the time of its arrival is known.
+    Waits,
+}
+
+/// The vessel in use whose hand readings come on this topic, by its name, whatever the case.
+pub fn vessel_of(conn: &Connection, topic: &str) -> rusqlite::Result<Option<VesselId>> {
+    let Some(name) = hand::vessel_of(topic) else {
+        return Ok(None);
+    };
     let wanted = name.to_lowercase();
-    let mut query = tx.conn.prepare_cached(
-        "SELECT v.id, v.name, b.original_gravity FROM vessel v \
-         LEFT JOIN batch b ON b.vessel = v.id AND b.ended IS NULL WHERE v.retired = 0",
-    )?;
+    let mut query = conn.prepare_cached("SELECT id, name FROM vessel WHERE retired = 0")?;
     let mut rows = query.query([])?;
     while let Some(row) = rows.next()? {
         if row.get::<_, String>(1)?.to_lowercase() == wanted {
-            let original: Option<f64> = row.get(2)?;
-            return Ok(Some((
-                VesselId(row.get(0)?),
-                original.map(Gravity::computed),
-            )));
+            return Ok(Some(VesselId(row.get(0)?)));
         }
     }
     Ok(None)
+}
+
+pub fn take(
+    tx: &mut Tx<'_>,
+    message: &Message<'_>,
+    wall: Option<Moment>,
+) -> Result<Outcome, StoreError> {
+    let reading = match hand::read(message.payload, wall, message.retained) {
+        Err(problem) => return refused(tx, message, wall, &problem),
+        Ok(None) => {
+            wait(tx, message.raw, true)?;
+            return Ok(Outcome::Waits);
+        }
+        Ok(Some(reading)) => reading,
+    };
+    let original = meads::original_gravity(tx.conn, message.vessel, reading.at)?;
+    match deed(&reading, original) {
+        Err(problem) => refused(tx, message, wall, &problem),
+        Ok((deed, facts)) => {
+            let made_at = tx.wall_or_latest(wall);
+            // One that says when it was taken is one line however often it comes: a broker that
+            // keeps it hands it over each time we connect.
+            let once = (reading.time_from == TimeFrom::Payload).then(|| {
+                let payload = fnv1a(message.payload);
+                format!("hand:{}:{}:{payload:016x}", message.vessel, reading.at.0)
+            });
+            log::add(
+                tx,
+                message.vessel,
+                &deed,
+                Some(facts),
+                once.as_deref(),
+                made_at,
+            )?;
+            Ok(Outcome::Logged)
+        }
+    }
+}
+
+/// Reads what waited on topics of this kind, now that this run's messages are dated.
+pub fn dated(tx: &mut Tx<'_>, waiting: &[RawId]) -> Result<(), StoreError> {
+    for raw in waiting {
+        let (source, topic, wall, payload, retained): (String, String, i64, Vec<u8>, bool) = tx
+            .conn
+            .prepare_cached(
+                "SELECT t.source, t.topic, r.wall, r.payload, r.retained FROM raw r \
+                 JOIN topic t ON t.id = r.topic WHERE r.id = ?1",
+            )?
+            .query_row([raw.0], |r| {
+                Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?, r.get(4)?))
+            })?;
+        wait(tx, *raw, false)?;
+        // The vessel may have been renamed or retired meanwhile: then it is kept, unclaimed.
+        let Some(vessel) = vessel_of(tx.conn, &topic)? else {
+            continue;
+        };
+        let message = Message {
+            source: &source,
+            topic: &topic,
+            payload: &payload,
+            retained,
+            raw: *raw,
+            vessel,
+        };
+        take(tx, &message, Some(Moment(wall)))?;
+    }
+    Ok(())
+}
+
+fn wait(tx: &Tx<'_>, raw: RawId, waits: bool) -> rusqlite::Result<()> {
+    tx.conn
+        .prepare_cached("UPDATE raw SET waits = ?2 WHERE id = ?1")?
+        .execute(params![raw.0, waits])?;
+    Ok(())
 }
 
 fn deed(hand: &HandReading, original: Option<Gravity>) -> Result<(Deed, HandFacts), Problem> {
@@ -103,44 +141,21 @@ fn deed(hand: &HandReading, original: Option<Gravity>) -> Result<(Deed, HandFact
     Ok((deed, facts))
 }
 
-/// What a line made by this delivery begins its token with.
-fn mark(delivery: i64, payload: &[u8]) -> String {
-    format!("delivery:{delivery}:{:016x}:", arrival::fnv1a(payload))
-}
-
-fn is_known(tx: &Tx<'_>, mark: &str) -> rusqlite::Result<bool> {
-    tx.conn
-        .prepare_cached(
-            "SELECT 1 FROM (SELECT once FROM entry ORDER BY id DESC LIMIT ?1) \
-             WHERE substr(once, 1, length(?2)) = ?2 LIMIT 1",
-        )?
-        .query_row(params![REPEAT_WINDOW, mark], |_| Ok(()))
-        .optional()
-        .map(|found| found.is_some())
-}
-
-fn refuse(
+fn refused(
     tx: &mut Tx<'_>,
-    message: &Arrival,
+    message: &Message<'_>,
     wall: Option<Moment>,
     problem: &Problem,
-) -> Result<Receipt, StoreError> {
-    let (source, topic) = (&message.source, &message.topic);
+) -> Result<Outcome, StoreError> {
     door::count(
         tx,
-        source,
-        topic,
+        message.source,
+        message.topic,
+        // Read into the log, not into a feed: no re-reading counts it again.
         door::Where::Door,
         problem.kind,
         &problem.detail,
         wall,
     )?;
-    Ok(Receipt {
-        raw: None,
-        feed: None,
-        vessel: None,
-        readings: 0,
-        problems: 1,
-        waits_for_time: false,
-    })
+    Ok(Outcome::Refused)
 }

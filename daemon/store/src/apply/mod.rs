@@ -4,7 +4,7 @@ mod access;
 pub mod arrival;
 mod door;
 mod feeds;
-mod hand;
+pub mod hand;
 mod import;
 mod log;
 mod payload;

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use ebbmark_core::decode::decode;
+use ebbmark_core::decode::decode_copy;
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::ids::{FeedId, RawId, VesselId};
 use ebbmark_core::reading::{Problem, ProblemKind};
@@ -10,7 +10,7 @@ use ebbmark_core::time::Moment;
 use rusqlite::params;
 
 use super::payload::{self, Intake};
-use super::{Tx, refuse};
+use super::{Tx, hand, refuse};
 use crate::error::StoreError;
 use crate::model::{Change, Done};
 use crate::rows;
@@ -72,14 +72,15 @@ pub fn feed(tx: &mut Tx<'_>, id: FeedId) -> Result<(), StoreError> {
     );
     let mut waiting = Vec::new();
     let conn = tx.conn;
-    let mut statement =
-        conn.prepare_cached("SELECT id, wall, payload FROM raw WHERE topic = ?1 ORDER BY id")?;
+    let mut statement = conn.prepare_cached(
+        "SELECT id, wall, payload, retained FROM raw WHERE topic = ?1 ORDER BY id",
+    )?;
     let mut found = statement.query([facts.topic_id])?;
     while let Some(row) = found.next()? {
         let raw = RawId(row.get(0)?);
         let received = row.get::<_, Option<i64>>(1)?.map(Moment);
         let payload = row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?;
-        let decoded = decode(&facts.map, payload, received);
+        let decoded = decode_copy(&facts.map, payload, received, row.get(3)?);
         intake.readings(tx, raw, &decoded.readings, received)?;
         intake.problems(tx, &decoded.problems, received)?;
         if decoded.needs_time {
@@ -137,6 +138,16 @@ pub fn redate(tx: &mut Tx<'_>, offset_ms: i64) -> Result<Done, StoreError> {
         ));
     }
     let run = tx.run();
+    // A hand topic is one without a feed; only those wait without one.
+    let by_hand = tx
+        .conn
+        .prepare_cached(
+            "SELECT r.id FROM raw r LEFT JOIN feed f ON f.topic = r.topic \
+             WHERE r.run = ?1 AND r.wall IS NULL AND r.waits = 1 \
+             AND coalesce(f.retired, 1) = 1 ORDER BY r.id",
+        )?
+        .query_map([run], |r| r.get(0).map(RawId))?
+        .collect::<rusqlite::Result<Vec<_>>>()?;
     let waiting = tx
         .conn
         .prepare_cached(
@@ -167,6 +178,7 @@ pub fn redate(tx: &mut Tx<'_>, offset_ms: i64) -> Result<Done, StoreError> {
     for (feed, raws) in raws_of {
         date_feed(tx, feed, &raws)?;
     }
+    hand::dated(tx, &by_hand)?;
     tx.changed(Change::Feeds);
     tx.set_offset(offset_ms);
     tx.reload();
@@ -183,15 +195,15 @@ fn date_feed(tx: &mut Tx<'_>, id: FeedId, raws: &[RawId]) -> Result<(), StoreErr
         Taken::default(),
     );
     for raw in raws {
-        let (wall, payload): (i64, Vec<u8>) = tx
+        let (wall, payload, retained): (i64, Vec<u8>, bool) = tx
             .conn
-            .prepare_cached("SELECT wall, payload FROM raw WHERE id = ?1")?
-            .query_row([raw.0], |r| Ok((r.get(0)?, r.get(1)?)))?;
+            .prepare_cached("SELECT wall, payload, retained FROM raw WHERE id = ?1")?
+            .query_row([raw.0], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))?;
         let received = Some(Moment(wall));
-        let dated = decode(&facts.map, &payload, received);
+        let dated = decode_copy(&facts.map, &payload, received, retained);
         intake.readings(tx, *raw, &dated.readings, received)?;
         // What was wrong with it without a date has been counted when it came.
-        let counted = decode(&facts.map, &payload, None).problems;
+        let counted = decode_copy(&facts.map, &payload, None, retained).problems;
         intake.problems(tx, &without(&dated.problems, &counted), received)?;
         tx.conn
             .prepare_cached("UPDATE raw SET waits = ?2 WHERE id = ?1")?

@@ -197,6 +197,7 @@ pub fn arrival_at(topic: &str, payload: &str, wall: Option<Moment>) -> Arrival {
             monotonic_ms: 1_000,
         },
         delivery: None,
+        retained: false,
     }
 }
 

@@ -141,7 +141,8 @@ fn ways_in(status: &[StatusLine], undated: u64) -> Markup {
         @if undated > 0 {
             p.aside {
                 (undated) " messages came while the board's clock could not be believed. They are "
-                "dated as soon as it can be."
+                "dated as soon as it can be; those from before a restart that came first stay kept "
+                "without a date."
             }
         }
     }

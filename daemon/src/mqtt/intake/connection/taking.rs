@@ -3,6 +3,7 @@
 use std::collections::VecDeque;
 
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::topic::TopicFault;
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{Arrival, Delivery};
 use ebbmark_store::writer::ReceiptWaiter;
@@ -13,7 +14,7 @@ use super::super::counts::Refusal;
 use super::super::end::End;
 use super::super::reply::{self, Unwanted};
 use super::Connection;
-use crate::mqtt::policy::{self, TopicFault};
+use crate::mqtt::policy;
 
 /// QoS 2 messages a client may leave unreleased; some send all they have at once.
 const MOST_UNRELEASED: usize = 4096;
@@ -79,6 +80,7 @@ impl Connection<'_> {
                 packet_id,
                 repeat: message.repeat,
             }),
+            retained: false,
         };
         // Waits while the store's queue is full: then nobody is read any further.
         let receipt = tokio::select! {
