@@ -55,7 +55,7 @@ mod tests {
 
     #[test]
     fn the_first_numbers_are_the_generators() {
-        // SplitMix64 with seed 1234567; values from memory.
+        // As a second implementation gives them: tests/oracles/hashes.py.
         let mut draws = Draws::new(1_234_567);
         assert_eq!(draws.next(), 6_457_827_717_110_365_317);
         assert_eq!(draws.next(), 3_203_168_211_198_807_973);
