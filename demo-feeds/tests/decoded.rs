@@ -17,7 +17,7 @@ fn nearly_every_message_gives_a_reading_close_to_the_truth() {
             .collect();
         let mut read = 0;
         for (at, payload) in &sent {
-            let decoded = decode(&vessel.feed.map, payload, None);
+            let decoded = decode(&vessel.feed.map, payload, Some(*at));
             let Some(reading) = decoded.readings.first() else {
                 continue;
             };
