@@ -98,16 +98,9 @@ pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
 /// Share of the fall that is over.
 fn share_done(e: &Evidence, forecast: &Forecast) -> Option<f64> {
     let level = e.level()?;
-    let start = e
-        .case
-        .original
-        .map(|g| g.get())
-        .or(e.stretch.first_level())?;
-    let end = forecast
-        .final_gravity()
-        .map(|r| r.mid)
-        .or(e.floor.map(|f| f.mid))?;
-    let fall = start - end;
+    let measured = e.stretch.first_level();
+    let start = e.case.original.map(|g| g.get()).or(measured)?;
+    let fall = start - e.end(forecast)?;
     (fall > 0.002).then(|| ((start - level) / fall).clamp(0.0, 1.0))
 }
 

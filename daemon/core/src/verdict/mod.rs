@@ -296,6 +296,18 @@ impl Evidence<'_> {
         }
     }
 
+    /// Where it will end, for reckoning how far it has come: the lower of what the curve says and
+    /// what is expected. A curve that is levelling off too high (a stall on its way) must not make
+    /// little of what is left.
+    fn end(&self, forecast: &Forecast) -> Option<f64> {
+        let curve = forecast.final_gravity().map(|r| r.mid);
+        let floor = self.floor.map(|f| f.mid);
+        match (curve, floor) {
+            (Some(c), Some(f)) => Some(c.min(f)),
+            (one, other) => one.or(other),
+        }
+    }
+
     /// Above the middle of the floor, but within what a poor guess of it would allow.
     fn end_unsure(&self) -> bool {
         self.floor

@@ -20,6 +20,7 @@ const LAG_DAYS: f64 = 4.0;
 const FLOOR_SLACK: f64 = 0.002;
 /// Past this share of the fall it is slowing.
 const SLOWING: f64 = 0.6;
+const SLOWING_SLACK: f64 = 0.2;
 
 pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> Memory {
     let stretch = e.stretch.from;
@@ -87,7 +88,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         Some(Phase::Settled) if falling && came_down => (Phase::Restarted, stopped_at),
         // Crept down, each day too little to be seen, or the maker has told since that it should
         // end lower.
-        Some(Phase::Settled) if came_down => (moving(e, forecast, level), None),
+        Some(Phase::Settled) if came_down => (moving(was, e, forecast, level), None),
         Some(Phase::Settled) if e.floor.is_some_and(|f| !f.reached(level - FLOOR_SLACK)) => {
             (Phase::Stuck, stopped_at)
         }
@@ -95,11 +96,11 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
         Some(Phase::Restarted) if e.tail.flat => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
-        Some(Phase::Stuck) if falling && came_down => (moving(e, forecast, level), None),
+        Some(Phase::Stuck) if falling && came_down => (moving(was, e, forecast, level), None),
         Some(Phase::Stuck) if !e.tail.flat => (Phase::Stuck, stopped_at),
         _ if lagging(e, level) => (Phase::Lag, None),
         _ if e.tail.flat => stopped(e, level),
-        _ => (moving(e, forecast, level), None),
+        _ => (moving(was, e, forecast, level), None),
     }
 }
 
@@ -135,20 +136,22 @@ fn stopped(e: &Evidence, level: f64) -> (Phase, Option<f64>) {
 }
 
 /// Falling, or not provably flat.
-fn moving(e: &Evidence, forecast: &Forecast, level: f64) -> Phase {
+fn moving(was: Option<Phase>, e: &Evidence, forecast: &Forecast, level: f64) -> Phase {
     let start = match e.stretch.began {
         What::Pitch => e.case.original.map(|g| g.get()).or(e.stretch.first_level()),
         _ => e.stretch.first_level(),
     };
-    let end = forecast
-        .final_gravity()
-        .map(|f| f.mid)
-        .or(e.floor.map(|f| f.mid));
-    let done = match (start, end) {
+    let done = match (start, e.end(forecast)) {
         (Some(start), Some(end)) if start - end > 1e-4 => (start - level) / (start - end),
         _ => 0.0,
     };
-    if done >= SLOWING {
+    // The forecast end wanders; what was slowing is not called active for that.
+    let enough = if was == Some(Phase::Slowing) {
+        SLOWING - SLOWING_SLACK
+    } else {
+        SLOWING
+    };
+    if done >= enough {
         Phase::Slowing
     } else {
         Phase::Active
