@@ -15,7 +15,7 @@
 //!
 //! A floating electronic hydrometer is not a glass one; nothing here applies to it.
 
-use super::{ethanol, plato_from_gravity, sucrose, water};
+use super::{ethanol, fermented, plato_from_gravity, sucrose, water};
 use crate::units::{Celsius, Gravity, OutOfRange};
 
 /// ISO 1768:1975, conventional cubic expansion of hydrometer glass, 1/K.
@@ -53,10 +53,8 @@ fn thermal_change(sg: f64, original: Option<Gravity>, t: f64) -> f64 {
     let apparent = plato_from_gravity(Gravity::computed(sg)).get();
     let (extract, alcohol) = match original {
         Some(original) if original.get() > sg => {
-            let oe = plato_from_gravity(original).get();
-            // Balling: real extract and alcohol (mass %) from original and apparent extract.
-            let re = 0.1808 * oe + 0.8192 * apparent;
-            (re, ((oe - re) / (2.0665 - 0.010665 * oe)).max(0.0))
+            let (extract, alcohol) = fermented(plato_from_gravity(original).get(), apparent);
+            (extract, alcohol.max(0.0))
         }
         _ => (apparent, 0.0),
     };

@@ -41,6 +41,15 @@ pub fn gravity_from_density(kg_per_m3: f64) -> Result<Gravity, OutOfRange> {
     Gravity::new(kg_per_m3 / water::density(20.0))
 }
 
+/// Real extract and alcohol, both mass %, from original and apparent extract in °Plato.
+///
+/// Balling: 2.0665 g of extract give 1 g of alcohol; RE = 0.1808·OE + 0.8192·AE (constants from
+/// memory, checked against the excise table beside the floor of the verdict).
+pub(crate) fn fermented(original: f64, apparent: f64) -> (f64, f64) {
+    let real = 0.1808 * original + 0.8192 * apparent;
+    (real, (original - real) / (2.0665 - 0.010665 * original))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,6 +4,7 @@ use super::FLOAT_SILENT;
 use super::floor::Floor;
 use super::slope::Sample;
 use crate::deed::{Deed, What};
+use crate::fit::noise::median;
 use crate::hours::{HOUR_MS, Hour};
 use crate::time::{Moment, Span};
 use crate::units::{AbvPercent, Gravity};
@@ -258,14 +259,7 @@ impl Stretch {
             return self.samples.last().map(|s| s.gravity);
         }
         let mut values: Vec<f64> = recent.iter().map(|s| s.gravity).collect();
-        values.sort_unstable_by(f64::total_cmp);
-        let n = values.len();
-        let middle = if n % 2 == 1 {
-            values[n / 2]
-        } else {
-            0.5 * (values[n / 2 - 1] + values[n / 2])
-        };
-        Some(middle)
+        Some(median(&mut values))
     }
 
     /// Usual spacing of the latest samples, days.

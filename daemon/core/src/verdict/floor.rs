@@ -5,7 +5,7 @@
 //! floor comes from the maker's own expectation, else from the original gravity and what the
 //! yeast bears. It is a middle value with a spread, and a wide spread keeps gates shut.
 
-use crate::density::plato_from_gravity;
+use crate::density::{fermented, plato_from_gravity};
 use crate::units::{AbvPercent, Gravity};
 
 /// Expected final gravity, SG, with its standard deviation.
@@ -92,8 +92,7 @@ impl Floor {
 
 /// The gravity at which a must of this original gravity holds `abv` % vol.
 ///
-/// Balling: 2.0665 g of extract give 1 g of alcohol (OE, A in mass per cent, real extract RE =
-/// 0.1808·OE + 0.8192·AE); % vol is A·SG·998.2/789.24. Bisection on the apparent extract.
+/// Balling's relation ([`fermented`]); % vol is A·SG·998.2/789.24. Bisection on the gravity.
 fn gravity_at_strength(original: Gravity, abv: f64) -> f64 {
     let strength = |sg: f64| strength_percent_vol(original, Gravity::computed(sg));
     let (mut low, mut high) = (0.95, original.get());
@@ -110,10 +109,10 @@ fn gravity_at_strength(original: Gravity, abv: f64) -> f64 {
 
 /// Strength by Balling's relation; see `gravity_at_strength`.
 fn strength_percent_vol(original: Gravity, now: Gravity) -> f64 {
-    let oe = plato_from_gravity(original).get();
-    let ae = plato_from_gravity(now).get();
-    let re = 0.1808 * oe + 0.8192 * ae;
-    let alcohol = (oe - re) / (2.0665 - 0.010665 * oe);
+    let (_, alcohol) = fermented(
+        plato_from_gravity(original).get(),
+        plato_from_gravity(now).get(),
+    );
     alcohol * now.get() * 998.2067 / 789.24
 }
 
