@@ -4,9 +4,9 @@
 use super::case::{Case, Stretch, days_since};
 use super::floor::Floor;
 use super::gates;
-use super::outcome::{BandPoint, Range};
+use super::outcome::{BandPoint, Range, Spread};
 use crate::deed::What;
-use crate::fit::{Fitted, Gaussian, OpenRange, Point, Prior, Refusal, fit};
+use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, fit};
 use crate::time::{Moment, Span};
 
 /// Most points given to a fit; more are merged, which changes nothing but the time it takes.
@@ -41,7 +41,7 @@ pub(super) struct Forecast {
     time_constant: Option<f64>,
     /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
     /// since they cost a search along every drawn curve.
-    settles: Option<OpenRange>,
+    settles: Option<Spread<f64>>,
     racks: Option<f64>,
 }
 
@@ -68,7 +68,7 @@ impl Forecast {
         let settles = fitted
             .as_ref()
             .ok()
-            .map(|f| f.settles(SETTLED_WITHIN, made_at));
+            .and_then(|f| f.settles(SETTLED_WITHIN, made_at));
         let racks = fitted.as_ref().ok().map(|f| {
             let share = 1.0 - gates::RACK_FROM;
             f.range(|c| c.time_within(share * c.left_after(0.0))).mid
@@ -114,7 +114,7 @@ impl Forecast {
         self.time_constant
     }
 
-    pub fn final_gravity(&self) -> Option<Range<f64>> {
+    pub fn final_gravity(&self) -> Option<Spread<f64>> {
         self.fitted.as_ref().ok().map(Fitted::final_gravity)
     }
 
@@ -128,17 +128,18 @@ impl Forecast {
     }
 
     /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
-    pub fn settles(&self, now: Moment) -> Option<Range<Moment>> {
-        let range = self.settles?;
-        let (mid, low, high) = (range.mid?, range.low?, range.high?);
+    pub fn settles(&self, now: Moment) -> Option<Spread<Moment>> {
+        let spread = self.settles?;
         let today = self.days(now);
         // No family is the truth: whatever they agree on, a quarter of the time to go is open.
-        let doubt = DOUBT * (mid - today).max(0.0);
+        let doubt = DOUBT * (spread.mid - today).max(0.0);
         let at = |days: f64| self.moment(days.max(today));
-        Some(Range {
-            mid: at(mid),
-            low: at(low.min(mid - doubt)),
-            high: at(high.max(mid + doubt)),
+        Some(Spread {
+            low: at(spread.low.min(spread.mid - doubt)),
+            half_low: at(spread.half_low.min(spread.mid - 0.4 * doubt)),
+            mid: at(spread.mid),
+            half_high: at(spread.half_high.max(spread.mid + 0.4 * doubt)),
+            high: at(spread.high.max(spread.mid + doubt)),
         })
     }
 
@@ -158,9 +159,7 @@ impl Forecast {
             today
         } else {
             let settles = self.settles;
-            let far = settles
-                .and_then(|s| s.high.or(s.mid))
-                .unwrap_or(today + 14.0);
+            let far = settles.map_or(today + 14.0, |s| s.high);
             (far + 1.0).clamp(today + 2.0, today + AHEAD.as_days())
         };
         (0..DRAWN)

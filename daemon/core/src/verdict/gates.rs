@@ -65,6 +65,7 @@ pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     let done = share_done(e, forecast);
     match memory.phase {
         Phase::Settled => open("the fall is over; rack it off its lees".into()),
+        Phase::Resting => shut("it rests in the cold with work still to do".into(), None),
         Phase::Stuck => shut(
             "it is stuck: racking would take away the yeast it needs".into(),
             None,
@@ -208,7 +209,10 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
             ),
             None,
         ),
-        Phase::Stuck if e.cold => shut("it stopped in the cold, which proves nothing; warm it and look again".into(), None),
+        Phase::Resting => shut(
+            "it stopped in the cold, which proves nothing; warm it and look again".into(),
+            None,
+        ),
         Phase::Stuck if e.floor.is_none() => shut(
             "it has stopped, but without an original or expected final gravity finished cannot be told from stuck".into(),
             None,

@@ -31,11 +31,13 @@ use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
-use outcome::{BandPoint, Gates, Memory, Phase, Range, Verdict};
+use outcome::{BandPoint, Gates, Memory, Phase, Range, Spread, Verdict};
 use tail::Tail;
 
 /// A float that has not spoken for this long tells nothing about now.
 const FLOAT_SILENT: Span = Span::hours(36);
+/// A resting mead need not be quite as warm as it was to be judged again, K (chosen here).
+const LOOK_AGAIN_BELOW: f64 = 1.5;
 /// Hand readings are taken every few days.
 const HAND_SILENT: Span = Span::days(21);
 
@@ -57,6 +59,8 @@ pub(crate) struct Evidence<'a> {
     falls: Vec<slope::Slope>,
     /// Cold now, and warmer while it was falling.
     cold: bool,
+    /// Mean of the two warmest days of the stretch, °C.
+    warm: Option<f64>,
     /// Change against the warm time, K.
     temperature_change: Option<f64>,
     temperature: Option<f64>,
@@ -88,9 +92,9 @@ impl Assessor {
             return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
         let floor = case.floor();
-        let stopped = self.memory.is_some_and(|m| {
-            m.stretch == stretch.from && matches!(m.phase, Phase::Settled | Phase::Stuck)
-        });
+        let stopped = self
+            .memory
+            .is_some_and(|m| m.stretch == stretch.from && m.phase.is_still());
         let kept = self
             .forecast
             .take()
@@ -109,7 +113,7 @@ impl Assessor {
     /// The fitted curve up to now and the forecast after it, for the page. Not part of
     /// [`Assessor::assess`] because drawing it costs more than the verdict itself.
     pub fn curve(&self, verdict: &Verdict) -> Vec<BandPoint> {
-        let stopped = matches!(verdict.phase, Phase::Settled | Phase::Stuck | Phase::NoData);
+        let stopped = verdict.phase.is_still() || verdict.phase == Phase::NoData;
         self.forecast
             .as_ref()
             .map_or_else(Vec::new, |f| f.curve(verdict.at, stopped))
@@ -143,7 +147,8 @@ impl Assessor {
             no_curve_because: None,
             curve: Vec::new(),
             end_unsure: false,
-            cold: false,
+            look_again_at: None,
+            odds: None,
             memory: self.memory,
         }
     }
@@ -185,6 +190,7 @@ fn gather<'a>(
         tail,
         falls,
         cold,
+        warm,
         temperature_change,
         temperature,
     }
@@ -207,10 +213,10 @@ fn warmest_days(case: &Case, stretch: &Stretch, now: Moment) -> Option<f64> {
 fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) -> Verdict {
     let fall = e.shown_fall();
     let level = e.level();
-    let stopped = matches!(memory.phase, Phase::Settled | Phase::Stuck);
+    let stopped = memory.phase.is_still();
     // Stuck: a curve that has levelled off claims that nothing is left, and that is just what is
     // not known. What the floor says stands instead.
-    let stuck = memory.phase == Phase::Stuck;
+    let stuck = matches!(memory.phase, Phase::Stuck | Phase::Resting);
     let (left, end) = if stuck {
         (e.left_above_floor(), None)
     } else {
@@ -237,8 +243,9 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         gates,
         no_curve_because: forecast.refused(),
         curve: Vec::new(),
-        end_unsure: stuck && e.end_unsure(),
-        cold: e.cold && stopped,
+        end_unsure: memory.phase == Phase::Stuck && e.end_unsure(),
+        look_again_at: e.look_again_at().filter(|_| memory.phase == Phase::Resting),
+        odds: None,
         memory: Some(memory),
     }
 }
@@ -308,6 +315,11 @@ impl Evidence<'_> {
         }
     }
 
+    /// Resting in the cold, it can be judged again a little below where it last worked.
+    fn look_again_at(&self) -> Option<Celsius> {
+        self.warm.map(|w| Celsius::computed(w - LOOK_AGAIN_BELOW))
+    }
+
     /// Above the middle of the floor, but within what a poor guess of it would allow.
     fn end_unsure(&self) -> bool {
         self.floor
@@ -329,9 +341,9 @@ impl Evidence<'_> {
 
     /// When it will have settled. A curve that says "now" while gravity surely falls has missed
     /// the tail; then the tail itself is asked: left·e^(-t/τ) comes down to the margin.
-    fn settles(&self, forecast: &Forecast) -> Option<Range<Moment>> {
+    fn settles(&self, forecast: &Forecast) -> Option<Spread<Moment>> {
         let by_curve = forecast.settles(self.now);
-        let missed = |r: &Range<Moment>| r.mid.since(self.now) < Span::hours(12);
+        let missed = |r: &Spread<Moment>| r.mid.since(self.now) < Span::hours(12);
         match (by_curve, self.clear_fall()) {
             (Some(r), Some(fall)) if missed(&r) => {
                 let tau = self.tail.time_constant;
@@ -340,9 +352,11 @@ impl Evidence<'_> {
                     self.now + Span::from_days(days)
                 };
                 let range = fall.range();
-                Some(Range {
-                    mid: at(range.mid),
+                Some(Spread {
                     low: at(range.low),
+                    half_low: at(0.5 * (range.low + range.mid)),
+                    mid: at(range.mid),
+                    half_high: at(range.high),
                     high: at(2.0 * range.high),
                 })
             }

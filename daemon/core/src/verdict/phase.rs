@@ -32,7 +32,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         Some(m) if m.phase == phase => m.since,
         _ => e.now,
     };
-    let stopped = matches!(phase, Phase::Settled | Phase::Stuck);
+    let stopped = phase.is_still();
     let flat_from = match before.and_then(|m| m.flat_from) {
         Some(from) if stopped => Some(from),
         // Stabilised and sweetened: still since the sweetening.
@@ -96,8 +96,10 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
         Some(Phase::Restarted) if e.tail.flat => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
-        Some(Phase::Stuck) if falling && came_down => (moving(was, e, forecast, level), None),
-        Some(Phase::Stuck) if !e.tail.flat => (Phase::Stuck, stopped_at),
+        Some(Phase::Stuck | Phase::Resting) if falling && came_down => {
+            (moving(was, e, forecast, level), None)
+        }
+        Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.flat => (p, stopped_at),
         _ if lagging(e, level) => (Phase::Lag, None),
         _ if e.tail.flat => stopped(e, level),
         _ => (moving(was, e, forecast, level), None),
@@ -127,7 +129,9 @@ fn stopped(e: &Evidence, level: f64) -> (Phase, Option<f64>) {
     let low_enough = e.floor.is_some_and(|f| f.reached(level));
     // Cold explains flatness, unless the level says there is nothing left to ferment.
     let explained_by_cold = e.cold && e.floor.is_none_or(|f| level > f.mid);
-    let phase = if low_enough && !explained_by_cold {
+    let phase = if explained_by_cold {
+        Phase::Resting
+    } else if low_enough {
         Phase::Settled
     } else {
         Phase::Stuck
