@@ -5,6 +5,7 @@ use super::case::{Case, Stretch, days_since};
 use super::floor::Floor;
 use super::gates;
 use super::outcome::{BandPoint, Range, Spread};
+use super::pace::Pace;
 use crate::deed::What;
 use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, fit};
 use crate::time::{Moment, Span};
@@ -37,6 +38,8 @@ pub(super) struct Forecast {
     /// Days of the last sample and number of samples when it was made.
     made_at: f64,
     samples: usize,
+    /// The curves run on yeast's own time.
+    pace: Pace,
     fitted: Result<Fitted, Refusal>,
     time_constant: Option<f64>,
     /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
@@ -47,7 +50,8 @@ pub(super) struct Forecast {
 
 impl Forecast {
     pub fn new(case: &Case, stretch: &Stretch, floor: Option<&Floor>) -> Forecast {
-        let points = thin(stretch);
+        let pace = Pace::new(case, stretch);
+        let points = thin(stretch, &pace);
         let prior = prior(case, stretch, floor);
         let fitted = match prior {
             Some(prior) => fit(&points, &prior),
@@ -62,21 +66,23 @@ impl Forecast {
                 curve.left_after(t) / curve.rate(t).max(1e-9)
             });
             // Leaning to the slow side: a time constant taken too short opens gates too early.
-            0.5 * (tau.mid + tau.high)
+            pace.span(0.5 * (tau.mid + tau.high))
         });
         let made_at = stretch.samples.last().map_or(0.0, |s| s.days);
         let settles = fitted
             .as_ref()
             .ok()
-            .and_then(|f| f.settles(SETTLED_WITHIN, made_at));
+            .and_then(|f| f.settles(SETTLED_WITHIN, pace.clock(made_at)))
+            .map(|spread| spread.map(|clock| pace.days(clock)));
         let racks = fitted.as_ref().ok().map(|f| {
             let share = 1.0 - gates::RACK_FROM;
-            f.range(|c| c.time_within(share * c.left_after(0.0))).mid
+            pace.days(f.range(|c| c.time_within(share * c.left_after(0.0))).mid)
         });
         Forecast {
             from: stretch.from,
             made_at,
             samples: stretch.samples.len(),
+            pace,
             fitted,
             time_constant,
             settles,
@@ -102,6 +108,10 @@ impl Forecast {
         days_since(self.from, at)
     }
 
+    fn clock(&self, at: Moment) -> f64 {
+        self.pace.clock(self.days(at))
+    }
+
     fn moment(&self, days: f64) -> Moment {
         self.from + Span::from_days(days)
     }
@@ -119,7 +129,7 @@ impl Forecast {
     }
 
     pub fn left(&self, now: Moment) -> Option<Range<f64>> {
-        let left = self.fitted.as_ref().ok()?.left_after(self.days(now));
+        let left = self.fitted.as_ref().ok()?.left_after(self.clock(now));
         Some(Range {
             mid: left.mid.max(0.0),
             low: left.low.max(0.0),
@@ -165,7 +175,7 @@ impl Forecast {
         (0..DRAWN)
             .map(|i| {
                 let days = until * i as f64 / (DRAWN - 1) as f64;
-                let band = fitted.at(days);
+                let band = fitted.at(self.pace.clock(days));
                 // Five decimals are finer than any float; more would only swell the database.
                 let round = |v: f64| (v * 1e5).round() / 1e5;
                 BandPoint {
@@ -180,7 +190,7 @@ impl Forecast {
 }
 
 /// Merges neighbours until few enough are left.
-fn thin(stretch: &Stretch) -> Vec<Point> {
+fn thin(stretch: &Stretch, pace: &Pace) -> Vec<Point> {
     let samples = &stretch.samples;
     let sd = if stretch.by_hand { HAND_NOISE } else { NOISE };
     let Some(last) = samples.last() else {
@@ -204,7 +214,7 @@ fn thin(stretch: &Stretch) -> Vec<Point> {
         let n = group.len() as f64;
         let gravity = group.iter().map(|s| s.gravity).sum::<f64>() / n;
         points.push(Point {
-            days: group.iter().map(|s| s.days).sum::<f64>() / n,
+            days: pace.clock(group.iter().map(|s| s.days).sum::<f64>() / n),
             gravity,
             sd: sd.hypot(SHAPE * (gravity - level)),
         });

@@ -19,6 +19,7 @@ pub mod floor;
 mod forecast;
 mod gates;
 pub mod outcome;
+mod pace;
 mod phase;
 pub mod slope;
 mod tail;
