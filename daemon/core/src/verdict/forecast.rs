@@ -137,6 +137,13 @@ impl Forecast {
         })
     }
 
+    /// Odds that more than this is left, SG, by the curves.
+    pub fn odds_more_left(&self, now: Moment, left: f64) -> Option<f64> {
+        let fitted = self.fitted.as_ref().ok()?;
+        let clock = self.clock(now);
+        Some(fitted.belief(|c| c.left_after(clock) > left))
+    }
+
     /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
     pub fn settles(&self, now: Moment) -> Option<Spread<Moment>> {
         let spread = self.settles?;

@@ -15,7 +15,9 @@ use crate::units::Gravity;
 /// Common practice, no source: after primary, in the last fifth.
 pub(super) const RACK_FROM: f64 = 0.8;
 /// SG that may be left when it is stabilised.
-const LEFT_TO_STABILISE: f64 = 0.002;
+pub(super) const LEFT_TO_STABILISE: f64 = 0.002;
+/// Odds that more is left after all at which a gate still opens.
+const ODDS: f64 = 0.01;
 /// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
 /// (stoichiometry) 0.001 SG is about 1 g of gas per litre.
 const LEFT_TO_SEAL: f64 = 0.001;
@@ -115,8 +117,8 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
-    match e.left(forecast) {
-        Some(left) if left.high < LEFT_TO_STABILISE => open(format!(
+    match e.odds_more_left(forecast, LEFT_TO_STABILISE) {
+        odds if odds < ODDS => open(format!(
             "settled, and less than {} is left to fall",
             step(LEFT_TO_STABILISE, e, style)
         )),
@@ -152,8 +154,7 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
-    let left = e.left(forecast).map_or(f64::INFINITY, |l| l.high);
-    if left >= LEFT_TO_SEAL && stabilised.is_none() {
+    if e.odds_more_left(forecast, LEFT_TO_SEAL) >= ODDS && stabilised.is_none() {
         return shut(
             format!(
                 "more than {} may still be left to fall",

@@ -32,13 +32,15 @@ use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
-use outcome::{BandPoint, Gates, Memory, Phase, Range, Spread, Verdict};
+use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Spread, Verdict};
 use tail::Tail;
 
 /// A float that has not spoken for this long tells nothing about now.
 const FLOAT_SILENT: Span = Span::hours(36);
 /// A resting mead need not be quite as warm as it was to be judged again, K (chosen here).
 const LOOK_AGAIN_BELOW: f64 = 1.5;
+/// Odds that a mead that stopped in the cold would have stopped anyway (chosen here).
+const IN_THE_COLD: f64 = 0.1;
 /// Hand readings are taken every few days.
 const HAND_SILENT: Span = Span::days(21);
 
@@ -58,6 +60,8 @@ pub(crate) struct Evidence<'a> {
     tail: Tail,
     /// Fall of the last day, the last two and so on.
     falls: Vec<slope::Slope>,
+    /// Of a mead that had stopped: it falls, beyond what drift, noise and warmth make believe.
+    falls_again: bool,
     /// Cold now, and warmer while it was falling.
     cold: bool,
     /// Mean of the two warmest days of the stretch, °C.
@@ -102,10 +106,7 @@ impl Assessor {
             .filter(|f| f.still_good(&stretch, stopped));
         let forecast = kept.unwrap_or_else(|| Forecast::new(case, &stretch, floor.as_ref()));
         let forecast = self.forecast.insert(forecast);
-        let creeping = self
-            .memory
-            .is_some_and(|m| m.stretch == stretch.from && m.creeping);
-        let evidence = gather(case, now, stretch, floor, forecast, creeping);
+        let evidence = gather(case, now, stretch, floor, forecast, self.memory);
         let memory = phase::step(self.memory, &evidence, forecast);
         self.memory = Some(memory);
         conclude(&evidence, forecast, memory, style)
@@ -164,8 +165,12 @@ fn gather<'a>(
     stretch: Stretch,
     floor: Option<floor::Floor>,
     forecast: &Forecast,
-    creeping: bool,
+    memory: Option<Memory>,
 ) -> Evidence<'a> {
+    let memory = memory.filter(|m| m.stretch == stretch.from);
+    let creeping = memory.is_some_and(|m| m.creeping);
+    let still = memory.is_some_and(|m| m.phase.is_still());
+
     let tail = Tail::new(&stretch, forecast, creeping, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
@@ -176,6 +181,7 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step))
         .collect();
+    let falls_again = !stretch.by_hand && still && falls_again(&stretch);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window), last);
@@ -190,11 +196,26 @@ fn gather<'a>(
         floor,
         tail,
         falls,
+        falls_again,
         cold,
         warm,
         temperature_change,
         temperature,
     }
+}
+
+/// Windows in which a renewed fall is looked for, days: a fast one shows in a short window, a
+/// slow one needs a long one.
+const AGAIN: [f64; 6] = [0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
+/// How many standard errors a renewed fall stands out by. Looked for every hour of years, a
+/// laxer test would cry wolf.
+const AGAIN_SDS: f64 = 4.0;
+
+fn falls_again(stretch: &Stretch) -> bool {
+    AGAIN.iter().any(|days| {
+        slope::slope(stretch.quiet_window(*days), stretch.step)
+            .is_some_and(|s| s.span >= 0.8 * days && s.fall - AGAIN_SDS * s.sd > phase::FALLING)
+    })
 }
 
 /// The warmest mean of two days since the pitch or the last addition.
@@ -246,7 +267,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         curve: Vec::new(),
         end_unsure: memory.phase == Phase::Stuck && e.end_unsure(),
         look_again_at: e.look_again_at().filter(|_| memory.phase == Phase::Resting),
-        odds: None,
+        odds: Some(e.odds(forecast)),
         memory: Some(memory),
     }
 }
@@ -301,6 +322,33 @@ impl Evidence<'_> {
             (Some(c), _) => Some(c),
             (None, Some(t)) if self.tail.flat => Some(t),
             (None, _) => None,
+        }
+    }
+
+    /// Odds that more than this is left: the curves' and the tail's own, the worse of the two;
+    /// once flat the tail alone, since the level itself has used up what a curve may still claim.
+    fn odds_more_left(&self, forecast: &Forecast, left: f64) -> f64 {
+        let by_curve = forecast.odds_more_left(self.now, left);
+        let by_tail = self.tail.odds_more_left(left);
+        match (by_curve, by_tail) {
+            (Some(c), Some(t)) if !self.tail.flat => c.max(t),
+            (Some(_), Some(t)) => t,
+            (None, Some(t)) => t,
+            (_, None) => 1.0,
+        }
+    }
+
+    fn odds(&self, forecast: &Forecast) -> Odds {
+        let level = self.level();
+        Odds {
+            flat: 1.0
+                - self
+                    .tail
+                    .slope
+                    .map_or(1.0, |s| s.odds_above(self.tail.margin)),
+            at_floor: self.floor.zip(level).map(|(f, l)| f.odds_reached(l)),
+            nothing_else: if self.cold { IN_THE_COLD } else { 1.0 },
+            more_left: self.odds_more_left(forecast, gates::LEFT_TO_STABILISE),
         }
     }
 

@@ -63,7 +63,10 @@ impl Pace {
     /// Days at 20 °C after so many days.
     pub fn clock(&self, days: f64) -> f64 {
         let after = self.knots.partition_point(|k| k.0 <= days);
-        match (after.checked_sub(1).and_then(|i| self.knots.get(i)), self.knots.get(after)) {
+        match (
+            after.checked_sub(1).and_then(|i| self.knots.get(i)),
+            self.knots.get(after),
+        ) {
             (Some(a), Some(b)) => a.1 + (b.1 - a.1) * (days - a.0) / (b.0 - a.0),
             (Some(a), None) => a.1 + self.now * (days - a.0),
             (None, _) => days,
@@ -73,7 +76,10 @@ impl Pace {
     /// The days after which so many days at 20 °C have gone by, if it stays as warm as now.
     pub fn days(&self, clock: f64) -> f64 {
         let after = self.knots.partition_point(|k| k.1 <= clock);
-        match (after.checked_sub(1).and_then(|i| self.knots.get(i)), self.knots.get(after)) {
+        match (
+            after.checked_sub(1).and_then(|i| self.knots.get(i)),
+            self.knots.get(after),
+        ) {
             (Some(a), Some(b)) => a.0 + (b.0 - a.0) * (clock - a.1) / (b.1 - a.1),
             (Some(a), None) => a.0 + (clock - a.1) / self.now,
             (None, _) => clock,
