@@ -12,7 +12,7 @@ use std::collections::HashMap;
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity};
-use ebbmark_core::verdict::outcome::{Range, Verdict};
+use ebbmark_core::verdict::outcome::Verdict;
 use serde_json::json;
 
 use crate::mqtt::Outgoing;
@@ -60,7 +60,6 @@ fn topic(slug: &str) -> String {
 }
 
 fn body(vessel: &str, v: &Verdict, sentence: &str) -> Vec<u8> {
-    let when = |r: Range<Moment>| json!({ "mid": r.mid.to_rfc3339(), "low": r.low.to_rfc3339(), "high": r.high.to_rfc3339() });
     let body = json!({
         "at": v.at.to_rfc3339(),
         "vessel": vessel,
@@ -69,7 +68,7 @@ fn body(vessel: &str, v: &Verdict, sentence: &str) -> Vec<u8> {
         "gravity": v.gravity.map(Gravity::get),
         "fall_per_day": v.fall_per_day,
         "left_to_fall": v.left_to_fall,
-        "settles_at": v.settles_at.map(when),
+        "settles_at": v.settles_at.map(|s| s.map(Moment::to_rfc3339)),
         "temperature": v.temperature.map(Celsius::get),
         "gates": v.gates,
     });

@@ -182,7 +182,7 @@ fn what_finishes_is_called_finished_and_what_stalls_is_not() {
     for (kind, days, end) in [
         (Kind::Dry, 25.0, Phase::Settled),
         (Kind::Starved, 50.0, Phase::Settled),
-        (Kind::ColdStall, 25.0, Phase::Stuck),
+        (Kind::ColdStall, 25.0, Phase::Resting),
         (Kind::ColdStallRecovered, 50.0, Phase::Settled),
         (Kind::Sweetened, 40.0, Phase::Settled),
     ] {

@@ -80,6 +80,10 @@ pub fn on_phase(
             NoticeKind::Stuck,
             format!("{vessel}: it has stopped too high"),
         ),
+        Phase::Resting => (
+            NoticeKind::Stuck,
+            format!("{vessel}: it has stopped in the cold"),
+        ),
         Phase::Restarted => (
             NoticeKind::Restarted,
             format!("{vessel}: it is falling again"),

@@ -13,7 +13,7 @@ use crate::hours::{Hour, hour_index, roll};
 use crate::text::{Style, sentence};
 use crate::time::{Moment, Span};
 use crate::units::{AbvPercent, Gravity, Preferences};
-use crate::verdict::outcome::{Gate, Gates, Phase, Range, Verdict};
+use crate::verdict::outcome::{Gate, Gates, Phase, Range, Spread, Verdict};
 use crate::verdict::{Assessor, Case};
 
 /// What is known of the batch besides its readings.
@@ -32,7 +32,7 @@ pub struct Line {
     pub gravity: Option<f64>,
     pub fall_per_day: Option<Range<f64>>,
     pub left_to_fall: Option<Range<f64>>,
-    pub settles_at: Option<Range<String>>,
+    pub settles_at: Option<Spread<String>>,
     pub gates: LineGates,
     pub sentence: String,
 }
@@ -172,22 +172,15 @@ fn line(v: &Verdict, style: &Style) -> Line {
         low: round(r.low),
         high: round(r.high),
     };
-    let moments = |r: Range<Moment>| {
-        // To the minute: a forecast is not better than that.
-        let text = |m: Moment| Moment(m.0.div_euclid(60_000) * 60_000).to_rfc3339();
-        Range {
-            mid: text(r.mid),
-            low: text(r.low),
-            high: text(r.high),
-        }
-    };
+    // To the minute: a forecast is not better than that.
+    let text = |m: Moment| Moment(m.0.div_euclid(60_000) * 60_000).to_rfc3339();
     Line {
         at: v.at.to_rfc3339(),
         phase: v.phase,
         gravity: v.gravity.map(|g| round(g.get())),
         fall_per_day: v.fall_per_day.map(range),
         left_to_fall: v.left_to_fall.map(range),
-        settles_at: v.settles_at.map(moments),
+        settles_at: v.settles_at.map(|s| s.map(text)),
         gates: line_gates(&v.gates),
         sentence: sentence(v, style),
     }

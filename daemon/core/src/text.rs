@@ -54,12 +54,19 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
                 show::span(still)
             )
         }
-        Phase::Stuck if v.cold => format!(
-            "Stopped at {gravity} in the cold{}; too cold to call it finished. Warm it and look again.",
+        Phase::Resting => format!(
+            "Resting at {gravity} in the cold{}; too cold to call it finished. {}.",
             v.temperature.map_or(String::new(), |t| format!(
                 " ({})",
                 show::temperature(t, style.units)
-            ))
+            )),
+            v.look_again_at.map_or_else(
+                || "Warm it and look again".to_string(),
+                |t| format!(
+                    "Warm it to {} and look again",
+                    show::temperature(t, style.units)
+                )
+            )
         ),
         Phase::Stuck => match v.expected_end {
             None => format!(
@@ -124,7 +131,7 @@ fn forecast(v: &Verdict, style: &Style) -> String {
 mod tests {
     use super::*;
     use crate::time::Moment;
-    use crate::verdict::outcome::{Gate, Gates, Memory, Range};
+    use crate::verdict::outcome::{Gate, Gates, Memory, Range, Spread};
 
     fn verdict(phase: Phase) -> Verdict {
         let gate = Gate {
@@ -133,7 +140,7 @@ mod tests {
             opens: None,
         };
         let at = Moment::parse_rfc3339("2026-11-30T12:00:00Z").unwrap();
-        let flat_from = matches!(phase, Phase::Settled | Phase::Stuck).then(|| at - Span::days(4));
+        let flat_from = phase.is_still().then(|| at - Span::days(4));
         Verdict {
             at,
             phase,
@@ -144,9 +151,11 @@ mod tests {
                 high: 0.0026,
             }),
             left_to_fall: None,
-            settles_at: Some(Range {
-                mid: at + Span::days(3),
+            settles_at: Some(Spread {
                 low: at + Span::days(2),
+                half_low: at + Span::days(2),
+                mid: at + Span::days(3),
+                half_high: at + Span::days(4),
                 high: at + Span::days(5),
             }),
             final_gravity: None,
@@ -163,7 +172,8 @@ mod tests {
             no_curve_because: None,
             curve: Vec::new(),
             end_unsure: false,
-            cold: false,
+            look_again_at: Some(crate::units::Celsius::new(18.0).unwrap()),
+            odds: None,
             memory: Some(Memory {
                 phase,
                 since: at,
@@ -206,11 +216,10 @@ mod tests {
             plain(Phase::Stuck),
             "Stuck: stopped at 1.0123, and it should end near 0.9980."
         );
-        let cold = Verdict {
-            cold: true,
-            ..verdict(Phase::Stuck)
-        };
-        assert!(says(&cold).starts_with("Stopped at 1.0123 in the cold (9.5 °C)"));
+        assert_eq!(
+            plain(Phase::Resting),
+            "Resting at 1.0123 in the cold (9.5 °C); too cold to call it finished. Warm it to 18.0 °C and look again."
+        );
         let unknown = Verdict {
             expected_end: None,
             ..verdict(Phase::Stuck)

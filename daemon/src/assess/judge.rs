@@ -209,7 +209,6 @@ fn differs(stored: &Verdict, new: &Verdict) -> bool {
     stored.phase != new.phase
         || stored.memory.map(|m| m.phase) != new.memory.map(|m| m.phase)
         || gates(stored) != gates(new)
-        || stored.cold != new.cold
         || new.at.since(stored.at) >= REFRESH
 }
 
@@ -248,7 +247,7 @@ fn clear_left_phases(
     let kind = match remembered {
         Some(was) if was == memory.phase => return Ok(()),
         Some(Phase::Settled) => NoticeKind::Settled,
-        Some(Phase::Stuck) => NoticeKind::Stuck,
+        Some(Phase::Stuck | Phase::Resting) => NoticeKind::Stuck,
         Some(Phase::Restarted) => NoticeKind::Restarted,
         _ => return Ok(()),
     };

@@ -61,7 +61,8 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
             seal: gate,
         },
         expected_end: Gravity::new(1.0).ok(),
-        cold: false,
+        look_again_at: None,
+        odds: None,
         end_unsure: false,
         memory: Some(Memory {
             phase,

@@ -120,7 +120,7 @@ impl Row {
         };
         match stored.verdict.phase {
             Phase::Restarted => 0,
-            Phase::Stuck => 1,
+            Phase::Stuck | Phase::Resting => 1,
             Phase::Settled if !self.acted_since(stored.phase_since) => 2,
             Phase::NoData => 3,
             Phase::Lag | Phase::Active | Phase::Slowing => 4,

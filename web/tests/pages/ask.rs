@@ -233,7 +233,8 @@ impl Cellar {
             last_reading: Some(noon() - Span::minutes(12)),
             temperature: None,
             temperature_change: None,
-            cold: false,
+            look_again_at: None,
+            odds: None,
             end_unsure: false,
             gates: Gates {
                 rack: gate("it is <too> early"),

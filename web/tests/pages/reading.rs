@@ -17,6 +17,7 @@ async fn the_cellar_is_in_order_of_urgency() {
         ("quiet", Phase::NoData),
         ("settled", Phase::Settled),
         ("stuck", Phase::Stuck),
+        ("resting", Phase::Resting),
         ("again", Phase::Restarted),
     ];
     for (name, phase) in phases {

@@ -31,6 +31,7 @@
 
 use super::elementary::{exp, ln};
 use super::solve::Model;
+use super::supply;
 
 /// Beyond this the shapes are at their asymptotes to the last bit, and squares still fit an `f64`.
 const FAR: f64 = 300.0;
@@ -40,6 +41,17 @@ pub enum Family {
     Logistic,
     Asymmetric,
     Gompertz,
+    /// Sugar taken up by tiring yeast ([`super::supply`]).
+    Supply,
+}
+
+impl Family {
+    pub const ALL: [Family; 4] = [
+        Family::Logistic,
+        Family::Asymmetric,
+        Family::Gompertz,
+        Family::Supply,
+    ];
 }
 
 /// original, final, ln k, u.
@@ -79,6 +91,19 @@ fn asymmetric(x: f64, s: f64) -> (f64, f64, f64) {
     let value = exp(-log / s);
     let ratio = e / (1.0 + q);
     (value, -value * ratio, value * (log / s - ratio))
+}
+
+/// S and dS/dx of one of the sigmoids.
+#[inline]
+fn sigmoid(family: Family, x: f64, s: f64) -> (f64, f64) {
+    match family {
+        Family::Gompertz => gompertz(x),
+        Family::Asymmetric => {
+            let (value, slope, _) = asymmetric(x, s);
+            (value, slope)
+        }
+        Family::Logistic | Family::Supply => logistic(x),
+    }
 }
 
 /// The gradient of `final + (original - final)·S/S0` by original, final, ln k, u.
@@ -151,11 +176,23 @@ pub struct Curve {
     pub last: f64,
     /// Per day.
     k: f64,
-    u: f64,
-    /// Asymmetry; 1 where the family has none.
-    s: f64,
-    /// S(-u), the share of the shape left at t = 0.
-    s0: f64,
+    form: Form,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Form {
+    Sigmoid {
+        u: f64,
+        /// Asymmetry; 1 where the family has none.
+        s: f64,
+        /// S(-u), the share of the shape left at t = 0.
+        s0: f64,
+    },
+    Supply {
+        shape: supply::Shape,
+        /// Share of the sugar that is never taken up.
+        end: f64,
+    },
 }
 
 impl Curve {
@@ -171,34 +208,33 @@ impl Curve {
         Curve::new(Family::Asymmetric, *p)
     }
 
+    /// original, dry end, ln k, ln l, ln d, ln c; `last` becomes where it really ends.
+    pub fn supply(p: &[f64; 6]) -> Curve {
+        let &[original, dry, ln_k, ln_lag, ln_tiring, ln_short] = p;
+        let shape = supply::Shape::new(ln_lag, ln_tiring, ln_short);
+        let end = shape.end();
+        Curve {
+            family: Family::Supply,
+            original,
+            last: dry + (original - dry) * end,
+            k: ln_k.exp(),
+            form: Form::Supply { shape, end },
+        }
+    }
+
     fn new(family: Family, [original, last, ln_k, u, ln_s]: [f64; 5]) -> Curve {
-        let mut curve = Curve {
+        let s = ln_s.exp();
+        Curve {
             family,
             original,
             last,
             k: ln_k.exp(),
-            u,
-            s: ln_s.exp(),
-            s0: 1.0,
-        };
-        curve.s0 = curve.shape(-u).0;
-        curve
-    }
-
-    #[inline]
-    fn shape(&self, x: f64) -> (f64, f64) {
-        match self.family {
-            Family::Logistic => logistic(x),
-            Family::Gompertz => gompertz(x),
-            Family::Asymmetric => {
-                let (s, slope, _) = asymmetric(x, self.s);
-                (s, slope)
-            }
+            form: Form::Sigmoid {
+                u,
+                s,
+                s0: sigmoid(family, -u, s).0,
+            },
         }
-    }
-
-    fn x(&self, days: f64) -> f64 {
-        self.k * days.max(0.0) - self.u
     }
 
     pub fn value(&self, days: f64) -> f64 {
@@ -208,17 +244,27 @@ impl Curve {
     /// [`Curve::value`] at many times.
     pub fn values(&self, days: &[f64], out: &mut [f64]) {
         // The choice of family stands outside the loop, so that each loop is vectorised.
-        match self.family {
-            Family::Logistic => self.fill(days, out, |x| logistic(x).0),
-            Family::Gompertz => self.fill(days, out, |x| gompertz(x).0),
-            Family::Asymmetric => self.fill(days, out, |x| asymmetric(x, self.s).0),
+        match (self.form, self.family) {
+            (Form::Supply { shape, end }, _) => {
+                let each = 1.0 / (1.0 - end);
+                self.fill(days, out, 0.0, each, |x| shape.share(x) - end);
+            }
+            (Form::Sigmoid { u, s0, .. }, Family::Gompertz) => {
+                self.fill(days, out, u, 1.0 / s0, |x| gompertz(x).0);
+            }
+            (Form::Sigmoid { u, s, s0 }, Family::Asymmetric) => {
+                self.fill(days, out, u, 1.0 / s0, |x| asymmetric(x, s).0);
+            }
+            (Form::Sigmoid { u, s0, .. }, _) => {
+                self.fill(days, out, u, 1.0 / s0, |x| logistic(x).0);
+            }
         }
     }
 
-    fn fill(&self, days: &[f64], out: &mut [f64], shape: impl Fn(f64) -> f64) {
-        let drop = (self.original - self.last) / self.s0;
+    fn fill(&self, days: &[f64], out: &mut [f64], u: f64, each: f64, shape: impl Fn(f64) -> f64) {
+        let drop = (self.original - self.last) * each;
         for (slot, days) in out.iter_mut().zip(days) {
-            *slot = self.last + drop * shape(self.x(*days));
+            *slot = self.last + drop * shape(self.k * days.max(0.0) - u);
         }
     }
 
@@ -229,7 +275,11 @@ impl Curve {
 
     /// 1 at the pitch, 0 at the end.
     pub fn share_left(&self, days: f64) -> f64 {
-        self.shape(self.x(days)).0 / self.s0
+        let kt = self.k * days.max(0.0);
+        match self.form {
+            Form::Sigmoid { u, s, s0 } => sigmoid(self.family, kt - u, s).0 / s0,
+            Form::Supply { shape, end } => (shape.share(kt) - end) / (1.0 - end),
+        }
     }
 
     /// Fall per day; positive while falling.
@@ -237,7 +287,12 @@ impl Curve {
         if days < 0.0 {
             return 0.0;
         }
-        -(self.original - self.last) * self.k * self.shape(self.x(days)).1 / self.s0
+        let kt = self.k * days;
+        let share = match self.form {
+            Form::Sigmoid { u, s, s0 } => -sigmoid(self.family, kt - u, s).1 / s0,
+            Form::Supply { shape, end } => shape.rate(kt) / (1.0 - end),
+        };
+        (self.original - self.last) * self.k * share
     }
 
     /// Days at which gravity comes within `step` of the end. Nought when it starts there.
@@ -246,18 +301,32 @@ impl Curve {
         if drop <= step {
             return 0.0;
         }
-        let s = step / drop * self.s0;
-        let x = match self.family {
-            Family::Logistic => (1.0 / s - 1.0).ln(),
-            Family::Gompertz => -(-(-s).ln_1p()).ln(),
-            Family::Asymmetric => ((-self.s * s.ln()).exp_m1() / self.s).ln(),
+        let (u, shape, s0) = match self.form {
+            Form::Supply { shape, end } => {
+                return shape.x_at(end + step / drop * (1.0 - end)) / self.k;
+            }
+            Form::Sigmoid { u, s, s0 } => (u, s, s0),
         };
-        ((x + self.u) / self.k).max(0.0)
+        let s = step / drop * s0;
+        let x = match self.family {
+            Family::Gompertz => -(-(-s).ln_1p()).ln(),
+            Family::Asymmetric => ((-shape * s.ln()).exp_m1() / shape).ln(),
+            Family::Logistic | Family::Supply => (1.0 / s - 1.0).ln(),
+        };
+        ((x + u) / self.k).max(0.0)
     }
 
-    /// When the fall is steepest. All three shapes are steepest at x = 0.
+    /// When the fall is steepest. The sigmoids are steepest at x = 0; the fourth family where its
+    /// onset is over and its sugar not yet short, found by trying.
     pub fn steepest(&self) -> f64 {
-        (self.u / self.k).max(0.0)
+        match self.form {
+            Form::Sigmoid { u, .. } => (u / self.k).max(0.0),
+            Form::Supply { shape, .. } => {
+                let tries = (0..=400).map(|i| f64::from(i) * 0.01);
+                let best = tries.max_by(|a, b| shape.rate(*a).total_cmp(&shape.rate(*b)));
+                best.unwrap_or(0.0) / self.k
+            }
+        }
     }
 }
 
@@ -265,13 +334,15 @@ impl Curve {
 mod tests {
     use super::*;
 
-    fn curves() -> [Curve; 5] {
+    fn curves() -> [Curve; 6] {
         [
             Curve::logistic(&[1.100, 1.004, 0.3_f64.ln(), 3.5]),
             Curve::logistic(&[1.100, 1.004, 0.3_f64.ln(), -2.0]),
             Curve::gompertz(&[1.100, 1.004, 0.2_f64.ln(), 1.2]),
             Curve::asymmetric(&[1.100, 1.004, 0.3_f64.ln(), 2.5, 1.1]),
             Curve::asymmetric(&[1.100, 1.004, 0.3_f64.ln(), 2.5, -1.5]),
+            // Its capacity is for seven musts, so it ends where the sugar does.
+            Curve::supply(&[1.100, 1.004, 0.1_f64.ln(), -1.0, -2.0, -2.5]),
         ]
     }
 
@@ -306,13 +377,18 @@ mod tests {
                 gradients_hold(&Asymmetric, [1.1, 1.01, -1.2, u, ln_s]);
             }
         }
+        for (lag, tiring, short) in [(-1.2, -1.1, -2.8), (0.3, 0.8, -0.5), (-3.0, -4.0, -1.5)] {
+            gradients_hold(&supply::Supply, [1.1, 1.01, -1.2, lag, tiring, short]);
+        }
     }
 
     #[test]
     fn a_curve_and_its_model_are_one() {
         let p = [1.09, 1.0, -1.0, 3.0];
         let q = [1.09, 1.0, -1.0, 3.0, 0.7];
+        let r = [1.09, 1.0, -1.5, -1.0, 0.3, -1.0];
         for t in [0.0, 1.0, 5.0, 40.0] {
+            assert!((Curve::supply(&r).value(t) - supply::Supply.at(&r)(t).0).abs() < 1e-12);
             assert!((Curve::logistic(&p).value(t) - Logistic.at(&p)(t).0).abs() < 1e-15);
             assert!((Curve::gompertz(&p).value(t) - Gompertz.at(&p)(t).0).abs() < 1e-15);
             assert!((Curve::asymmetric(&q).value(t) - Asymmetric.at(&q)(t).0).abs() < 1e-15);

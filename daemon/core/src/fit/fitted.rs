@@ -2,7 +2,7 @@
 //! carries the doubt about the parameters and about the family, not the noise of a reading.
 
 use super::curve::{Curve, Family};
-use crate::verdict::outcome::Range;
+use crate::verdict::outcome::{Range, Spread};
 
 /// One family's best fit.
 #[derive(Clone, Debug, PartialEq)]
@@ -37,14 +37,6 @@ pub struct Band {
     pub half_high: f64,
 }
 
-/// A range of days that may be open: `None` means "not within [`HORIZON_DAYS`]".
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct OpenRange {
-    pub low: Option<f64>,
-    pub mid: Option<f64>,
-    pub high: Option<f64>,
-}
-
 /// Beyond this many days a forecast is no forecast (our choice).
 pub const HORIZON_DAYS: f64 = 730.0;
 
@@ -72,8 +64,8 @@ impl Fitted {
         }
     }
 
-    pub fn final_gravity(&self) -> Range<f64> {
-        self.range(|c| c.last)
+    pub fn final_gravity(&self) -> Spread<f64> {
+        self.spread(|c| c.last)
     }
 
     /// Gravity still to fall.
@@ -100,15 +92,11 @@ impl Fitted {
     }
 
     /// Days after pitching at which gravity is within `step` of its end, not before `after_days`.
-    pub fn settles(&self, step: f64, after_days: f64) -> OpenRange {
-        let [low, mid, high] =
-            self.quantiles([0.05, 0.5, 0.95], |c| c.time_within(step).max(after_days));
-        let told = |days: f64| (days <= HORIZON_DAYS.max(after_days)).then_some(days);
-        OpenRange {
-            low: told(low),
-            mid: told(mid),
-            high: told(high),
-        }
+    /// `None` when more likely than not that is beyond [`HORIZON_DAYS`]; the upper ends stop there.
+    pub fn settles(&self, step: f64, after_days: f64) -> Option<Spread<f64>> {
+        let spread = self.spread(|c| c.time_within(step).max(after_days));
+        let horizon = HORIZON_DAYS.max(after_days);
+        (spread.mid <= horizon).then(|| spread.map(|days| days.min(horizon)))
     }
 
     /// Belief, 0 to 1, in a statement about the curve.
@@ -124,6 +112,19 @@ impl Fitted {
     pub fn range(&self, of: impl Fn(&Curve) -> f64) -> Range<f64> {
         let [low, mid, high] = self.quantiles([0.05, 0.5, 0.95], of);
         Range { mid, low, high }
+    }
+
+    /// The middle with the half and the nine tenths of belief about it.
+    pub fn spread(&self, of: impl Fn(&Curve) -> f64) -> Spread<f64> {
+        let [low, half_low, mid, half_high, high] =
+            self.quantiles([0.05, 0.25, 0.5, 0.75, 0.95], of);
+        Spread {
+            low,
+            half_low,
+            mid,
+            half_high,
+            high,
+        }
     }
 
     fn quantiles<const N: usize>(&self, at: [f64; N], of: impl Fn(&Curve) -> f64) -> [f64; N] {

@@ -2,7 +2,7 @@
 //!
 //! # Assumptions
 //!
-//! 1. Gravity falls along one of three families of curve ([`curve`]); which one is not known, so
+//! 1. Gravity falls along one of four families of curve ([`curve`], [`supply`]); which one is not known, so
 //!    all are fitted and averaged (`posterior.rs`).
 //! 2. A reading is the curve plus Student-t noise (ν = 4): mostly normal, now and then a spike
 //!    from a bubble or a knocked float.
@@ -40,6 +40,7 @@ mod pass;
 mod posterior;
 pub mod solve;
 mod start;
+pub mod supply;
 #[cfg(test)]
 mod tests;
 mod triangle;
@@ -47,10 +48,11 @@ mod walk;
 
 use attempt::{Attempt, Series, level_cost};
 use curve::{Asymmetric, Curve, Family, Gompertz, Logistic};
-pub use fitted::{Band, Draw, FamilyFit, Fitted, HORIZON_DAYS, OpenRange};
+pub use fitted::{Band, Draw, FamilyFit, Fitted, HORIZON_DAYS};
 pub use solve::Gaussian;
 use solve::SolveError;
 use start::Thinned;
+use supply::Supply;
 
 /// Degrees of freedom of the noise.
 const NU: f64 = 4.0;
@@ -163,6 +165,19 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
         curve: Curve::asymmetric,
         family: Family::Asymmetric,
     };
+    let supply = Attempt {
+        model: Supply,
+        prior: [
+            o,
+            f,
+            k,
+            Some(supply::LN_LAG),
+            Some(supply::LN_TIRING),
+            Some(supply::LN_SHORT),
+        ],
+        curve: Curve::supply,
+        family: Family::Supply,
+    };
     let four = starts.map(|[last, ln_k, u]| [prior.original.mean, last, ln_k, u]);
     let gompertz_starts = starts.map(|[last, ln_k, u]| {
         // Same steepest day, four fifths of the rate constant: near the same curve.
@@ -170,15 +185,31 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
     });
     let five = starts.map(|[last, ln_k, u]| [prior.original.mean, last, ln_k, u, 0.0]);
 
+    let six = starts.map(|[last, ln_k, u]| {
+        // The steepest rate of a logistic is a quarter of its k, at x = u.
+        let lag = (0.25 * u - 0.5).clamp(0.1, 2.0);
+        let [tiring, short] = [supply::LN_TIRING.mean, supply::LN_SHORT.mean];
+        [
+            prior.original.mean,
+            last,
+            ln_k - 1.2,
+            lag.ln(),
+            tiring,
+            short,
+        ]
+    });
+
     let near = (
         logistic.rough(&thinned, &four),
         gompertz.rough(&thinned, &gompertz_starts),
         asymmetric.rough(&thinned, &five),
+        supply.rough(&thinned, &six),
     );
     let noise = [
         near.0.as_ref().ok().map(|p| logistic.noise(&series, p)),
         near.1.as_ref().ok().map(|p| gompertz.noise(&series, p)),
         near.2.as_ref().ok().map(|p| asymmetric.noise(&series, p)),
+        near.3.as_ref().ok().map(|p| supply.noise(&series, p)),
     ];
     // One noise for all, the smallest: families are compared on the same footing, and what a
     // worse family cannot explain must not pass for noise.
@@ -196,11 +227,13 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
         near.0.and_then(|p| logistic.full(&series, noise, p)),
         near.1.and_then(|p| gompertz.full(&series, noise, p)),
         near.2.and_then(|p| asymmetric.full(&series, noise, p)),
+        near.3.and_then(|p| supply.full(&series, noise, p)),
     );
     let costs = [
         best.0.as_ref().map(|s| s.cost),
         best.1.as_ref().map(|s| s.cost),
         best.2.as_ref().map(|s| s.cost),
+        best.3.as_ref().map(|s| s.cost),
     ];
     let Some(lowest) = costs.iter().flatten().copied().min_by(f64::total_cmp) else {
         return Err(Refusal::Diverged(
@@ -217,8 +250,8 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
         return Err(Refusal::NoFall);
     }
 
-    let mut families = Vec::with_capacity(3);
-    let mut draws = Vec::with_capacity(480);
+    let mut families = Vec::with_capacity(4);
+    let mut draws = Vec::with_capacity(640);
     if let Ok(found) = best.0 {
         logistic.collect(&series, noise, &found, lowest, &mut families, &mut draws);
     }
@@ -227,6 +260,9 @@ pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
     }
     if let Ok(found) = best.2 {
         asymmetric.collect(&series, noise, &found, lowest, &mut families, &mut draws);
+    }
+    if let Ok(found) = best.3 {
+        supply.collect(&series, noise, &found, lowest, &mut families, &mut draws);
     }
     let total: f64 = draws.iter().map(|d: &Draw| d.weight).sum();
     if !(total > 0.0 && total.is_finite()) {

@@ -40,6 +40,8 @@ pub(super) struct Stretch {
     pub last: Moment,
 }
 
+/// Stands where no temperature is known: only changes of it count.
+const UNKNOWN_CELSIUS: f64 = 20.0;
 /// What a hydrometer's divisions let one see.
 const HAND_STEP: f64 = 0.001;
 /// After a deed the liquid needs to mix and the float to shed bubbles before its level counts.
@@ -160,7 +162,15 @@ impl Case<'_> {
         let start = self
             .hours
             .partition_point(|h| h.index * HOUR_MS + HOUR_MS <= from.0);
-        for g in self.hours[start..].iter().filter_map(|h| h.gravity) {
+        let first = self.hours[start..].iter().find_map(|h| h.temperature);
+        let mut celsius = first.map_or(UNKNOWN_CELSIUS, |t| t.median);
+        for hour in &self.hours[start..] {
+            if let Some(t) = hour.temperature {
+                celsius = t.median;
+            }
+            let Some(g) = hour.gravity else {
+                continue;
+            };
             if g.at > now {
                 break;
             }
@@ -171,6 +181,7 @@ impl Case<'_> {
                 days: days_since(stretch.from, g.at),
                 gravity: g.median,
                 weight: f64::from(g.n),
+                celsius,
             });
         }
         if !stretch.samples.is_empty() {
@@ -192,6 +203,8 @@ impl Case<'_> {
                 days: days_since(stretch.from, deed.at),
                 gravity: gravity.get(),
                 weight: 1.0,
+                // Already corrected to 20 °C.
+                celsius: UNKNOWN_CELSIUS,
             });
         }
     }

@@ -31,6 +31,10 @@ pub enum FloorFrom {
 const EXPECTED_SD: f64 = 0.003;
 /// How far above the middle it may stop and still be called finished, SG.
 const ROOM: f64 = 0.003;
+/// The same where the yeast's strength is what ends it: labels are round numbers, and half a
+/// percent of strength is 0.004 SG.
+const TOLERANCE_ROOM: f64 = 0.006;
+const STUCK_OVER: f64 = 0.08;
 /// A mead that ferments dry ends a little below water. Common practice, no source; the spread
 /// covers honeys with more or less that no yeast takes.
 const DRY: f64 = 0.999;
@@ -81,7 +85,24 @@ impl Floor {
     /// Low enough to call it the end. A vague floor earns no more room than a sharp one: not
     /// knowing where it should stop is no reason to believe that it has.
     pub fn reached(&self, gravity: f64) -> bool {
-        gravity <= self.mid + self.sd.min(ROOM)
+        let room = match self.from {
+            FloorFrom::Tolerance => TOLERANCE_ROOM,
+            FloorFrom::Dry | FloorFrom::Expected => ROOM,
+        };
+        gravity <= self.mid + self.sd.min(room)
+    }
+
+    /// Odds that a mead which stopped here is at its end and not stuck above it: one in ten is
+    /// stuck (chosen here), and those stop anywhere within [`STUCK_OVER`] of the end.
+    pub fn odds_reached(&self, gravity: f64) -> f64 {
+        let z = ((gravity - self.mid) / self.sd).max(0.0);
+        let ended = 0.9 * (-0.5 * z * z).exp() / (self.sd * std::f64::consts::TAU.sqrt());
+        let stuck = 0.1 / STUCK_OVER;
+        if gravity <= self.mid {
+            1.0
+        } else {
+            ended / (ended + stuck)
+        }
     }
 
     /// Too high to be the end, even allowing for a poor guess.

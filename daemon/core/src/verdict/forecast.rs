@@ -4,9 +4,10 @@
 use super::case::{Case, Stretch, days_since};
 use super::floor::Floor;
 use super::gates;
-use super::outcome::{BandPoint, Range};
+use super::outcome::{BandPoint, Range, Spread};
+use super::pace::Pace;
 use crate::deed::What;
-use crate::fit::{Fitted, Gaussian, OpenRange, Point, Prior, Refusal, fit};
+use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, fit};
 use crate::time::{Moment, Span};
 
 /// Most points given to a fit; more are merged, which changes nothing but the time it takes.
@@ -37,17 +38,20 @@ pub(super) struct Forecast {
     /// Days of the last sample and number of samples when it was made.
     made_at: f64,
     samples: usize,
+    /// The curves run on yeast's own time.
+    pace: Pace,
     fitted: Result<Fitted, Refusal>,
     time_constant: Option<f64>,
     /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
     /// since they cost a search along every drawn curve.
-    settles: Option<OpenRange>,
+    settles: Option<Spread<f64>>,
     racks: Option<f64>,
 }
 
 impl Forecast {
     pub fn new(case: &Case, stretch: &Stretch, floor: Option<&Floor>) -> Forecast {
-        let points = thin(stretch);
+        let pace = Pace::new(case, stretch);
+        let points = thin(stretch, &pace);
         let prior = prior(case, stretch, floor);
         let fitted = match prior {
             Some(prior) => fit(&points, &prior),
@@ -62,21 +66,23 @@ impl Forecast {
                 curve.left_after(t) / curve.rate(t).max(1e-9)
             });
             // Leaning to the slow side: a time constant taken too short opens gates too early.
-            0.5 * (tau.mid + tau.high)
+            pace.span(0.5 * (tau.mid + tau.high))
         });
         let made_at = stretch.samples.last().map_or(0.0, |s| s.days);
         let settles = fitted
             .as_ref()
             .ok()
-            .map(|f| f.settles(SETTLED_WITHIN, made_at));
+            .and_then(|f| f.settles(SETTLED_WITHIN, pace.clock(made_at)))
+            .map(|spread| spread.map(|clock| pace.days(clock)));
         let racks = fitted.as_ref().ok().map(|f| {
             let share = 1.0 - gates::RACK_FROM;
-            f.range(|c| c.time_within(share * c.left_after(0.0))).mid
+            pace.days(f.range(|c| c.time_within(share * c.left_after(0.0))).mid)
         });
         Forecast {
             from: stretch.from,
             made_at,
             samples: stretch.samples.len(),
+            pace,
             fitted,
             time_constant,
             settles,
@@ -102,6 +108,10 @@ impl Forecast {
         days_since(self.from, at)
     }
 
+    fn clock(&self, at: Moment) -> f64 {
+        self.pace.clock(self.days(at))
+    }
+
     fn moment(&self, days: f64) -> Moment {
         self.from + Span::from_days(days)
     }
@@ -114,12 +124,12 @@ impl Forecast {
         self.time_constant
     }
 
-    pub fn final_gravity(&self) -> Option<Range<f64>> {
+    pub fn final_gravity(&self) -> Option<Spread<f64>> {
         self.fitted.as_ref().ok().map(Fitted::final_gravity)
     }
 
     pub fn left(&self, now: Moment) -> Option<Range<f64>> {
-        let left = self.fitted.as_ref().ok()?.left_after(self.days(now));
+        let left = self.fitted.as_ref().ok()?.left_after(self.clock(now));
         Some(Range {
             mid: left.mid.max(0.0),
             low: left.low.max(0.0),
@@ -127,18 +137,26 @@ impl Forecast {
         })
     }
 
+    /// Odds that more than this is left, SG, by the curves.
+    pub fn odds_more_left(&self, now: Moment, left: f64) -> Option<f64> {
+        let fitted = self.fitted.as_ref().ok()?;
+        let clock = self.clock(now);
+        Some(fitted.belief(|c| c.left_after(clock) > left))
+    }
+
     /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
-    pub fn settles(&self, now: Moment) -> Option<Range<Moment>> {
-        let range = self.settles?;
-        let (mid, low, high) = (range.mid?, range.low?, range.high?);
+    pub fn settles(&self, now: Moment) -> Option<Spread<Moment>> {
+        let spread = self.settles?;
         let today = self.days(now);
         // No family is the truth: whatever they agree on, a quarter of the time to go is open.
-        let doubt = DOUBT * (mid - today).max(0.0);
+        let doubt = DOUBT * (spread.mid - today).max(0.0);
         let at = |days: f64| self.moment(days.max(today));
-        Some(Range {
-            mid: at(mid),
-            low: at(low.min(mid - doubt)),
-            high: at(high.max(mid + doubt)),
+        Some(Spread {
+            low: at(spread.low.min(spread.mid - doubt)),
+            half_low: at(spread.half_low.min(spread.mid - 0.4 * doubt)),
+            mid: at(spread.mid),
+            half_high: at(spread.half_high.max(spread.mid + 0.4 * doubt)),
+            high: at(spread.high.max(spread.mid + doubt)),
         })
     }
 
@@ -158,15 +176,13 @@ impl Forecast {
             today
         } else {
             let settles = self.settles;
-            let far = settles
-                .and_then(|s| s.high.or(s.mid))
-                .unwrap_or(today + 14.0);
+            let far = settles.map_or(today + 14.0, |s| s.high);
             (far + 1.0).clamp(today + 2.0, today + AHEAD.as_days())
         };
         (0..DRAWN)
             .map(|i| {
                 let days = until * i as f64 / (DRAWN - 1) as f64;
-                let band = fitted.at(days);
+                let band = fitted.at(self.pace.clock(days));
                 // Five decimals are finer than any float; more would only swell the database.
                 let round = |v: f64| (v * 1e5).round() / 1e5;
                 BandPoint {
@@ -181,7 +197,7 @@ impl Forecast {
 }
 
 /// Merges neighbours until few enough are left.
-fn thin(stretch: &Stretch) -> Vec<Point> {
+fn thin(stretch: &Stretch, pace: &Pace) -> Vec<Point> {
     let samples = &stretch.samples;
     let sd = if stretch.by_hand { HAND_NOISE } else { NOISE };
     let Some(last) = samples.last() else {
@@ -205,7 +221,7 @@ fn thin(stretch: &Stretch) -> Vec<Point> {
         let n = group.len() as f64;
         let gravity = group.iter().map(|s| s.gravity).sum::<f64>() / n;
         points.push(Point {
-            days: group.iter().map(|s| s.days).sum::<f64>() / n,
+            days: pace.clock(group.iter().map(|s| s.days).sum::<f64>() / n),
             gravity,
             sd: sd.hypot(SHAPE * (gravity - level)),
         });

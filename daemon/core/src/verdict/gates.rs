@@ -15,7 +15,9 @@ use crate::units::Gravity;
 /// Common practice, no source: after primary, in the last fifth.
 pub(super) const RACK_FROM: f64 = 0.8;
 /// SG that may be left when it is stabilised.
-const LEFT_TO_STABILISE: f64 = 0.002;
+pub(super) const LEFT_TO_STABILISE: f64 = 0.002;
+/// Odds that more is left after all at which a gate still opens.
+const ODDS: f64 = 0.01;
 /// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
 /// (stoichiometry) 0.001 SG is about 1 g of gas per litre.
 const LEFT_TO_SEAL: f64 = 0.001;
@@ -65,6 +67,7 @@ pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     let done = share_done(e, forecast);
     match memory.phase {
         Phase::Settled => open("the fall is over; rack it off its lees".into()),
+        Phase::Resting => shut("it rests in the cold with work still to do".into(), None),
         Phase::Stuck => shut(
             "it is stuck: racking would take away the yeast it needs".into(),
             None,
@@ -114,8 +117,8 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
-    match e.left(forecast) {
-        Some(left) if left.high < LEFT_TO_STABILISE => open(format!(
+    match e.odds_more_left(forecast, LEFT_TO_STABILISE) {
+        odds if odds < ODDS => open(format!(
             "settled, and less than {} is left to fall",
             step(LEFT_TO_STABILISE, e, style)
         )),
@@ -151,8 +154,7 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
-    let left = e.left(forecast).map_or(f64::INFINITY, |l| l.high);
-    if left >= LEFT_TO_SEAL && stabilised.is_none() {
+    if e.odds_more_left(forecast, LEFT_TO_SEAL) >= ODDS && stabilised.is_none() {
         return shut(
             format!(
                 "more than {} may still be left to fall",
@@ -208,7 +210,10 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
             ),
             None,
         ),
-        Phase::Stuck if e.cold => shut("it stopped in the cold, which proves nothing; warm it and look again".into(), None),
+        Phase::Resting => shut(
+            "it stopped in the cold, which proves nothing; warm it and look again".into(),
+            None,
+        ),
         Phase::Stuck if e.floor.is_none() => shut(
             "it has stopped, but without an original or expected final gravity finished cannot be told from stuck".into(),
             None,

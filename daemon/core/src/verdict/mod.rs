@@ -19,6 +19,7 @@ pub mod floor;
 mod forecast;
 mod gates;
 pub mod outcome;
+mod pace;
 mod phase;
 pub mod slope;
 mod tail;
@@ -31,11 +32,15 @@ use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
-use outcome::{BandPoint, Gates, Memory, Phase, Range, Verdict};
+use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Spread, Verdict};
 use tail::Tail;
 
 /// A float that has not spoken for this long tells nothing about now.
 const FLOAT_SILENT: Span = Span::hours(36);
+/// A resting mead need not be quite as warm as it was to be judged again, K (chosen here).
+const LOOK_AGAIN_BELOW: f64 = 1.5;
+/// Odds that a mead that stopped in the cold would have stopped anyway (chosen here).
+const IN_THE_COLD: f64 = 0.1;
 /// Hand readings are taken every few days.
 const HAND_SILENT: Span = Span::days(21);
 
@@ -55,8 +60,12 @@ pub(crate) struct Evidence<'a> {
     tail: Tail,
     /// Fall of the last day, the last two and so on.
     falls: Vec<slope::Slope>,
+    /// Of a mead that had stopped: it falls, beyond what drift, noise and warmth make believe.
+    falls_again: bool,
     /// Cold now, and warmer while it was falling.
     cold: bool,
+    /// Mean of the two warmest days of the stretch, °C.
+    warm: Option<f64>,
     /// Change against the warm time, K.
     temperature_change: Option<f64>,
     temperature: Option<f64>,
@@ -88,19 +97,16 @@ impl Assessor {
             return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
         let floor = case.floor();
-        let stopped = self.memory.is_some_and(|m| {
-            m.stretch == stretch.from && matches!(m.phase, Phase::Settled | Phase::Stuck)
-        });
+        let stopped = self
+            .memory
+            .is_some_and(|m| m.stretch == stretch.from && m.phase.is_still());
         let kept = self
             .forecast
             .take()
             .filter(|f| f.still_good(&stretch, stopped));
         let forecast = kept.unwrap_or_else(|| Forecast::new(case, &stretch, floor.as_ref()));
         let forecast = self.forecast.insert(forecast);
-        let creeping = self
-            .memory
-            .is_some_and(|m| m.stretch == stretch.from && m.creeping);
-        let evidence = gather(case, now, stretch, floor, forecast, creeping);
+        let evidence = gather(case, now, stretch, floor, forecast, self.memory);
         let memory = phase::step(self.memory, &evidence, forecast);
         self.memory = Some(memory);
         conclude(&evidence, forecast, memory, style)
@@ -109,7 +115,7 @@ impl Assessor {
     /// The fitted curve up to now and the forecast after it, for the page. Not part of
     /// [`Assessor::assess`] because drawing it costs more than the verdict itself.
     pub fn curve(&self, verdict: &Verdict) -> Vec<BandPoint> {
-        let stopped = matches!(verdict.phase, Phase::Settled | Phase::Stuck | Phase::NoData);
+        let stopped = verdict.phase.is_still() || verdict.phase == Phase::NoData;
         self.forecast
             .as_ref()
             .map_or_else(Vec::new, |f| f.curve(verdict.at, stopped))
@@ -143,7 +149,8 @@ impl Assessor {
             no_curve_because: None,
             curve: Vec::new(),
             end_unsure: false,
-            cold: false,
+            look_again_at: None,
+            odds: None,
             memory: self.memory,
         }
     }
@@ -158,8 +165,12 @@ fn gather<'a>(
     stretch: Stretch,
     floor: Option<floor::Floor>,
     forecast: &Forecast,
-    creeping: bool,
+    memory: Option<Memory>,
 ) -> Evidence<'a> {
+    let memory = memory.filter(|m| m.stretch == stretch.from);
+    let creeping = memory.is_some_and(|m| m.creeping);
+    let still = memory.is_some_and(|m| m.phase.is_still());
+
     let tail = Tail::new(&stretch, forecast, creeping, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
@@ -170,6 +181,7 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step))
         .collect();
+    let falls_again = !stretch.by_hand && still && falls_again(&stretch);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window), last);
@@ -184,10 +196,26 @@ fn gather<'a>(
         floor,
         tail,
         falls,
+        falls_again,
         cold,
+        warm,
         temperature_change,
         temperature,
     }
+}
+
+/// Windows in which a renewed fall is looked for, days: a fast one shows in a short window, a
+/// slow one needs a long one.
+const AGAIN: [f64; 6] = [0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
+/// How many standard errors a renewed fall stands out by. Looked for every hour of years, a
+/// laxer test would cry wolf.
+const AGAIN_SDS: f64 = 4.0;
+
+fn falls_again(stretch: &Stretch) -> bool {
+    AGAIN.iter().any(|days| {
+        slope::slope(stretch.quiet_window(*days), stretch.step)
+            .is_some_and(|s| s.span >= 0.8 * days && s.fall - AGAIN_SDS * s.sd > phase::FALLING)
+    })
 }
 
 /// The warmest mean of two days since the pitch or the last addition.
@@ -207,10 +235,10 @@ fn warmest_days(case: &Case, stretch: &Stretch, now: Moment) -> Option<f64> {
 fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) -> Verdict {
     let fall = e.shown_fall();
     let level = e.level();
-    let stopped = matches!(memory.phase, Phase::Settled | Phase::Stuck);
+    let stopped = memory.phase.is_still();
     // Stuck: a curve that has levelled off claims that nothing is left, and that is just what is
     // not known. What the floor says stands instead.
-    let stuck = memory.phase == Phase::Stuck;
+    let stuck = matches!(memory.phase, Phase::Stuck | Phase::Resting);
     let (left, end) = if stuck {
         (e.left_above_floor(), None)
     } else {
@@ -237,8 +265,9 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         gates,
         no_curve_because: forecast.refused(),
         curve: Vec::new(),
-        end_unsure: stuck && e.end_unsure(),
-        cold: e.cold && stopped,
+        end_unsure: memory.phase == Phase::Stuck && e.end_unsure(),
+        look_again_at: e.look_again_at().filter(|_| memory.phase == Phase::Resting),
+        odds: Some(e.odds(forecast)),
         memory: Some(memory),
     }
 }
@@ -296,6 +325,33 @@ impl Evidence<'_> {
         }
     }
 
+    /// Odds that more than this is left: the curves' and the tail's own, the worse of the two;
+    /// once flat the tail alone, since the level itself has used up what a curve may still claim.
+    fn odds_more_left(&self, forecast: &Forecast, left: f64) -> f64 {
+        let by_curve = forecast.odds_more_left(self.now, left);
+        let by_tail = self.tail.odds_more_left(left);
+        match (by_curve, by_tail) {
+            (Some(c), Some(t)) if !self.tail.flat => c.max(t),
+            (Some(_), Some(t)) => t,
+            (None, Some(t)) => t,
+            (_, None) => 1.0,
+        }
+    }
+
+    fn odds(&self, forecast: &Forecast) -> Odds {
+        let level = self.level();
+        Odds {
+            flat: 1.0
+                - self
+                    .tail
+                    .slope
+                    .map_or(1.0, |s| s.odds_above(self.tail.margin)),
+            at_floor: self.floor.zip(level).map(|(f, l)| f.odds_reached(l)),
+            nothing_else: if self.cold { IN_THE_COLD } else { 1.0 },
+            more_left: self.odds_more_left(forecast, gates::LEFT_TO_STABILISE),
+        }
+    }
+
     /// Where it will end, for reckoning how far it has come: the lower of what the curve says and
     /// what is expected. A curve that is levelling off too high (a stall on its way) must not make
     /// little of what is left.
@@ -306,6 +362,11 @@ impl Evidence<'_> {
             (Some(c), Some(f)) => Some(c.min(f)),
             (one, other) => one.or(other),
         }
+    }
+
+    /// Resting in the cold, it can be judged again a little below where it last worked.
+    fn look_again_at(&self) -> Option<Celsius> {
+        self.warm.map(|w| Celsius::computed(w - LOOK_AGAIN_BELOW))
     }
 
     /// Above the middle of the floor, but within what a poor guess of it would allow.
@@ -329,9 +390,9 @@ impl Evidence<'_> {
 
     /// When it will have settled. A curve that says "now" while gravity surely falls has missed
     /// the tail; then the tail itself is asked: left·e^(-t/τ) comes down to the margin.
-    fn settles(&self, forecast: &Forecast) -> Option<Range<Moment>> {
+    fn settles(&self, forecast: &Forecast) -> Option<Spread<Moment>> {
         let by_curve = forecast.settles(self.now);
-        let missed = |r: &Range<Moment>| r.mid.since(self.now) < Span::hours(12);
+        let missed = |r: &Spread<Moment>| r.mid.since(self.now) < Span::hours(12);
         match (by_curve, self.clear_fall()) {
             (Some(r), Some(fall)) if missed(&r) => {
                 let tau = self.tail.time_constant;
@@ -340,9 +401,11 @@ impl Evidence<'_> {
                     self.now + Span::from_days(days)
                 };
                 let range = fall.range();
-                Some(Range {
-                    mid: at(range.mid),
+                Some(Spread {
                     low: at(range.low),
+                    half_low: at(0.5 * (range.low + range.mid)),
+                    mid: at(range.mid),
+                    half_high: at(range.high),
                     high: at(2.0 * range.high),
                 })
             }

@@ -13,6 +13,76 @@ pub struct Range<T> {
     pub high: T,
 }
 
+/// A forecast: its middle, the range it lies in every second time, and nine times out of ten.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(
+    from = "WrittenSpread<T>",
+    bound(deserialize = "T: Copy + Deserialize<'de>")
+)]
+pub struct Spread<T> {
+    pub low: T,
+    pub half_low: T,
+    pub mid: T,
+    pub half_high: T,
+    pub high: T,
+}
+
+/// As it may stand in a database: earlier versions knew no inner range.
+#[derive(Deserialize)]
+struct WrittenSpread<T> {
+    low: T,
+    half_low: Option<T>,
+    mid: T,
+    half_high: Option<T>,
+    high: T,
+}
+
+impl<T: Copy> From<WrittenSpread<T>> for Spread<T> {
+    fn from(w: WrittenSpread<T>) -> Self {
+        Spread {
+            low: w.low,
+            half_low: w.half_low.unwrap_or(w.low),
+            mid: w.mid,
+            half_high: w.half_high.unwrap_or(w.high),
+            high: w.high,
+        }
+    }
+}
+
+impl<T: Copy> Spread<T> {
+    pub fn map<U>(&self, f: impl Fn(T) -> U) -> Spread<U> {
+        Spread {
+            low: f(self.low),
+            half_low: f(self.half_low),
+            mid: f(self.mid),
+            half_high: f(self.half_high),
+            high: f(self.high),
+        }
+    }
+
+    /// The outer range alone.
+    pub fn range(&self) -> Range<T> {
+        Range {
+            mid: self.mid,
+            low: self.low,
+            high: self.high,
+        }
+    }
+}
+
+/// How sure each of the statements is that "finished" rests on, 0 to 1.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Odds {
+    /// Its fall is too small to matter.
+    pub flat: f64,
+    /// It is where it should end, not stuck above it. `None` when no end is known to expect.
+    pub at_floor: Option<f64>,
+    /// Nothing else (cold, a silent or stuck feed) makes it look still.
+    pub nothing_else: f64,
+    /// More than 0.002 SG is still to fall.
+    pub more_left: f64,
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Phase {
@@ -26,20 +96,23 @@ pub enum Phase {
     Slowing,
     /// Stopped, and where it should stop.
     Settled,
-    /// Stopped, but higher than it should stop (or too cold to tell).
+    /// Stopped, but higher than it should stop.
     Stuck,
+    /// Stopped in the cold, which says nothing about its end.
+    Resting,
     /// Falling again after it had settled or was sweetened.
     Restarted,
 }
 
 impl Phase {
-    pub const ALL: [Phase; 7] = [
+    pub const ALL: [Phase; 8] = [
         Phase::NoData,
         Phase::Lag,
         Phase::Active,
         Phase::Slowing,
         Phase::Settled,
         Phase::Stuck,
+        Phase::Resting,
         Phase::Restarted,
     ];
 
@@ -51,8 +124,14 @@ impl Phase {
             Phase::Slowing => "slowing",
             Phase::Settled => "settled",
             Phase::Stuck => "stuck",
+            Phase::Resting => "resting",
             Phase::Restarted => "restarted",
         }
+    }
+
+    /// It no longer falls, for whatever reason.
+    pub fn is_still(self) -> bool {
+        matches!(self, Phase::Settled | Phase::Stuck | Phase::Resting)
     }
 
     pub fn from_key(key: &str) -> Option<Phase> {
@@ -120,10 +199,10 @@ pub struct Verdict {
     pub fall_per_day: Option<Range<f64>>,
     /// SG still to fall. `None` when it cannot be told yet.
     pub left_to_fall: Option<Range<f64>>,
-    /// When the last 0.001 SG of the fall will have begun (90 % range). `None` when settled or not tellable.
-    pub settles_at: Option<Range<Moment>>,
+    /// When the last 0.001 SG of the fall will have begun `None` when settled or not tellable.
+    pub settles_at: Option<Spread<Moment>>,
     /// Where the curve says it will end, SG.
-    pub final_gravity: Option<Range<f64>>,
+    pub final_gravity: Option<Spread<f64>>,
     /// Where it should end by the maker's word, or by original gravity and yeast.
     #[serde(default)]
     pub expected_end: Option<Gravity>,
@@ -141,9 +220,11 @@ pub struct Verdict {
     /// It stopped above the middle of where it should end, but not so far that it must be stuck.
     #[serde(default)]
     pub end_unsure: bool,
-    /// It stopped while the mead was cold, which explains nothing but the cold.
+    /// Resting: at what temperature to look again.
     #[serde(default)]
-    pub cold: bool,
+    pub look_again_at: Option<Celsius>,
+    #[serde(default)]
+    pub odds: Option<Odds>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Memory>,
 }

@@ -32,7 +32,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         Some(m) if m.phase == phase => m.since,
         _ => e.now,
     };
-    let stopped = matches!(phase, Phase::Settled | Phase::Stuck);
+    let stopped = phase.is_still();
     let flat_from = match before.and_then(|m| m.flat_from) {
         Some(from) if stopped => Some(from),
         // Stabilised and sweetened: still since the sweetening.
@@ -76,16 +76,17 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     };
     let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
     let was = before.map(|m| m.phase);
+    let falls_again = e.falls_again || (falling && came_down);
 
     if ended && was.is_none_or(|p| p == Phase::Settled) {
-        return if falling && came_down {
+        return if falls_again {
             (Phase::Restarted, stopped_at)
         } else {
             (Phase::Settled, stopped_at)
         };
     }
     match was {
-        Some(Phase::Settled) if falling && came_down => (Phase::Restarted, stopped_at),
+        Some(Phase::Settled) if falls_again => (Phase::Restarted, stopped_at),
         // Crept down, each day too little to be seen, or the maker has told since that it should
         // end lower.
         Some(Phase::Settled) if came_down => (moving(was, e, forecast, level), None),
@@ -94,17 +95,26 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
-        Some(Phase::Restarted) if e.tail.flat => stopped(e, level),
+        Some(Phase::Restarted) if e.tail.flat_long => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
-        Some(Phase::Stuck) if falling && came_down => (moving(was, e, forecast, level), None),
-        Some(Phase::Stuck) if !e.tail.flat => (Phase::Stuck, stopped_at),
+        Some(Phase::Stuck | Phase::Resting) if falling && came_down => {
+            (moving(was, e, forecast, level), None)
+        }
+        Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.flat => (p, stopped_at),
         _ if lagging(e, level) => (Phase::Lag, None),
-        _ if e.tail.flat => stopped(e, level),
+        _ if e.tail.flat && (e.tail.flat_long || e.may_be_done(level)) => stopped(e, level),
         _ => (moving(was, e, forecast, level), None),
     }
 }
 
 impl Evidence<'_> {
+    /// Low enough, and nothing but the end explains why it is still: cold does, unless the level
+    /// says that there is nothing left to ferment.
+    fn may_be_done(&self, level: f64) -> bool {
+        let warm_or_dry = !self.cold || self.floor.is_some_and(|f| level <= f.mid);
+        warm_or_dry && self.floor.is_some_and(|f| f.reached(level))
+    }
+
     /// Stabilised, then sweetened: for this mead the story is over, any fall is an alarm.
     fn is_ended(&self, memory: Option<&Memory>) -> bool {
         self.stretch.began == What::Sweeten && self.sweetened_by_the_book(memory)
@@ -124,11 +134,10 @@ fn lagging(e: &Evidence, level: f64) -> bool {
 
 /// Flat: settled or stuck?
 fn stopped(e: &Evidence, level: f64) -> (Phase, Option<f64>) {
-    let low_enough = e.floor.is_some_and(|f| f.reached(level));
-    // Cold explains flatness, unless the level says there is nothing left to ferment.
-    let explained_by_cold = e.cold && e.floor.is_none_or(|f| level > f.mid);
-    let phase = if low_enough && !explained_by_cold {
+    let phase = if e.may_be_done(level) {
         Phase::Settled
+    } else if e.cold {
+        Phase::Resting
     } else {
         Phase::Stuck
     };

@@ -7,18 +7,22 @@
 use super::case::{Stretch, days_since};
 use super::forecast::Forecast;
 use super::outcome::Range;
-use super::slope::{Slope, slope};
+use super::slope::{self, Slope};
 use crate::time::Moment;
 
-/// Below this fall per day nothing is called falling: 0.4 g of sugar per litre and day is
-/// 0.0002 SG; twice that is what a float can tell from its own drift within a few days.
-const FLAT: f64 = 0.0005;
+/// However quickly a tail dies away, more than this a day is a fall: a float sees that within a
+/// day.
+const FLAT: f64 = 0.0012;
 /// What may be left when it is called settled, SG: one small division of a hydrometer.
 const LEFT: f64 = 0.002;
 /// A mead that has crept down after it had settled must hold for this many days, falling by less
 /// than this a day: what a float can tell from its own drift in that time.
 const CREEP_WINDOW: f64 = 14.0;
 const CREEP: f64 = 0.0002;
+/// To be called stuck it must lie as still as this for as many days: there is no hurry, and a
+/// tail that dies away above where it should end is easily taken for one.
+const STUCK_WINDOW: f64 = 3.0;
+const STUCK: f64 = 0.0005;
 /// Spacings a window spans at the least.
 const FEWEST: f64 = 4.0;
 /// Time constant when no curve tells: a middling mead. Our engineering choice.
@@ -35,8 +39,12 @@ pub(super) struct Tail {
     pub window: f64,
     /// Slope over that window, as far as there are quiet readings.
     pub slope: Option<Slope>,
+    /// A fall per day below this is none.
+    pub margin: f64,
     /// The window is filled, without a long gap, and its fall surely below the margin.
     pub flat: bool,
+    /// As flat over a longer while: whatever it is that stopped it, it has stopped.
+    pub flat_long: bool,
     /// The window is not filled yet: days still missing.
     pub missing: f64,
 }
@@ -50,7 +58,7 @@ impl Tail {
             // Three readings a week apart see less than a float in three days.
             (4.0 * time_constant).clamp(10.0, 28.0)
         } else {
-            (2.0 * time_constant).clamp(2.0, 8.0)
+            (2.0 * time_constant).clamp(1.0, 8.0)
         };
         // A feed that speaks once a day needs as many words as another.
         let window = window.max(FEWEST * stretch.spacing());
@@ -60,7 +68,7 @@ impl Tail {
             window
         };
         let samples = stretch.quiet_window(window);
-        let slope = slope(samples, stretch.step);
+        let slope = slope::slope(samples, stretch.step);
         let span = slope.map_or(0.0, |s| s.span);
         let quiet = days_since(stretch.quiet_from, now);
         let gap_limit = if stretch.by_hand {
@@ -75,14 +83,26 @@ impl Tail {
             FLAT.min(LEFT / time_constant)
         };
         let flat = whole && slope.is_some_and(|s| s.range().high < margin);
+        let flat_long = flat && {
+            let samples = stretch.quiet_window(window.max(STUCK_WINDOW));
+            let slope = slope::slope(samples, stretch.step);
+            slope.is_some_and(|s| s.span >= 0.9 * STUCK_WINDOW && s.range().high < STUCK)
+        };
         let missing = (window - span.min(quiet)).max(0.0);
         Tail {
             time_constant,
             window,
             slope,
+            margin,
             flat,
+            flat_long,
             missing,
         }
+    }
+
+    /// Odds that more than this is left, SG, by the tail alone.
+    pub fn odds_more_left(&self, left: f64) -> Option<f64> {
+        Some(self.slope?.odds_above(left / self.time_constant))
     }
 
     /// What the tail alone says is left: present fall times time constant.
@@ -115,11 +135,11 @@ fn dying_away(stretch: &Stretch) -> Option<f64> {
 
 fn shrunk(stretch: &Stretch, apart: f64) -> Option<f64> {
     let width = apart / 2.0;
-    let now = slope(stretch.quiet_window(width), stretch.step)?;
+    let now = slope::slope(stretch.quiet_window(width), stretch.step)?;
     let whole = stretch.quiet_window(apart + width);
     let cut = whole.last()?.days - apart;
     let earlier = &whole[..whole.partition_point(|s| s.days <= cut)];
-    let before = slope(earlier, stretch.step)?;
+    let before = slope::slope(earlier, stretch.step)?;
     let filled = now.span >= 0.8 * width && before.span >= 0.8 * width;
     let (least, most) = (before.range().low, now.range().high);
     (filled && most > 0.0 && least > most).then(|| apart / (least / most).ln())
