@@ -181,8 +181,8 @@ pub fn single_curve(run: &Run, from: f64, now: f64) -> Option<SingleCurve> {
     let spread = |mid: f64, sd: f64| NORMAL.map(|z| mid + z * sd);
     let hours = |d: f64| (from + 24.0 * d).clamp(now, now + HORIZON);
     Some(SingleCurve {
-        settles: spread(fit.settles, fit.settles_sd).map(|d| Some(hours(d))),
-        last: spread(fit.last, fit.last_sd).map(|g| Some(g.clamp(0.95, start + 0.01))),
+        settles: spread(fit.settles, fit.settles_sd).map(hours),
+        last: spread(fit.last, fit.last_sd).map(|g| g.clamp(0.95, start + 0.01)),
     })
 }
 

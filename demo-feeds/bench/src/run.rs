@@ -5,7 +5,7 @@ use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Preferences;
-use ebbmark_core::verdict::outcome::{Range, Verdict};
+use ebbmark_core::verdict::outcome::{Spread, Verdict};
 use ebbmark_core::verdict::{Assessor, Case};
 use jiff::tz::TimeZone;
 
@@ -18,8 +18,8 @@ use crate::world::Generator;
 /// 2026-01-01T00:00:00Z.
 pub const START: Moment = Moment(1_767_225_600_000);
 
-/// Values at 5, 25, 50, 75 and 95 %; those the verdict does not give are `None`.
-pub type Quantiles = [Option<f64>; 5];
+/// Values at 5, 25, 50, 75 and 95 %.
+pub type Quantiles = [f64; 5];
 
 /// What the verdict said at one look.
 #[derive(Clone, Debug)]
@@ -28,7 +28,6 @@ pub struct Look {
     pub phase: &'static str,
     /// Rack, stabilise, seal.
     pub open: [bool; 3],
-    pub level: Option<f64>,
     /// Hours since the start.
     pub settles: Option<Quantiles>,
     pub last: Option<Quantiles>,
@@ -115,18 +114,11 @@ fn look(v: &Verdict, hour: usize) -> Look {
         hour,
         phase: v.phase.key(),
         open: [v.gates.rack.open, v.gates.stabilise.open, v.gates.seal.open],
-        level: v.gravity.map(|g| g.get()),
-        settles: v.settles_at.map(|r| quantiles(&r, hours)),
-        last: v.final_gravity.map(|r| quantiles(&r, |g| g)),
+        settles: v.settles_at.map(|s| quantiles(&s.map(hours))),
+        last: v.final_gravity.map(|s| quantiles(&s)),
     }
 }
 
-fn quantiles<T: Copy>(r: &Range<T>, number: impl Fn(T) -> f64) -> Quantiles {
-    [
-        Some(number(r.low)),
-        None,
-        Some(number(r.mid)),
-        None,
-        Some(number(r.high)),
-    ]
+fn quantiles(s: &Spread<f64>) -> Quantiles {
+    [s.low, s.half_low, s.mid, s.half_high, s.high]
 }

@@ -47,10 +47,10 @@ pub struct Forecast {
 
 #[derive(Clone, Copy, Debug)]
 pub struct Within {
-    pub half: Option<bool>,
+    pub half: bool,
     pub nine_tenths: bool,
     pub loss: f64,
-    /// Of the single curve at the same quantiles.
+    /// Of the single curve.
     pub rival: Option<f64>,
     /// Truth less middle.
     pub error: f64,
@@ -68,7 +68,6 @@ pub struct Score {
     pub generator: Generator,
     pub seed: u64,
     pub tries: u32,
-    pub finishing: bool,
     /// Finishing, with enough to go by; `Some(opened)`.
     pub evidence: Option<bool>,
     /// First false opening of rack, stabilise, seal: hour, and SG left.
@@ -119,7 +118,6 @@ pub fn score(run: &Run) -> Score {
         generator: run.generator,
         seed: run.seed,
         tries: run.drawn.tries,
-        finishing: ends.finishing,
         evidence: evidence.then_some(opened.is_some()),
         false_open,
         delay: opened.filter(|_| counts),
@@ -321,41 +319,41 @@ fn forecasts(run: &Run, ends: &Ends) -> Vec<Forecast> {
             out.push(Forecast {
                 stage,
                 quantity,
-                within: ours.and_then(|q| within(&q, theirs.as_ref(), truth)),
-                rival_within90: theirs.and_then(|q| between(q[0], q[4], truth)),
+                within: ours.map(|q| within(&q, theirs.as_ref(), truth)),
+                rival_within90: theirs.map(|q| between(q[0], q[4], truth)),
             });
         }
     }
     out
 }
 
-fn between(low: Option<f64>, high: Option<f64>, truth: f64) -> Option<bool> {
-    Some((low?..=high?).contains(&truth))
+fn between(low: f64, high: f64, truth: f64) -> bool {
+    (low..=high).contains(&truth)
 }
 
-fn within(ours: &Quantiles, theirs: Option<&Quantiles>, truth: f64) -> Option<Within> {
-    Some(Within {
+fn within(ours: &Quantiles, theirs: Option<&Quantiles>, truth: f64) -> Within {
+    Within {
         half: between(ours[1], ours[3], truth),
-        nine_tenths: between(ours[0], ours[4], truth)?,
-        loss: pinball(ours, ours, truth)?,
-        rival: theirs.and_then(|t| pinball(t, ours, truth)),
-        error: truth - ours[2]?,
-    })
+        nine_tenths: between(ours[0], ours[4], truth),
+        loss: pinball(ours, truth),
+        rival: theirs.map(|t| pinball(t, truth)),
+        error: truth - ours[2],
+    }
 }
 
-/// Mean pinball loss over the quantiles that `given` has.
-fn pinball(q: &Quantiles, given: &Quantiles, truth: f64) -> Option<f64> {
-    let (mut sum, mut n) = (0.0, 0);
-    for ((value, level), wanted) in q.iter().zip(LEVELS).zip(given) {
-        if wanted.is_some() {
-            let off = truth - (*value)?;
-            sum += if off >= 0.0 {
+/// Mean pinball loss over the five quantiles.
+fn pinball(q: &Quantiles, truth: f64) -> f64 {
+    let sum: f64 = q
+        .iter()
+        .zip(LEVELS)
+        .map(|(value, level)| {
+            let off = truth - value;
+            if off >= 0.0 {
                 level * off
             } else {
                 (level - 1.0) * off
-            };
-            n += 1;
-        }
-    }
-    (n > 0).then(|| sum / f64::from(n))
+            }
+        })
+        .sum();
+    sum / LEVELS.len() as f64
 }

@@ -48,7 +48,7 @@ pub fn show(wanted: Wanted) -> String {
             .collect::<Vec<_>>()
             .join(" | ");
         story.push_str(&format!(
-            "d{:<5.1} G {:.4} left {:+.4} could {:.4}{} rate {:+.5} T {:.1} :: {} level {} fall {} over {} left {} ends {} settles d{} gates {} hand {} :: {}\n",
+            "d{:<5.1} G {:.4} left {:+.4} could {:.4}{} rate {:+.5} T {:.1} :: {} level {} fall {} over {} left {} ends {} settles d{} {:?} gates {} hand {} :: {}\n",
             hours / 24.0,
             p.truth.gravity,
             p.truth.gravity - p.end,
@@ -63,6 +63,7 @@ pub fn show(wanted: Wanted) -> String {
             range(v.left_to_fall.map(|r| (r.low, r.mid, r.high))),
             range(v.final_gravity.map(|r| (r.low, r.mid, r.high))),
             settles,
+            v.odds,
             open.map(|o| if o { 'o' } else { '.' }).iter().collect::<String>(),
             hand,
             shut,

@@ -212,7 +212,6 @@ fn forecast_line(
     picked: &[&Forecast],
 ) {
     let given: Vec<_> = picked.iter().filter_map(|f| f.within).collect();
-    let half: Vec<bool> = given.iter().filter_map(|w| w.half).collect();
     let both: Vec<(f64, f64)> = given
         .iter()
         .filter_map(|w| w.rival.map(|r| (w.loss, r)))
@@ -240,7 +239,7 @@ fn forecast_line(
             name.into(),
             picked.len().to_string(),
             (picked.len() - given.len()).to_string(),
-            share(half.iter().filter(|h| **h).count(), half.len()),
+            share(given.iter().filter(|w| w.half).count(), given.len()),
             share(given.iter().filter(|w| w.nine_tenths).count(), given.len()),
             error,
             if theirs > 0.0 {
