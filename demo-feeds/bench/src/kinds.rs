@@ -190,6 +190,10 @@ fn recipe(kind: Kind, generator: Generator, d: &mut Draw) -> (Recipe, f64) {
         temperatures: temperatures(kind, cold_stop, d),
         glucose: d.between(0.42, 0.49),
         bend: d.between(0.75, 1.1),
+        fading: match kind {
+            Kind::NitrogenStall | Kind::Rescued => d.scale(0.6, 2.5),
+            _ => d.scale(0.1, 0.8),
+        },
     };
     (recipe, label)
 }
@@ -362,19 +366,29 @@ fn is(kind: Kind, c: &Course) -> bool {
             !last.stalled && last.could < 0.003 && halted > 5 * 24
         }
         Kind::Addition | Kind::Nutrient => !last.stalled && dry && end_days < 60.0,
-        Kind::Sweetened | Kind::LongQuiet => true,
+        Kind::Sweetened | Kind::LongQuiet => ended_dry(c),
         Kind::Refermenting => {
             let from = c.last_act;
             let rate = |h: usize| c.point(h).truth.gravity - c.point(h + 24).truth.gravity;
             let rates = [rate(from + 1), rate(from + 25), rate(from + 49)];
-            rates.iter().all(|r| (0.0007..0.003).contains(r))
+            ended_dry(c) && rates.iter().all(|r| (0.0007..0.003).contains(r))
         }
         Kind::Unstabilised => {
             let from = c.last_act + 1;
             let fall = c.point(from).truth.gravity - last.end;
-            !last.stalled && fall > 0.005 && (from..from + 72).any(|h| c.rate(h) > 0.001)
+            ended_dry(c)
+                && !last.stalled
+                && fall > 0.005
+                && (from..from + 72).any(|h| c.rate(h) > 0.001)
         }
     }
+}
+
+/// It had nothing left to ferment when it was first meddled with.
+fn ended_dry(c: &Course) -> bool {
+    let hour = c.acts.first().map_or(c.hours(), |a| a.hour);
+    let p = c.point(hour);
+    !p.stalled && p.could < 0.003
 }
 
 fn fell(c: &Course) -> f64 {

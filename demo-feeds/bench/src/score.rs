@@ -14,6 +14,8 @@ const FALL_PER_ABV: f64 = 0.0075;
 const RACK: f64 = 0.6;
 /// Stalled with this much to go, SG: far above its end.
 const FAR: f64 = 0.015;
+/// Hours after a renewed fall began in which no gate is blamed for it.
+const GRACE: usize = 24;
 /// Hours within which a stall must have been called one.
 const TOLD_WITHIN: usize = 12 * 24;
 /// Days of readings after the true end that a verdict may ask for.
@@ -173,10 +175,17 @@ fn stabilise_is_false(c: &Course, hour: usize) -> bool {
 fn is_false(c: &Course, gate: usize, hour: usize) -> bool {
     let p = c.point(hour);
     if gate > 0 {
-        return stabilise_is_false(c, hour);
+        return stabilise_is_false(c, hour) && !woke_lately(c, hour);
     }
     let over = p.truth.abv * FALL_PER_ABV;
-    !p.stabilised && (over < RACK * (over + p.could) || (p.stalled && p.could > FAR))
+    !p.stabilised && (over < RACK * (over + p.could) || (c.halted(hour) && p.could > FAR))
+}
+
+/// Nobody can see it yet: the alarm has a day.
+fn woke_lately(c: &Course, hour: usize) -> bool {
+    c.acts
+        .iter()
+        .any(|a| matches!(a.event, Event::Wake(_)) && (a.hour..a.hour + GRACE).contains(&hour))
 }
 
 /// Openings only: a gate that was rightly open and is overtaken by events is the alarm's business.

@@ -28,8 +28,8 @@ const GLUCOSE_HINDERS: f64 = 30.0;
 /// Yeast grown per g of nitrogen.
 const YEAST_PER_NITROGEN: f64 = 28.0;
 /// Share of the working yeast lost per hour at 20 °C, and more of it at full strength.
-const FADING: f64 = 0.0006;
-const FADING_BY_ALCOHOL: f64 = 0.009;
+const FADING: f64 = 0.0005;
+const FADING_BY_ALCOHOL: f64 = 0.008;
 const ETHANOL_YIELD: f64 = 0.482;
 /// Glycerol and acids made, per g of sugar.
 const BYPRODUCTS: f64 = 0.035;
@@ -58,6 +58,8 @@ pub struct Must {
     pub tolerance: f64,
     /// Luong's exponent.
     pub bend: f64,
+    /// How fast the yeast fades, against a middling strain.
+    pub fading: f64,
     /// °C below which nothing goes on.
     pub coldest: f64,
 }
@@ -71,7 +73,6 @@ pub struct Second {
     temperatures: Temperatures,
     state: State,
     capacity: f64,
-    /// Sugar eaten, for the by-products.
     steps: u64,
     stopped: bool,
     releases: Vec<(f64, f64, f64)>,
@@ -215,8 +216,9 @@ impl Second {
         let f = eating * fructose
             / (HALF_FRUCTOSE * (1.0 + glucose / GLUCOSE_HINDERS) + fructose)
             / 2.0;
-        let fading =
-            (FADING + FADING_BY_ALCOHOL * strength.powi(3)) * (0.09 * (celsius - 20.0)).exp();
+        let fading = self.must.fading
+            * (FADING + FADING_BY_ALCOHOL * strength.powi(3))
+            * (0.09 * (celsius - 20.0)).exp();
         // The young are all at work.
         let renewed = if cells > 0.0 {
             grown / cells * (1.0 - working)

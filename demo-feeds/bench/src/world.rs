@@ -37,6 +37,7 @@ pub struct Recipe {
     /// Of the second generator only.
     pub glucose: f64,
     pub bend: f64,
+    pub fading: f64,
 }
 
 #[derive(Clone, Debug)]
@@ -71,6 +72,7 @@ impl World {
                     lag_hours: recipe.lag_hours,
                     tolerance: recipe.tolerance,
                     bend: recipe.bend,
+                    fading: recipe.fading,
                     coldest: recipe.cold_stop,
                 };
                 World::TwoSugars(Box::new(Second::new(must, temperatures)))
