@@ -7,5 +7,5 @@ pub mod kinds;
 pub mod live;
 pub mod message;
 pub mod plant;
-mod rng;
+pub mod rng;
 pub mod scenario;

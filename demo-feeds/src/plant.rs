@@ -140,6 +140,8 @@ pub enum Event {
     Sugar { grams: f64, release_hours: f64 },
     /// The yeast is stopped for good.
     Stabilise,
+    /// Stabilising failed: so much yeast, g/L, works again.
+    Wake(f64),
 }
 
 /// The five states, g/L.
@@ -282,25 +284,49 @@ impl Plant {
                 break;
             }
             self.done_events += 1;
-            match event {
-                Event::Nutrient(mg) => self.state.nitrogen += mg / 1000.0,
-                Event::Repitch(grams) => {
-                    self.state.cells += grams;
-                    self.state.active += grams;
+            self.happens(event);
+        }
+    }
+
+    /// Does it now, for those who decide as they go what is done to the vessel.
+    pub fn happens(&mut self, event: Event) {
+        match event {
+            Event::Nutrient(mg) => self.state.nitrogen += mg / 1000.0,
+            Event::Repitch(grams) => {
+                self.state.cells += grams;
+                self.state.active += grams;
+            }
+            Event::Sugar {
+                grams,
+                release_hours,
+            } => {
+                if release_hours > 0.0 {
+                    self.releases.push((self.hours(), grams, release_hours));
+                } else {
+                    self.state.sugar += grams;
                 }
-                Event::Sugar {
-                    grams,
-                    release_hours,
-                } => {
-                    if release_hours > 0.0 {
-                        self.releases.push((now, grams, release_hours));
-                    } else {
-                        self.state.sugar += grams;
-                    }
-                }
-                Event::Stabilise => self.stopped = true,
+            }
+            Event::Stabilise => self.stopped = true,
+            Event::Wake(grams) => {
+                self.stopped = false;
+                self.state.active = grams;
             }
         }
+    }
+
+    /// SG it would still fall if nothing stopped it but its tolerance or the end of the sugar.
+    pub fn could_fall(&self) -> f64 {
+        let now = self.hours();
+        let coming: f64 = self
+            .releases
+            .iter()
+            .map(|&(since, grams, tau)| grams * (-(now - since) / tau).exp())
+            .sum();
+        let sugar = self.state.sugar + coming;
+        let borne = self.must.tolerance.map_or(f64::INFINITY, |limit| {
+            ((limit * ETHANOL_PER_ABV - real_ethanol(&self.state)) / REAL_YIELD).max(0.0)
+        });
+        sugar.min(borne) * (GRAVITY_PER_SUGAR - GRAVITY_PER_ETHANOL * REAL_YIELD)
     }
 
     /// dS/dt from the yeast alone, as a positive number.

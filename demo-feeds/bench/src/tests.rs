@@ -1,0 +1,1 @@
+//! The short form of the bench.
