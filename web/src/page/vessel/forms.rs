@@ -108,15 +108,15 @@ pub(in crate::page) fn deed_fields(
         div.fields {
             (sheet.select("what", "What", &choices(&deeds, What::key, What::label),
                 deed.map_or(What::Rack, |d| d.what).key()))
+            (when(sheet, visitor, line))
+            (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
+                &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
+            (sheet.note("note", "What and how much", deed.map_or("", |d| &d.note), "\"1.2 kg dried fig\", \"40 mg/L\"."))
             p.care {
                 "Pasteurising: heat builds pressure in whatever is closed, and glass can burst; hot "
                 "mead scalds. Heat it open, or only in what is rated for that pressure, warm and "
                 "cool it slowly, and shield eyes and hands."
             }
-            (when(sheet, visitor, line))
-            (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
-                &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
-            (sheet.note("note", "What and how much", deed.map_or("", |d| &d.note), "\"1.2 kg dried fig\", \"40 mg/L\"."))
         }
     }
 }
