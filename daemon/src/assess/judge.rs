@@ -16,7 +16,7 @@ use ebbmark_store::StoreError;
 use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
 use jiff::tz::TimeZone;
 
-use super::{Assess, EVER, zone_and_units};
+use super::{Assess, zone_and_units};
 use crate::slug;
 use crate::tell::Told;
 
@@ -114,20 +114,19 @@ impl Judge {
             return Ok(());
         };
         let moved = self.told.move_to(&assess.outgoing, id, Some(slug));
-        let deeds: Vec<Deed> = assess
-            .reader
-            .log(id, batch.facts.started - Span::hours(1), EVER.1)?
+        // Of a mead that was split off, the other one's record up to then is its own.
+        let history = assess.reader.history(batch, now + Span::hours(1))?;
+        let deeds: Vec<Deed> = history
+            .lines
             .into_iter()
             .filter(|line| line.replaced_by.is_none())
             .map(|line| line.deed)
             .collect();
-        let from = batch.facts.started - Span::hours(1);
-        let hours = assess.reader.vessel_hours(id, from, now + Span::hours(1))?;
         let held = self.held(id, batch, deeds)?;
         let case = Case {
-            hours: &hours,
+            hours: &history.hours,
             deeds: &held.deeds,
-            started: Some(held.facts.started),
+            started: Some(history.started),
             original: held.facts.original_gravity,
             expected_final: held.facts.expected_final,
             tolerance: held.facts.tolerance,
