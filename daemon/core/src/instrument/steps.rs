@@ -61,7 +61,7 @@ const USUAL_NOISE: f64 = 0.000_5;
 pub(super) fn find(points: &[Point], deeds_at: &[Moment]) -> Found {
     let sums = Sums::new(points);
     let comparisons: Vec<f64> = (0..points.len())
-        .map(|i| sums.jump(points, i).unwrap_or(f64::NAN))
+        .map(|i| sums.jump(i).unwrap_or(f64::NAN))
         .collect();
     let scatter = Scatter::new(&comparisons);
     let mut steps = Vec::new();
@@ -142,6 +142,8 @@ struct Sums {
     smooth: Vec<f64>,
     gravity: Vec<f64>,
     days: Vec<f64>,
+    /// How many points before each follow one another without a gap.
+    unbroken: Vec<usize>,
 }
 
 impl Sums {
@@ -149,10 +151,22 @@ impl Sums {
         let smooth: Vec<f64> = (0..points.len())
             .map(|i| running_median(points, i))
             .collect();
+        let mut run = 0;
+        let mut last = f64::NEG_INFINITY;
+        let unbroken = points.iter().map(|p| {
+            run = if p.days - last <= GAP_DAYS {
+                run + 1
+            } else {
+                0
+            };
+            last = p.days;
+            run
+        });
         // Less one, so that the sums keep their digits.
         Sums {
             gravity: running_sum(smooth.iter().map(|g| g - 1.0)),
             days: running_sum(points.iter().map(|p| p.days)),
+            unbroken: unbroken.collect(),
             smooth,
         }
     }
@@ -173,10 +187,9 @@ impl Sums {
     }
 
     /// After less before. `None` near the ends and gaps.
-    fn jump(&self, points: &[Point], i: usize) -> Option<f64> {
-        let around = points.get(i.checked_sub(BLOCK)?..=i + STAYED)?;
-        let whole = around.windows(2).all(|w| w[1].days - w[0].days <= GAP_DAYS);
-        whole.then_some(self.after(i)?.1 - self.before(i)?.1)
+    fn jump(&self, i: usize) -> Option<f64> {
+        let unbroken = *self.unbroken.get(i + STAYED)?;
+        (unbroken >= BLOCK + STAYED).then_some(self.after(i)?.1 - self.before(i)?.1)
     }
 
     fn trend(&self, i: usize) -> Option<Trend> {
