@@ -6,7 +6,23 @@
 
 use nalgebra::{DMatrix, DVector};
 
+use crate::fit::noise::median;
+use crate::time::{Moment, Span};
 use crate::units::{Degrees, Gravity};
+
+/// Tilts this close to a hand reading, before and after, belong to it.
+const AROUND: Span = Span::hours(1);
+
+/// When the tilts that belong to a hand reading were taken, the end not included.
+pub fn around(hand: Moment) -> (Moment, Moment) {
+    (hand - AROUND, hand + AROUND)
+}
+
+/// The tilt of a hand reading from those [`around`] it. `None` without any.
+pub fn angle(tilts: &[Degrees]) -> Option<Degrees> {
+    let mut degrees: Vec<f64> = tilts.iter().map(|t| t.get()).collect();
+    (!degrees.is_empty()).then(|| Degrees::computed(median(&mut degrees)))
+}
 
 /// A curve and how far to trust it.
 #[derive(Clone, Debug, PartialEq)]
