@@ -1,7 +1,8 @@
 //! When the float was not in the liquid.
 //!
 //! Out of it a float lies flat or hangs: its gravity is one no mead has, or leaps further within an
-//! hour than anything does that is poured in, and comes back when the float does.
+//! hour than anything does that is poured in, and comes back when the float does. A float that reads low
+//! and creeps below any mead with the mead is not out: it has an offset.
 
 use crate::hours::{HOUR_MS, Hour, HourGravity};
 use crate::time::{Moment, Span};
@@ -14,6 +15,8 @@ pub struct Away {
 
 /// A dry mead stays above 0.985; common practice, no source.
 const NO_MEAD_BELOW: f64 = 0.98;
+/// Falls by less within an hour are the mead's. Chosen here; the fastest yeast makes a tenth of it.
+const CREEP: f64 = 0.015;
 /// Further than any logged or forgotten addition moves a vessel within an hour. Chosen here.
 const LEAP: f64 = 0.05;
 /// Back again is near where it left: gravity may have fallen meanwhile.
@@ -21,7 +24,7 @@ const BACK: f64 = 0.03;
 /// A leap that lasts longer than this is where the float now is, not an outing.
 const OUTING: Span = Span::days(2);
 
-/// Outings, in time order; one that has not ended lasts until `now`.
+/// Outings, in time order; `hours` of one float, `deeds_at` in time order. One that has not ended lasts until `now`.
 pub(super) fn find(hours: &[Hour], deeds_at: &[Moment], now: Moment) -> Vec<Away> {
     let mut found: Vec<Away> = Vec::new();
     let mut deeds = deeds_at.iter().peekable();
@@ -39,7 +42,7 @@ pub(super) fn find(hours: &[Hour], deeds_at: &[Moment], now: Moment) -> Vec<Away
         }
         let absurd = g.median < NO_MEAD_BELOW;
         match (&mut out, level) {
-            (None, before) if absurd => {
+            (None, before) if absurd && before.is_none_or(|b| b - g.median > CREEP) => {
                 out = Some(Outing::begin(hour, true, before));
             }
             (None, Some(before)) if (g.median - before).abs() > LEAP => {

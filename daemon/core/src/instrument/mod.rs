@@ -23,6 +23,7 @@ mod points;
 pub use anchor::{Anchor, Correction, anchor};
 pub use away::Away;
 pub use disagreement::Disagreement;
+pub use pairs::Pair;
 pub use steps::Step;
 
 use crate::hours::Hour;
@@ -45,7 +46,7 @@ pub struct Instrument {
 
 /// Examines a float over `from` to `now`.
 ///
-/// `hours` and `deeds_at` in time order; `hand` (SG at 20 °C) in any order. `deeds_at` are the times
+/// `hours` of one feed only (two floats in a vessel are two instruments), they and `deeds_at` in time order; `hand` (SG at 20 °C) in any order. `deeds_at` are the times
 /// of everything the maker did that can move the gravity or the float (racking, additions, rousing,
 /// a split), not of hand readings: around them a jump is no fault of the float.
 pub fn examine(

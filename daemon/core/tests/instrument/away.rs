@@ -64,3 +64,10 @@ fn a_leap_that_stays_is_no_outing() {
 fn a_ferment_is_no_outing() {
     assert_eq!(away(|_| 0.0, &[], 40.0).0, []);
 }
+
+#[test]
+fn a_float_that_reads_low_is_not_out() {
+    // It ends at 0.972 with the mead at 1.010.
+    let hours = Float::default().hours(40.0, ferment(5.0, 0.03), |_| -0.038);
+    assert_eq!(examine(&hours, &[], &[], START, at(40.0)).away, []);
+}
