@@ -298,6 +298,7 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         original: facts.original_gravity,
         expected_final: facts.expected_final,
         tolerance: facts.tolerance,
+        learned: None,
     };
     let zone = TimeZone::get("Europe/Warsaw")?;
     let style = Style {

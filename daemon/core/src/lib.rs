@@ -13,6 +13,7 @@ pub mod files;
 pub mod fit;
 pub mod hours;
 pub mod ids;
+pub mod instrument;
 pub mod learn;
 pub mod notice;
 pub mod reading;

@@ -8,7 +8,7 @@ use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::Gravity;
+use ebbmark_core::units::{Degrees, Gravity};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::apply::arrival::DROPPED;
@@ -271,6 +271,18 @@ impl Reader {
     /// Readings of a feed in `[from, to)`, in time order.
     pub fn readings(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<StoredReading>> {
         self.with(|conn| readings(conn, feed, from, to))
+    }
+
+    /// Tilts of a feed in `[from, to)`, in time order.
+    pub fn tilts(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<Degrees>> {
+        self.with(|conn| {
+            conn.prepare_cached(
+                "SELECT tilt FROM reading \
+                 WHERE feed = ?1 AND at >= ?2 AND at < ?3 AND tilt IS NOT NULL ORDER BY at",
+            )?
+            .query_map([feed.0, from.0, to.0], |r| r.get(0).map(Degrees::computed))?
+            .collect()
+        })
     }
 
     /// Hours of a feed overlapping `[from, to)`, in order, whole ones. Hours that are stale (see

@@ -117,7 +117,7 @@ pub fn curve(row: &Row<'_>) -> Sql<(BatchId, CurveRecord)> {
         original: row.get(3)?,
         ended: row.get(4)?,
         // A family this program fits no more tells it nothing.
-        families: FAMILIES
+        families: Family::ALL
             .into_iter()
             .filter_map(|f| Some((f, by_key.remove(family_key(f))?)))
             .collect(),
@@ -133,14 +133,12 @@ pub fn families_json(families: &[(Family, Vec<f64>)]) -> Sql<String> {
     to_json(&by_key)
 }
 
-/// All that [`family_key`] has a name for.
-const FAMILIES: [Family; 3] = [Family::Logistic, Family::Asymmetric, Family::Gompertz];
-
 fn family_key(family: Family) -> &'static str {
     match family {
         Family::Logistic => "logistic",
         Family::Asymmetric => "asymmetric",
         Family::Gompertz => "gompertz",
+        Family::Supply => "supply",
     }
 }
 

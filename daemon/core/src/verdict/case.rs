@@ -1,11 +1,13 @@
 //! What a verdict may look at, cut into the stretch of curve that counts now.
 
 use super::FLOAT_SILENT;
-use super::floor::Floor;
+use super::floor::{self, Floor};
 use super::slope::Sample;
 use crate::deed::{Deed, What};
+use crate::fit::Gaussian;
 use crate::fit::noise::median;
 use crate::hours::{HOUR_MS, Hour};
+use crate::learn::{Broad, Learned};
 use crate::time::{Moment, Span};
 use crate::units::{AbvPercent, Gravity};
 
@@ -21,6 +23,8 @@ pub struct Case<'a> {
     pub original: Option<Gravity>,
     pub expected_final: Option<Gravity>,
     pub tolerance: Option<AbvPercent>,
+    /// What finished batches have taught.
+    pub learned: Option<&'a Learned>,
 }
 
 /// The stretch of curve since the last deed that moved the gravity itself.
@@ -53,7 +57,15 @@ pub(super) fn days_since(from: Moment, at: Moment) -> f64 {
 
 impl Case<'_> {
     pub(super) fn floor(&self) -> Option<Floor> {
-        Floor::new(self.original, self.expected_final, self.tolerance)
+        let believed =
+            |of: fn(&Broad) -> Gaussian, broad| self.learned.map_or(broad, |l| of(&l.belief));
+        Floor::new(
+            self.original,
+            self.expected_final,
+            self.tolerance,
+            believed(|b| b.strength, floor::STRENGTH),
+            believed(|b| b.attenuation, floor::DRY_ATTENUATION),
+        )
     }
 
     /// Deeds up to `now`.
@@ -70,10 +82,10 @@ impl Case<'_> {
         &self,
         after: Option<Moment>,
         now: Moment,
-        what: What,
+        what: &[What],
     ) -> Option<&Deed> {
         self.done(now)
-            .find(|d| d.what == what && after.is_none_or(|a| d.at > a))
+            .find(|d| what.contains(&d.what) && after.is_none_or(|a| d.at > a))
     }
 
     pub(super) fn last_hand(&self, now: Moment) -> Option<(Moment, f64)> {
@@ -89,7 +101,7 @@ impl Case<'_> {
         let pitch = self.started.unwrap_or(first);
         let mover = self.last_deed(
             now,
-            &[What::Pitch, What::Addition, What::Split, What::Sweeten],
+            &[What::Pitch, What::Addition, What::Blend, What::Sweeten],
         );
         let (from, began) = match mover {
             Some(d) if d.what != What::Pitch => (d.at.max(pitch), d.what),

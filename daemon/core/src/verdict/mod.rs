@@ -27,6 +27,9 @@ mod tail;
 pub use case::Case;
 
 use crate::deed::What;
+use crate::fit::curve::Family;
+use crate::fit::{Prior, Shapes};
+use crate::learn::Broad;
 use crate::text::Style;
 use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
@@ -69,6 +72,15 @@ pub(crate) struct Evidence<'a> {
     /// Change against the warm time, K.
     temperature_change: Option<f64>,
     temperature: Option<f64>,
+}
+
+/// What is believed of a mead with no batch to learn from.
+pub fn broad() -> Broad {
+    Broad {
+        families: Shapes::broad(Prior::from_original(1.1).ln_rate).rows(),
+        strength: floor::STRENGTH,
+        attenuation: floor::DRY_ATTENUATION,
+    }
 }
 
 impl Assessor {
@@ -119,6 +131,12 @@ impl Assessor {
         self.forecast
             .as_ref()
             .map_or_else(Vec::new, |f| f.curve(verdict.at, stopped))
+    }
+
+    /// The best curve of each family, to learn from. `None` unless the curve began at the pitch:
+    /// what came after an addition tells little of the next batch.
+    pub fn families(&self) -> Option<Vec<(Family, Vec<f64>)>> {
+        self.forecast.as_ref()?.families()
     }
 
     /// Nothing to judge from. What was known stays known: after the silence it goes on from there.
@@ -425,11 +443,11 @@ impl Evidence<'_> {
     fn stabilised(&self, memory: Option<&Memory>) -> Option<Moment> {
         let voided = self
             .case
-            .last_deed(self.now, &[What::Pitch, What::Addition])
+            .last_deed(self.now, &[What::Pitch, What::Addition, What::Blend])
             .map(|d| d.at)
             .max(memory.and_then(|m| m.restarted_at));
         self.case
-            .first_deed_after(voided, self.now, What::Stabilise)
+            .first_deed_after(voided, self.now, &[What::Stabilise, What::Pasteurise])
             .map(|d| d.at)
     }
 
