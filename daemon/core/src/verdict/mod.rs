@@ -23,6 +23,7 @@ mod pace;
 mod phase;
 pub mod slope;
 mod tail;
+mod trued;
 
 pub use case::Case;
 
@@ -37,6 +38,7 @@ use case::{Stretch, days_since};
 use forecast::Forecast;
 use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Spread, Verdict};
 use tail::Tail;
+use trued::Float;
 
 /// A float that has not spoken for this long tells nothing about now.
 const FLOAT_SILENT: Span = Span::hours(36);
@@ -52,6 +54,7 @@ const HAND_SILENT: Span = Span::days(21);
 pub struct Assessor {
     memory: Option<Memory>,
     forecast: Option<Forecast>,
+    float: Float,
 }
 
 /// Everything the parts look at, gathered once.
@@ -88,12 +91,13 @@ impl Assessor {
     pub fn resume(memory: Option<Memory>) -> Assessor {
         Assessor {
             memory,
-            forecast: None,
+            ..Assessor::default()
         }
     }
 
     pub fn assess(&mut self, case: &Case, now: Moment, style: &Style) -> Verdict {
-        let Some(stretch) = case.stretch(now) else {
+        self.float.look(case, now);
+        let Some(stretch) = case.stretch(&self.float, now) else {
             return self.unknown(Phase::NoData, case, now, None, style);
         };
         let limit = if stretch.by_hand {
@@ -197,7 +201,7 @@ fn gather<'a>(
     };
     let falls = windows
         .iter()
-        .filter_map(|days| slope::slope(stretch.window(*days), stretch.step))
+        .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
     let falls_again = !stretch.by_hand && still && falls_again(&stretch);
     let last = stretch.last;
@@ -231,7 +235,7 @@ const AGAIN_SDS: f64 = 4.0;
 
 fn falls_again(stretch: &Stretch) -> bool {
     AGAIN.iter().any(|days| {
-        slope::slope(stretch.quiet_window(*days), stretch.step)
+        slope::slope(stretch.quiet_window(*days), stretch.step, stretch.drift_sd)
             .is_some_and(|s| s.span >= 0.8 * days && s.fall - AGAIN_SDS * s.sd > phase::FALLING)
     })
 }
