@@ -276,6 +276,20 @@ impl Stretch {
         &self.samples[self.samples.partition_point(|s| s.days < from)..]
     }
 
+    /// The end of the curve: back to where it was `up` higher than now, within these days, since the
+    /// last disturbance.
+    pub fn end(&self, up: f64, shortest: f64, longest: f64) -> &[Sample] {
+        let samples = self.quiet_window(longest);
+        let (Some(last), Some(level)) = (samples.last(), self.level()) else {
+            return samples;
+        };
+        let sure = samples.partition_point(|s| s.days < last.days - shortest);
+        // One high reading is a spike; three hours running are the curve.
+        let high = |w: &[Sample]| w.iter().all(|s| s.gravity > level + up);
+        let from = samples[..sure].windows(3).rposition(high).map_or(0, |i| i + 1);
+        &samples[from..]
+    }
+
     /// As [`Stretch::window`], but only since the last disturbance.
     pub fn quiet_window(&self, days: f64) -> &[Sample] {
         let quiet = days_since(self.from, self.quiet_from);

@@ -124,8 +124,9 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
         )),
         _ => shut(
             format!(
-                "settled, but more than {} may be left; a few more days of readings would tell",
-                step(LEFT_TO_STABILISE, e, style)
+                "settled, but more than {} may be left; {}",
+                step(LEFT_TO_STABILISE, e, style),
+                would_tell(e, LEFT_TO_STABILISE)
             ),
             None,
         ),
@@ -238,12 +239,29 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
                     show::span(Span::from_days(e.tail.window)),
                     show::span(Span::from_days(e.tail.missing))
                 ),
-                (false, _) => "whether it still creeps down cannot be told yet".to_string(),
+                (false, _) => format!(
+                    "whether it still creeps down cannot be told yet; {}",
+                    would_tell(e, LEFT_TO_STABILISE)
+                ),
             };
             shut(why, opens)
         }
     };
     Some(gate)
+}
+
+/// What would tell how much is left: where the float's own drift is the doubt, only a hydrometer.
+fn would_tell(e: &Evidence, left: f64) -> &'static str {
+    let drift = e
+        .tail
+        .dying
+        .as_ref()
+        .is_some_and(|d| d.odds_more_without_drift(left) < 0.5 * d.odds_more(left));
+    if drift && !e.stretch.by_hand {
+        "a hand reading now and another in a few days would tell the float's drift from a fall"
+    } else {
+        "a few more days of readings would tell"
+    }
 }
 
 fn come_down(e: &Evidence, memory: &Memory) -> bool {

@@ -15,6 +15,7 @@
 //! history gives the same verdicts, live or in `replay`.
 
 mod case;
+mod dying;
 pub mod floor;
 mod forecast;
 mod gates;
@@ -178,6 +179,9 @@ impl Assessor {
     }
 }
 
+/// Time constant of a tail of which nothing is known, days (chosen here).
+const LONG: f64 = 5.0;
+
 /// Windows in which a fall is looked for, days. Whole days, so that day and night cancel.
 const WINDOWS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
 
@@ -193,7 +197,8 @@ fn gather<'a>(
     let creeping = memory.is_some_and(|m| m.creeping);
     let still = memory.is_some_and(|m| m.phase.is_still());
 
-    let tail = Tail::new(&stretch, forecast, creeping, now);
+    let settled = memory.is_some_and(|m| m.phase == Phase::Settled);
+    let tail = Tail::new(&stretch, forecast, floor.as_ref(), creeping, settled, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
     } else {
@@ -206,7 +211,7 @@ fn gather<'a>(
     let falls_again = !stretch.by_hand && still && falls_again(&stretch);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
-    let lately = case.temperature(last - Span::from_days(tail.window), last);
+    let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);
     let warm = warmest_days(case, &stretch, now);
     let temperature_change = lately.zip(warm).map(|(l, w)| l - w);
     // Common practice, no source: most wine yeasts all but stop somewhere below 12 to 14 °C.
@@ -363,11 +368,7 @@ impl Evidence<'_> {
     fn odds(&self, forecast: &Forecast) -> Odds {
         let level = self.level();
         Odds {
-            flat: 1.0
-                - self
-                    .tail
-                    .slope
-                    .map_or(1.0, |s| s.odds_above(self.tail.margin)),
+            flat: 1.0 - self.tail.slope.map_or(1.0, |s| s.odds_above(phase::FLAT)),
             at_floor: self.floor.zip(level).map(|(f, l)| f.odds_reached(l)),
             nothing_else: if self.cold { IN_THE_COLD } else { 1.0 },
             more_left: self.odds_more_left(forecast, gates::LEFT_TO_STABILISE),
@@ -417,7 +418,7 @@ impl Evidence<'_> {
         let missed = |r: &Spread<Moment>| r.mid.since(self.now) < Span::hours(12);
         match (by_curve, self.clear_fall()) {
             (Some(r), Some(fall)) if missed(&r) => {
-                let tau = self.tail.time_constant;
+                let tau = self.tail.dying.as_ref().map_or(LONG, |d| d.time_constant());
                 let at = |fall: f64| {
                     let days = tau * (fall * tau / forecast::SETTLED_WITHIN).max(1.0).ln();
                     self.now + Span::from_days(days)

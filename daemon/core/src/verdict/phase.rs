@@ -8,6 +8,8 @@ use crate::time::Span;
 
 /// A fall per day that is surely above this is a fall.
 pub(super) const FALLING: f64 = 0.0003;
+/// A fall per day below this is none: a third of a gram of sugar per litre.
+pub(super) const FLAT: f64 = 0.0005;
 /// A stopped mead is falling again only when it has also come down by this much: a drifting
 /// float passes the first test now and then, not both.
 pub(super) const CAME_DOWN: f64 = 0.0015;
@@ -39,7 +41,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         Some(from) if stopped => Some(from),
         // Stabilised and sweetened: still since the sweetening.
         _ if phase == Phase::Settled && e.is_ended(before.as_ref()) => Some(stretch),
-        _ if stopped && e.tail.flat => Some(e.stretch.last - Span::from_days(e.tail.window)),
+        _ if stopped => Some(e.stretch.last - Span::from_days(e.tail.window)),
         _ => None,
     };
     let was = before.map(|m| m.phase);
@@ -104,14 +106,14 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
-        Some(Phase::Restarted) if e.tail.flat_long => stopped(e, level),
+        Some(Phase::Restarted) if e.tail.stopped => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
         Some(Phase::Stuck | Phase::Resting) if falling && came_down => {
             (moving(was, e, forecast, level), None)
         }
-        Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.flat => (p, stopped_at),
+        Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.stopped => (p, stopped_at),
         _ if lagging(e, level) => (Phase::Lag, None),
-        _ if e.tail.flat && (e.tail.flat_long || e.may_be_done(level)) => stopped(e, level),
+        _ if e.tail.stopped || (e.tail.flat && e.may_be_done(level)) => stopped(e, level),
         _ => (moving(was, e, forecast, level), None),
     }
 }
@@ -143,14 +145,17 @@ fn lagging(e: &Evidence, level: f64) -> bool {
 
 /// Flat: settled or stuck?
 fn stopped(e: &Evidence, level: f64) -> (Phase, Option<f64>) {
-    let phase = if e.may_be_done(level) {
+    let phase = if e.may_be_done(level) && e.tail.flat {
         Phase::Settled
+    } else if e.may_be_done(level) {
+        // Still, and low enough, but what may yet come is not known: not settled, not stuck.
+        Phase::Slowing
     } else if e.cold {
         Phase::Resting
     } else {
         Phase::Stuck
     };
-    (phase, Some(level))
+    (phase, phase.is_still().then_some(level))
 }
 
 /// Falling, or not provably flat.

@@ -1,0 +1,333 @@
+//! What is left to fall, from the last of the curve alone.
+//!
+//! Whatever family the whole curve belongs to, its end dies away nearly exponentially, so over
+//! the last few thousandths
+//!
+//! ```text
+//! g(t) = end + A·e^(-t/τ) + c·(kelvin) + drift·t + noise          t from now, A = what is left
+//! ```
+//!
+//! For a given time constant τ this is a line fit. τ itself is not known: a grid of it is weighed
+//! by how well each explains the readings and by what the fitted curves say of it. So a quick
+//! ferment that has been seen to bend and stop is known to be done within a day, while the same
+//! flat day after a slow one proves nothing: a long τ explains it as well, and then much is left.
+//!
+//! - The errors of neighbouring readings hang together. The variance of A is that of least
+//!   squares times what Newey & West's sum (1987, Bartlett kernel over time) says they do, and the
+//!   likelihood of τ is tempered by the same.
+//! - A is not negative, and before the readings it is exponential with a mean that follows from how
+//!   far the level lies above where it may end.
+//! - What the float may drift by itself, and its smallest step, add to the error of A. The drift is
+//!   kept apart: only hand readings make it smaller, and then the maker can be told so.
+//!
+//! Chosen here, no source: the grid, the belief in the curves' τ, how far back is looked.
+
+use super::outcome::Range;
+use super::slope::{Sample, above};
+
+/// Time constants tried, days: each 1.45 times the one before, from four hours to six weeks.
+const GRID: usize = 16;
+const SHORTEST: f64 = 0.16;
+const RATIO: f64 = 1.45;
+/// Spread of ln τ about what the curves say, and the belief that they say it at all.
+const LN_SPREAD: f64 = 0.6;
+const BY_CURVE: f64 = 0.75;
+/// Without the curves: anything from a day to a month.
+const LN_MIDDLE: f64 = 1.6;
+const LN_WIDE: f64 = 1.2;
+/// Effect of a kelvin on what a float shows, SG; see [`super::slope`].
+const PER_KELVIN: f64 = 0.000_12;
+/// Most points looked at; neighbours are merged until so few are left.
+const POINTS: usize = 112;
+/// The smallest scatter believed, SG.
+const LEAST_SCATTER: f64 = 0.000_15;
+/// Quantiles of an estimated variance are wider than normal ones (Kiefer & Vogelsang 2005).
+const WIDER: f64 = 1.3;
+
+/// What is known beside the samples.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Known {
+    /// Smallest step the instrument shows, SG, and its own drift a day.
+    pub step: f64,
+    pub drift_sd: f64,
+    /// Scatter of one sample where it is known beforehand (a hydrometer), SG.
+    pub scatter: Option<f64>,
+    /// Time constant by the curves, days.
+    pub time_constant: Option<f64>,
+    /// Mean of what may be left before the samples are looked at, SG.
+    pub may_be_left: f64,
+}
+
+/// The posterior of what is left: a normal, cut off below nought, for each time constant.
+#[derive(Clone, Debug)]
+pub(super) struct Dying {
+    parts: Vec<Part>,
+    /// Mean of the exponential prior.
+    lambda: f64,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Part {
+    tau: f64,
+    weight: f64,
+    /// A by least squares.
+    left: f64,
+    /// Without and with the drift.
+    sd: f64,
+    sd_all: f64,
+}
+
+struct Column {
+    days: f64,
+    gravity: f64,
+    kelvin: f64,
+    weight: f64,
+}
+
+/// `None` with fewer than four points.
+pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
+    let mut points = merged(samples);
+    if points.len() < 4 {
+        return None;
+    }
+    let n = points.len() as f64;
+    let span = points[points.len() - 1].days - points[0].days;
+    let taus: [f64; GRID] = std::array::from_fn(|i| SHORTEST * RATIO.powi(i as i32));
+    let raw: Vec<f64> = points.iter().map(|p| p.weight).collect();
+    let mut scatter = known.scatter.unwrap_or(LEAST_SCATTER.max(known.step / 3.0));
+    let mut fits: Vec<Fit> = Vec::new();
+    for _ in 0..3 {
+        fits = taus.iter().filter_map(|tau| Fit::new(&points, *tau, scatter)).collect();
+        let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
+        let residuals = best.residuals(&points);
+        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+        let middle = crate::fit::noise::median(&mut sizes);
+        let least = known.scatter.unwrap_or(LEAST_SCATTER.max(known.step / 3.0));
+        scatter = (1.4826 * middle * (n / (n - 3.0).max(1.0)).sqrt()).max(least);
+        for ((p, r), raw) in points.iter_mut().zip(&residuals).zip(&raw) {
+            p.weight = raw * (1.5 * scatter / r.abs()).min(1.0);
+        }
+    }
+    let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
+    let hang = if known.scatter.is_some() {
+        1.0
+    } else {
+        best.hanging_together(&points, span / 4.0, scatter)
+    };
+    let least = best.squares;
+    let prior = |tau: f64| {
+        let normal = |mean: f64, sd: f64| (-0.5 * ((tau.ln() - mean) / sd).powi(2)).exp() / sd;
+        let wide = normal(LN_MIDDLE, LN_WIDE);
+        match known.time_constant {
+            Some(t) => BY_CURVE * normal(t.ln(), LN_SPREAD) + (1.0 - BY_CURVE) * wide,
+            None => wide,
+        }
+    };
+    let rounding = 0.5 * known.step;
+    let lambda = known.may_be_left.max(1e-4);
+    let mut parts: Vec<Part> = fits
+        .iter()
+        .map(|fit| {
+            let by_noise = scatter * fit.unit_sd * hang.sqrt() * WIDER;
+            let sd = by_noise.hypot(rounding * fit.by_step);
+            let sd_all = sd.hypot(known.drift_sd * fit.by_drift);
+            // Normal likelihood times exponential prior: a normal again, moved down.
+            let mean = fit.left - sd_all * sd_all / lambda;
+            let evidence = -0.5 * (fit.squares - least) / (scatter * scatter * hang)
+                + sd_all * sd_all / (2.0 * lambda * lambda)
+                - fit.left / lambda
+                + ln_above(-mean / sd_all);
+            Part {
+                tau: fit.tau,
+                weight: prior(fit.tau).ln() + evidence,
+                left: fit.left,
+                sd,
+                sd_all,
+            }
+        })
+        .collect();
+    let top = parts.iter().map(|p| p.weight).fold(f64::NEG_INFINITY, f64::max);
+    if !top.is_finite() {
+        return None;
+    }
+    parts.iter_mut().for_each(|p| p.weight = (p.weight - top).exp());
+    let sum: f64 = parts.iter().map(|p| p.weight).sum();
+    parts.iter_mut().for_each(|p| p.weight /= sum);
+    Some(Dying { parts, lambda })
+}
+
+/// ln of [`above`], also far out where that is nought.
+fn ln_above(z: f64) -> f64 {
+    if z < 6.0 {
+        above(z).ln()
+    } else {
+        -0.5 * z * z - (z * std::f64::consts::TAU.sqrt()).ln()
+    }
+}
+
+impl Dying {
+    /// Odds that more than this is left.
+    pub fn odds_more(&self, left: f64) -> f64 {
+        self.odds(left, |p| p.sd_all)
+    }
+
+    /// The same if hand readings told the float's drift.
+    pub fn odds_more_without_drift(&self, left: f64) -> f64 {
+        self.odds(left, |p| p.sd)
+    }
+
+    fn odds(&self, left: f64, sd: impl Fn(&Part) -> f64) -> f64 {
+        let each = |p: &Part| {
+            let sd = sd(p);
+            let mean = p.left - sd * sd / self.lambda;
+            let ln = ln_above((left - mean) / sd) - ln_above(-mean / sd);
+            p.weight * ln.min(0.0).exp()
+        };
+        self.parts.iter().map(each).sum()
+    }
+
+    pub fn left(&self) -> Range<f64> {
+        let quantile = |q: f64| {
+            let (mut low, mut high) = (0.0, 0.2);
+            for _ in 0..30 {
+                let mid = 0.5 * (low + high);
+                if self.odds_more(mid) > 1.0 - q {
+                    low = mid;
+                } else {
+                    high = mid;
+                }
+            }
+            0.5 * (low + high)
+        };
+        Range {
+            mid: quantile(0.5),
+            low: quantile(0.05),
+            high: quantile(0.95),
+        }
+    }
+
+    /// Geometric mean, days.
+    pub fn time_constant(&self) -> f64 {
+        self.parts.iter().map(|p| p.weight * p.tau.ln()).sum::<f64>().exp()
+    }
+}
+
+/// Neighbours merged; days from the last.
+fn merged(samples: &[Sample]) -> Vec<Column> {
+    let Some(last) = samples.last() else {
+        return Vec::new();
+    };
+    let size = samples.len().div_ceil(POINTS).max(1);
+    // Counted from the end, so that a new sample does not shuffle the old ones together anew.
+    let chunks = samples.rchunks(size);
+    let mut points: Vec<Column> = chunks
+        .map(|chunk| {
+            let n = chunk.len() as f64;
+            let mean = |of: fn(&Sample) -> f64| chunk.iter().map(of).sum::<f64>() / n;
+            let mut gravity: Vec<f64> = chunk.iter().map(|s| s.gravity).collect();
+            Column {
+                days: mean(|s| s.days) - last.days,
+                gravity: if size > 2 { crate::fit::noise::median(&mut gravity) } else { mean(|s| s.gravity) },
+                kelvin: mean(|s| s.celsius),
+                weight: mean(|s| s.weight.clamp(0.25, 4.0)).sqrt() * n.sqrt(),
+            }
+        })
+        .collect();
+    points.reverse();
+    let mean = points.iter().map(|p| p.weight).sum::<f64>() / points.len() as f64;
+    points.iter_mut().for_each(|p| p.weight /= mean);
+    points
+}
+
+/// Least squares for one τ: end, A and the kelvin's effect, the last held near nought.
+struct Fit {
+    tau: f64,
+    left: f64,
+    end: f64,
+    by_kelvin: f64,
+    kelvin: f64,
+    squares: f64,
+    /// Standard error of A for a scatter of one.
+    unit_sd: f64,
+    /// What a drift of one a day, and a step of one at the worst places, make of A.
+    by_drift: f64,
+    by_step: f64,
+    /// Row of A in the inverse: [end, A, kelvin].
+    row: [f64; 3],
+}
+
+impl Fit {
+    fn new(points: &[Column], tau: f64, scatter: f64) -> Option<Fit> {
+        let total: f64 = points.iter().map(|p| p.weight).sum();
+        let kelvin = points.iter().map(|p| p.weight * p.kelvin).sum::<f64>() / total;
+        let mut m = nalgebra::Matrix3::<f64>::zeros();
+        let mut v = nalgebra::Vector3::<f64>::zeros();
+        let base = points[points.len() - 1].gravity;
+        for p in points {
+            // No further up than e^6: what is older than that says nothing of the tail.
+            let x = nalgebra::Vector3::new(1.0, (-p.days / tau).min(6.0).exp(), p.kelvin - kelvin);
+            m += p.weight * x * x.transpose();
+            v += p.weight * (p.gravity - base) * x;
+        }
+        m[(2, 2)] += (scatter / PER_KELVIN).powi(2);
+        let inverse = m.try_inverse()?;
+        let b = inverse * v;
+        let row = [inverse[(1, 0)], inverse[(1, 1)], inverse[(1, 2)]];
+        let mut fit = Fit {
+            tau,
+            left: b[1],
+            end: base + b[0],
+            by_kelvin: b[2],
+            kelvin,
+            squares: 0.0,
+            unit_sd: inverse[(1, 1)].max(0.0).sqrt(),
+            by_drift: 0.0,
+            by_step: 0.0,
+            row,
+        };
+        for p in points {
+            fit.squares += p.weight * fit.residual(p).powi(2);
+            fit.by_drift += fit.influence(p) * p.days;
+        }
+        fit.squares += (b[2] * scatter / PER_KELVIN).powi(2);
+        fit.by_drift = fit.by_drift.abs();
+        let span = -points[0].days;
+        // Half a step up at one end and down at the other.
+        fit.by_step = fit.by_drift * 2.0 / span.max(1e-6);
+        fit.squares.is_finite().then_some(fit)
+    }
+
+    fn residual(&self, p: &Column) -> f64 {
+        let left = self.left * (-p.days / self.tau).min(6.0).exp();
+        p.gravity - self.end - left - self.by_kelvin * (p.kelvin - self.kelvin)
+    }
+
+    fn residuals(&self, points: &[Column]) -> Vec<f64> {
+        points.iter().map(|p| self.residual(p)).collect()
+    }
+
+    /// How much a residual at a point moves A.
+    fn influence(&self, p: &Column) -> f64 {
+        let [a, b, c] = self.row;
+        p.weight * (a + b * (-p.days / self.tau).min(6.0).exp() + c * (p.kelvin - self.kelvin))
+    }
+
+    /// Variance of A over what independent errors would make it, at least one.
+    fn hanging_together(&self, points: &[Column], bandwidth: f64, scatter: f64) -> f64 {
+        let scores: Vec<f64> = points.iter().map(|p| self.influence(p) * self.residual(p)).collect();
+        let mut sum = 0.0;
+        for i in 0..points.len() {
+            sum += scores[i] * scores[i];
+            for j in i + 1..points.len() {
+                let lag = points[j].days - points[i].days;
+                if lag >= bandwidth {
+                    break;
+                }
+                sum += 2.0 * (1.0 - lag / bandwidth) * scores[i] * scores[j];
+            }
+        }
+        let n = points.len() as f64;
+        let variance = sum * n / (n - 3.0).max(1.0);
+        (variance / (scatter * self.unit_sd).powi(2)).clamp(1.0, 60.0)
+    }
+}
