@@ -57,7 +57,9 @@ fn main() -> Result<()> {
             tolerance: None,
             volume: None,
             yeast: String::new(),
+            honey: String::new(),
             note: "Invented.".into(),
+            origin: None,
         };
         writer.command_blocking(Command::StartBatch { vessel, facts })?;
         let row = |r: &ebbmark_demo_feeds::kinds::Row| ImportRow {

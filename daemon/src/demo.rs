@@ -143,7 +143,9 @@ async fn fill_vessel(writer: &Writer, v: &DemoVessel) -> Result<()> {
         tolerance: Some(b.tolerance),
         volume: Some(b.volume),
         yeast: b.yeast.into(),
+        honey: String::new(),
         note: b.note.clone(),
+        origin: None,
     };
     writer
         .command(Command::StartBatch { vessel, facts })

@@ -115,7 +115,9 @@ async fn fill(writer: &Writer) {
         tolerance: None,
         volume: None,
         yeast: String::new(),
+        honey: String::new(),
         note: String::new(),
+        origin: None,
     };
     writer
         .command(Command::StartBatch { vessel, facts })

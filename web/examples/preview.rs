@@ -233,7 +233,9 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         tolerance: Some(AbvPercent::new(14.0)?),
         volume: Some(Litres::new(20.0)?),
         yeast: "an invented white wine yeast".to_owned(),
+        honey: "an invented lime honey".to_owned(),
         note: String::new(),
+        origin: None,
     };
     let Done::Batch(batch) = writer
         .command(Command::StartBatch {
@@ -296,6 +298,7 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         original: facts.original_gravity,
         expected_final: facts.expected_final,
         tolerance: facts.tolerance,
+        learned: None,
     };
     let zone = TimeZone::get("Europe/Warsaw")?;
     let style = Style {

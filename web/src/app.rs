@@ -117,6 +117,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/feeds", get(page::feeds::show))
         .route("/feeds/claim", post(act::feed::claim))
         .route("/feeds/{id}/map", post(act::feed::remap))
+        .route("/feeds/{id}/tilt", post(act::feed::tilt))
         .route("/feeds/{id}/move", post(act::feed::move_to))
         .route("/feeds/{id}/retire", post(act::feed::retire))
         .route("/notices", get(page::notices::show))

@@ -16,5 +16,8 @@ mod live;
 #[path = "pages/reading.rs"]
 mod reading;
 #[cfg(test)]
+#[path = "pages/tilt.rs"]
+mod tilt;
+#[cfg(test)]
 #[path = "pages/writing.rs"]
 mod writing;

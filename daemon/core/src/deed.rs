@@ -31,7 +31,11 @@ pub enum What {
     Rack,
     /// Split off into, or out of, another vessel.
     Split,
+    /// Another mead was poured in: its sugar and strength move the gravity as an addition does.
+    Blend,
     Stabilise,
+    /// Treated with heat: stops the yeast as stabilising does.
+    Pasteurise,
     Sweeten,
     /// Kegged or bottled.
     Seal,
@@ -41,14 +45,16 @@ pub enum What {
 }
 
 impl What {
-    pub const ALL: [What; 11] = [
+    pub const ALL: [What; 13] = [
         What::Pitch,
         What::Nutrient,
         What::Addition,
         What::Rouse,
         What::Rack,
         What::Split,
+        What::Blend,
         What::Stabilise,
+        What::Pasteurise,
         What::Sweeten,
         What::Seal,
         What::HandReading,
@@ -64,7 +70,9 @@ impl What {
             What::Rouse => "rouse",
             What::Rack => "rack",
             What::Split => "split",
+            What::Blend => "blend",
             What::Stabilise => "stabilise",
+            What::Pasteurise => "pasteurise",
             What::Sweeten => "sweeten",
             What::Seal => "seal",
             What::HandReading => "hand-reading",
@@ -81,7 +89,9 @@ impl What {
             What::Rouse => "roused",
             What::Rack => "racked",
             What::Split => "split",
+            What::Blend => "blended",
             What::Stabilise => "stabilised",
+            What::Pasteurise => "pasteurised",
             What::Sweeten => "sweetened",
             What::Seal => "sealed",
             What::HandReading => "hand reading",

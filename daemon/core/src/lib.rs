@@ -13,6 +13,8 @@ pub mod files;
 pub mod fit;
 pub mod hours;
 pub mod ids;
+pub mod instrument;
+pub mod learn;
 pub mod notice;
 pub mod reading;
 pub mod replay;

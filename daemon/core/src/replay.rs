@@ -66,6 +66,7 @@ pub fn replay(rows: &[Row], deeds: &[Deed], known: Known) -> Vec<Line> {
         original: known.original,
         expected_final: known.expected_final,
         tolerance: known.tolerance,
+        learned: None,
     };
     let mut assessor = Assessor::default();
     let mut hours: Vec<Hour> = Vec::new();

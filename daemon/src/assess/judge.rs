@@ -4,19 +4,21 @@ use std::collections::{BTreeSet, HashMap};
 use std::sync::Arc;
 
 use ebbmark_core::deed::Deed;
+use ebbmark_core::fit::curve::Family;
 use ebbmark_core::ids::VesselId;
+use ebbmark_core::learn::{CurveRecord, Learned, learn};
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::notice::{self, Call};
 use ebbmark_core::text::{Style, sentence};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Preferences;
 use ebbmark_core::verdict::outcome::{Phase, Verdict};
-use ebbmark_core::verdict::{Assessor, Case};
+use ebbmark_core::verdict::{Assessor, Case, broad};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
 use jiff::tz::TimeZone;
 
-use super::{Assess, EVER, zone_and_units};
+use super::{Assess, zone_and_units};
 use crate::slug;
 use crate::tell::Told;
 
@@ -35,6 +37,7 @@ struct Held {
     assessor: Assessor,
     facts: BatchFacts,
     deeds: Vec<Deed>,
+    learned: Learned,
     last: Option<Verdict>,
 }
 
@@ -114,23 +117,23 @@ impl Judge {
             return Ok(());
         };
         let moved = self.told.move_to(&assess.outgoing, id, Some(slug));
-        let deeds: Vec<Deed> = assess
-            .reader
-            .log(id, batch.facts.started - Span::hours(1), EVER.1)?
+        // Of a mead that was split off, the other one's record up to then is its own.
+        let history = assess.reader.history(batch, now + Span::hours(1))?;
+        let deeds: Vec<Deed> = history
+            .lines
             .into_iter()
             .filter(|line| line.replaced_by.is_none())
             .map(|line| line.deed)
             .collect();
-        let from = batch.facts.started - Span::hours(1);
-        let hours = assess.reader.vessel_hours(id, from, now + Span::hours(1))?;
         let held = self.held(id, batch, deeds)?;
         let case = Case {
-            hours: &hours,
+            hours: &history.hours,
             deeds: &held.deeds,
-            started: Some(held.facts.started),
+            started: Some(history.started),
             original: held.facts.original_gravity,
             expected_final: held.facts.expected_final,
             tolerance: held.facts.tolerance,
+            learned: Some(&held.learned),
         };
         let style = Style { units, zone };
         let mut verdict = held.assessor.assess(&case, now, &style);
@@ -149,6 +152,15 @@ impl Judge {
             .into_iter()
             .collect();
         clear_left_phases(&assess, batch, remembered, &verdict)?;
+        let settles = verdict.phase == Phase::Settled && remembered != Some(Phase::Settled);
+        let families = settles.then(|| held.assessor.families()).flatten();
+        if let Some(record) = families.and_then(|f| record(&batch.facts, &verdict, f)) {
+            assess.writer.command_blocking(Command::KeepCurve {
+                batch: batch.id,
+                at: now,
+                record,
+            })?;
+        }
         let phase = verdict.phase.key();
         assess.writer.command_blocking(Command::SaveVerdict {
             vessel: id,
@@ -184,12 +196,16 @@ impl Judge {
                 v
             });
             let assessor = Assessor::resume(memory);
+            let records = self.assess.reader.curve_records(batch.id)?;
+            let facts = &batch.facts;
+            let learned = learn(&records, &facts.yeast, &facts.honey, &broad());
             self.held.insert(
                 id,
                 Held {
                     assessor,
                     facts: batch.facts.clone(),
                     deeds,
+                    learned,
                     last,
                 },
             );
@@ -201,6 +217,21 @@ impl Judge {
         let stored = self.assess.reader.verdict(id)?;
         Ok(stored.filter(|s| s.batch == batch.id).map(|s| s.verdict))
     }
+}
+
+/// What a settled mead leaves for the next one; nothing without the gravity it began at.
+fn record(
+    facts: &BatchFacts,
+    verdict: &Verdict,
+    families: Vec<(Family, Vec<f64>)>,
+) -> Option<CurveRecord> {
+    Some(CurveRecord {
+        yeast: facts.yeast.clone(),
+        honey: facts.honey.clone(),
+        original: facts.original_gravity?.get(),
+        ended: verdict.gravity?.get(),
+        families,
+    })
 }
 
 /// Whether the maker would see a difference, or the stored one has grown old.

@@ -149,15 +149,13 @@ pub(crate) fn zone_and_units(
     Ok((zone, units))
 }
 
-/// Far enough on both sides to mean "all of it" in a query.
-pub(crate) const EVER: (Moment, Moment) = (Moment(0), Moment(i64::MAX / 2));
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use ebbmark_core::ids::BatchId;
     use ebbmark_core::time::Span;
-    use ebbmark_store::model::{BatchFacts, Command, Done, VesselFacts};
+    use ebbmark_core::units::Gravity;
+    use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
 
     const START: Moment = Moment(1_790_000_000_000);
 
@@ -222,15 +220,21 @@ mod tests {
         }
 
         async fn mead(&self, vessel: VesselId) -> BatchId {
+            self.start(vessel, None).await
+        }
+
+        async fn start(&self, vessel: VesselId, origin: Option<Origin>) -> BatchId {
             let facts = BatchFacts {
                 name: "Invented".into(),
-                started: START - Span::days(3),
+                started: origin.map_or(START - Span::days(3), |o| o.at),
                 original_gravity: None,
                 expected_final: None,
                 tolerance: None,
                 volume: None,
                 yeast: String::new(),
+                honey: String::new(),
                 note: String::new(),
+                origin,
             };
             let start = Command::StartBatch { vessel, facts };
             match self.writer.command(start).await.unwrap() {
@@ -258,6 +262,27 @@ mod tests {
         shutdown.cancel();
         bench.assess.run(shutdown).await.unwrap();
         bench.reader.verdict(vessel).unwrap().is_some()
+    }
+
+    #[tokio::test]
+    async fn a_mead_split_off_is_judged_with_the_past_of_the_other() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let (cask, jar) = (bench.vessel("Cask").await, bench.vessel("Jar").await);
+        let parent = bench.mead(cask).await;
+        let last = START - Span::hours(2);
+        let rows = vec![ImportRow {
+            at: last,
+            gravity: Gravity::new(1.05).ok(),
+            temperature: None,
+        }];
+        let import = Command::Import { vessel: cask, rows };
+        bench.writer.command(import).await.unwrap();
+        let at = START - Span::hours(1);
+        bench.start(jar, Some(Origin { parent, at })).await;
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        judge.round(BTreeSet::from([jar])).await.unwrap();
+        let stored = bench.reader.verdict(jar).unwrap().unwrap();
+        assert_eq!(stored.verdict.last_reading, Some(last));
     }
 
     #[tokio::test]

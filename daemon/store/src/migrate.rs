@@ -10,6 +10,7 @@ use crate::error::StoreError;
 const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0001.sql"),
     include_str!("migrations/0002.sql"),
+    include_str!("migrations/0003.sql"),
 ];
 
 /// The schema this program writes.

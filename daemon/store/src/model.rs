@@ -6,6 +6,7 @@ use ebbmark_core::deed::Deed;
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::hours::Hour;
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
+use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::time::Moment;
@@ -90,6 +91,7 @@ pub enum Command {
     EditVessel(VesselId, VesselFacts),
     /// Hidden from the cellar view; nothing is destroyed.
     RetireVessel(VesselId),
+    /// A mead with an [`Origin`] also writes the split into the log of both vessels.
     StartBatch {
         vessel: VesselId,
         facts: BatchFacts,
@@ -162,6 +164,12 @@ pub enum Command {
         verdict: Box<Verdict>,
         sentence: String,
         notices: Vec<NewNotice>,
+    },
+    /// How a mead went that settled; stands in place of what it told when it settled before.
+    KeepCurve {
+        batch: BatchId,
+        at: Moment,
+        record: CurveRecord,
     },
     /// Notices that do not come from a verdict (silence, battery, temperature, test).
     Notify(Vec<NewNotice>),
@@ -236,7 +244,7 @@ pub struct VesselFacts {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct BatchFacts {
     pub name: String,
-    /// Pitch.
+    /// Pitch; of a mead that was split off, when it was.
     pub started: Moment,
     pub original_gravity: Option<Gravity>,
     /// Where the maker expects it to end.
@@ -245,7 +253,18 @@ pub struct BatchFacts {
     pub tolerance: Option<AbvPercent>,
     pub volume: Option<Litres>,
     pub yeast: String,
+    pub honey: String,
     pub note: String,
+    /// Set when it was split off from another mead.
+    pub origin: Option<Origin>,
+}
+
+/// What a mead was split off from. Up to then the other one's history is its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Origin {
+    pub parent: BatchId,
+    /// When, and so also the child's `started`.
+    pub at: Moment,
 }
 
 /// How a hand reading was taken, kept beside its corrected value.
@@ -325,6 +344,25 @@ pub struct Feed {
     pub went_away: Option<Moment>,
     /// Payloads kept undated because the clock was not believable, of all runs.
     pub undated: u64,
+}
+
+/// A stay of a mead in a vessel, from `from` up to but not including `to`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stay {
+    pub vessel: VesselId,
+    pub from: Moment,
+    pub to: Moment,
+}
+
+/// All that is on record of a mead, what it inherited first.
+#[derive(Clone, Debug, PartialEq)]
+pub struct History {
+    /// The pitch, of the mead it was split off from if it was.
+    pub started: Moment,
+    /// In time order.
+    pub hours: Vec<Hour>,
+    /// In time order, replaced lines included.
+    pub lines: Vec<LogLine>,
 }
 
 /// A topic nobody has claimed, with its latest payloads (newest first).

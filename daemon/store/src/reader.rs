@@ -1,20 +1,22 @@
 //! Reading. Every query the pages, the assessor and the ways out need; none of them writes.
 
+use std::collections::HashSet;
 use std::path::Path;
 use std::sync::Arc;
 
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
-use ebbmark_core::time::Moment;
-use ebbmark_core::units::Gravity;
+use ebbmark_core::learn::CurveRecord;
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::{Degrees, Gravity};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::hand;
 use crate::error::StoreError;
 use crate::model::{
-    Batch, DueDelivery, Feed, LogLine, Notice, ProblemCount, StoredReading, StoredVerdict,
-    Unclaimed, Vessel,
+    Batch, DueDelivery, Feed, History, LogLine, Notice, ProblemCount, Stay, StoredReading,
+    StoredVerdict, Unclaimed, Vessel,
 };
 use crate::pool::Pool;
 use crate::{hours, meads, migrate, outbox, rows};
@@ -25,6 +27,9 @@ use crate::{hours, meads, migrate, outbox, rows};
 pub struct Reader {
     pool: Arc<Pool>,
 }
+
+/// Taken along before the pitch.
+const BEFORE_PITCH: Span = Span::hours(1);
 
 type Res<T> = Result<T, StoreError>;
 type Sql<T> = rusqlite::Result<T>;
@@ -91,6 +96,65 @@ impl Reader {
             conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
                 .query_row([id.0], rows::batch)
                 .optional()
+        })
+    }
+
+    /// Where a mead was when, the vessel it is in last: that of the mead it was split off from
+    /// up to the split (and of that one's own origin before), then its own up to `to`. The first
+    /// stay begins at the pitch.
+    pub fn stays(&self, batch: &Batch, to: Moment) -> Res<Vec<Stay>> {
+        self.with(|conn| meads::stays(conn, batch, to))
+    }
+
+    /// All that is on record of a mead, with what it inherited from the mead it was split off
+    /// from. Hours go up to `to`; a line of the log may lie later. An hour before the pitch is
+    /// taken along: the first gravity is often read then.
+    pub fn history(&self, batch: &Batch, to: Moment) -> Res<History> {
+        self.with(|conn| {
+            let mut stays = meads::stays(conn, batch, to)?;
+            let started = stays.first().map_or(batch.facts.started, |s| s.from);
+            if let Some(first) = stays.first_mut() {
+                first.from = first.from - BEFORE_PITCH;
+            }
+            let own = stays.len().saturating_sub(1);
+            let (mut hours, mut lines) = (Vec::new(), Vec::new());
+            for (n, stay) in stays.iter().enumerate() {
+                hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to)?);
+                let until = if n == own { Moment(i64::MAX) } else { stay.to };
+                lines.extend(log(conn, stay.vessel, stay.from, until)?);
+            }
+            // Stable: the hour of a split has a part in either vessel.
+            hours.sort_by_key(|h| h.index);
+            Ok(History {
+                started,
+                hours,
+                lines,
+            })
+        })
+    }
+
+    /// How other meads went that settled: what a verdict on `batch` may learn from. Meads that
+    /// share a past with it are left out, for that is in its own readings; of others that were
+    /// split from one another and have one yeast the first speaks for all.
+    pub fn curve_records(&self, batch: BatchId) -> Res<Vec<CurveRecord>> {
+        self.with(|conn| {
+            let own = meads::root(conn, batch)?;
+            let kept = conn
+                .prepare_cached(&format!(
+                    "SELECT {} FROM curve_record ORDER BY batch",
+                    rows::CURVE
+                ))?
+                .query_map([], rows::curve)?
+                .collect::<Sql<Vec<_>>>()?;
+            let mut told = HashSet::new();
+            let mut records = Vec::new();
+            for (id, record) in kept {
+                let root = meads::root(conn, id)?;
+                if root != own && told.insert((root, record.yeast.clone())) {
+                    records.push(record);
+                }
+            }
+            Ok(records)
         })
     }
 
@@ -209,6 +273,18 @@ impl Reader {
         self.with(|conn| readings(conn, feed, from, to))
     }
 
+    /// Tilts of a feed in `[from, to)`, in time order.
+    pub fn tilts(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<Degrees>> {
+        self.with(|conn| {
+            conn.prepare_cached(
+                "SELECT tilt FROM reading \
+                 WHERE feed = ?1 AND at >= ?2 AND at < ?3 AND tilt IS NOT NULL ORDER BY at",
+            )?
+            .query_map([feed.0, from.0, to.0], |r| r.get(0).map(Degrees::computed))?
+            .collect()
+        })
+    }
+
     /// Hours of a feed overlapping `[from, to)`, in order, whole ones. Hours that are stale (see
     /// [`Reader::stale_hours`]) are rolled on the fly from the readings, so this is always current.
     pub fn hours(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<Hour>> {
@@ -228,15 +304,7 @@ impl Reader {
     /// belonged there and to `[from, to)`, merged in time order. Two feeds give two hours with
     /// one index.
     pub fn vessel_hours(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<Hour>> {
-        self.with(|conn| {
-            let mut all = Vec::new();
-            for (feed, since, until) in spans(conn, vessel, from, to)? {
-                all.extend(hours::cut(conn, feed, since, until)?);
-            }
-            // Stable: the feeds of one hour stay in the order of their numbers.
-            all.sort_by_key(|h| h.index);
-            Ok(all)
-        })
+        self.with(|conn| vessel_hours(conn, vessel, from, to))
     }
 
     /// As [`Reader::vessel_hours`], single readings.
@@ -258,14 +326,7 @@ impl Reader {
 
     /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.
     pub fn log(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<LogLine>> {
-        self.with(|conn| {
-            conn.prepare_cached(&format!(
-                "SELECT {} FROM entry WHERE vessel = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, id",
-                rows::LINE
-            ))?
-            .query_map([vessel.0, from.0, to.0], rows::line)?
-            .collect()
-        })
+        self.with(|conn| log(conn, vessel, from, to))
     }
 
     /// Latest verdict of each vessel that has one.
@@ -382,6 +443,25 @@ fn running(conn: &Connection, vessel: VesselId) -> Sql<Option<Batch>> {
     ))?
     .query_row([vessel.0], rows::batch)
     .optional()
+}
+
+fn vessel_hours(conn: &Connection, vessel: VesselId, from: Moment, to: Moment) -> Sql<Vec<Hour>> {
+    let mut all = Vec::new();
+    for (feed, since, until) in spans(conn, vessel, from, to)? {
+        all.extend(hours::cut(conn, feed, since, until)?);
+    }
+    // Stable: the feeds of one hour stay in the order of their numbers.
+    all.sort_by_key(|h| h.index);
+    Ok(all)
+}
+
+fn log(conn: &Connection, vessel: VesselId, from: Moment, to: Moment) -> Sql<Vec<LogLine>> {
+    conn.prepare_cached(&format!(
+        "SELECT {} FROM entry WHERE vessel = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, id",
+        rows::LINE
+    ))?
+    .query_map([vessel.0, from.0, to.0], rows::line)?
+    .collect()
 }
 
 /// The spans feeds were in a vessel, cut to `[from, to)`.

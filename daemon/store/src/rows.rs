@@ -1,9 +1,13 @@
 //! Columns to core types and back: the only place that knows how a value lies in the file.
 
+use std::collections::BTreeMap;
+
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::feed::FeedMap;
+use ebbmark_core::fit::curve::Family;
 use ebbmark_core::hours::{Hour, HourGravity, HourTemperature};
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, VesselId};
+use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use ebbmark_core::time::Moment;
@@ -13,7 +17,7 @@ use rusqlite::Row;
 use rusqlite::types::Type;
 
 use crate::model::{
-    Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery,
+    Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
     StoredReading, StoredVerdict, Vessel, VesselFacts,
 };
 
@@ -73,7 +77,7 @@ pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
 }
 
 pub const BATCH: &str = "id, vessel, name, started, original_gravity, expected_final, tolerance, \
-                         volume, yeast, note, ended";
+                         volume, yeast, honey, note, parent, split_at, ended";
 
 pub fn batch(row: &Row<'_>) -> Sql<Batch> {
     Ok(Batch {
@@ -87,10 +91,55 @@ pub fn batch(row: &Row<'_>) -> Sql<Batch> {
             tolerance: quantity(row, 6, AbvPercent::computed)?,
             volume: quantity(row, 7, Litres::computed)?,
             yeast: row.get(8)?,
-            note: row.get(9)?,
+            honey: row.get(9)?,
+            note: row.get(10)?,
+            origin: row
+                .get::<_, Option<i64>>(11)?
+                .zip(maybe_moment(row, 12)?)
+                .map(|(parent, at)| Origin {
+                    parent: BatchId(parent),
+                    at,
+                }),
         },
-        ended: maybe_moment(row, 10)?,
+        ended: maybe_moment(row, 13)?,
     })
+}
+
+// ---- finished curves ----
+
+pub const CURVE: &str = "batch, yeast, honey, original, ended, families";
+
+pub fn curve(row: &Row<'_>) -> Sql<(BatchId, CurveRecord)> {
+    let mut by_key: BTreeMap<String, Vec<f64>> = json(row, 5)?;
+    let record = CurveRecord {
+        yeast: row.get(1)?,
+        honey: row.get(2)?,
+        original: row.get(3)?,
+        ended: row.get(4)?,
+        // A family this program fits no more tells it nothing.
+        families: Family::ALL
+            .into_iter()
+            .filter_map(|f| Some((f, by_key.remove(family_key(f))?)))
+            .collect(),
+    };
+    Ok((BatchId(row.get(0)?), record))
+}
+
+pub fn families_json(families: &[(Family, Vec<f64>)]) -> Sql<String> {
+    let by_key: BTreeMap<&str, &Vec<f64>> = families
+        .iter()
+        .map(|(family, params)| (family_key(*family), params))
+        .collect();
+    to_json(&by_key)
+}
+
+fn family_key(family: Family) -> &'static str {
+    match family {
+        Family::Logistic => "logistic",
+        Family::Asymmetric => "asymmetric",
+        Family::Gompertz => "gompertz",
+        Family::Supply => "supply",
+    }
 }
 
 // ---- feeds ----

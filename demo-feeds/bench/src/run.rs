@@ -88,6 +88,7 @@ pub fn run(wanted: Wanted, mut tell: impl FnMut(&Verdict, &Drawn, &[Deed])) -> O
             original: Some(maker.original),
             expected_final: None,
             tolerance: maker.tolerance,
+            learned: None,
         };
         let verdict = assessor.assess(&case, now, &style);
         maker.look_at(&verdict, hour as f64);

@@ -3,7 +3,7 @@
 use axum::extract::{Path, State};
 use axum::response::Response;
 use ebbmark_core::ids::{BatchId, VesselId};
-use ebbmark_store::model::{BatchFacts, Command};
+use ebbmark_store::model::{Batch, BatchFacts, Command, Origin};
 
 use super::run;
 use crate::app::App;
@@ -18,7 +18,10 @@ pub(crate) async fn start(
     posted: Posted,
 ) -> Result<Response, Fault> {
     let vessel = VesselId(id);
-    save(&app, vessel, posted, |facts| Command::StartBatch {
+    let meads = app.read(|reader| reader.vessels()).await?;
+    let running: Vec<Batch> = meads.into_iter().filter_map(|v| v.batch).collect();
+    let read = read(&posted, &running, None);
+    save(&app, vessel, posted, read, |facts| Command::StartBatch {
         vessel,
         facts,
     })
@@ -30,9 +33,13 @@ pub(crate) async fn edit(
     Path((id, batch)): Path<(i64, i64)>,
     posted: Posted,
 ) -> Result<Response, Fault> {
-    let vessel = VesselId(id);
-    save(&app, vessel, posted, |facts| {
-        Command::EditBatch(BatchId(batch), facts)
+    let (vessel, batch) = (VesselId(id), BatchId(batch));
+    let known = app.read(move |reader| reader.batch(batch)).await?;
+    // What it was split off from is no field of the form and stays.
+    let origin = known.and_then(|b| b.facts.origin);
+    let read = read(&posted, &[], origin.map(|o| o.parent));
+    save(&app, vessel, posted, read, |facts| {
+        Command::EditBatch(batch, facts)
     })
     .await
 }
@@ -41,9 +48,10 @@ async fn save(
     app: &App,
     vessel: VesselId,
     posted: Posted,
+    read: Result<BatchFacts, Vec<Complaint>>,
     command: impl FnOnce(BatchFacts) -> Command,
 ) -> Result<Response, Fault> {
-    match read(&posted) {
+    match read {
         Ok(facts) => {
             let then = format!("/vessel/{vessel}?done=batch");
             run(app, &posted.once(), command(facts), then).await
@@ -75,12 +83,41 @@ pub(crate) async fn end(
     }
 }
 
-fn read(posted: &Posted) -> Result<BatchFacts, Vec<Complaint>> {
+/// `running` are the meads it may be split off from: what is left empty is taken from the one
+/// chosen. `parent` is the one it was split off from when it was started.
+fn read(
+    posted: &Posted,
+    running: &[Batch],
+    parent: Option<BatchId>,
+) -> Result<BatchFacts, Vec<Complaint>> {
     let mut take = Take::new(&posted.fields, &posted.visitor);
-    let name = take.name("name", "Name of the mead");
+    let chosen = take.choice("origin", "Split off from", |key| match key {
+        "" => Some(None),
+        key => running.iter().find(|b| b.id.to_string() == key).map(Some),
+    });
+    let chosen = chosen.flatten();
+    let other = chosen.map(|b| &b.facts);
+    let name = match other {
+        Some(other) => take
+            .line("name", "Name of the mead")
+            .map(|own| or(own, &other.name)),
+        None => take.name("name", "Name of the mead"),
+    };
     let started = take.when("started", "Yeast pitched");
-    let original_gravity = take.gravity("original", "Gravity it began at");
-    let expected_final = take.gravity("expected", "Gravity you expect it to end at");
+    if let (Some(started), Some(other)) = (started, other)
+        && started < other.started
+    {
+        take.complain(
+            "started",
+            "Split off: has to be after the other mead was pitched",
+        );
+    }
+    let original_gravity = take
+        .gravity("original", "Gravity it began at")
+        .or(other.and_then(|o| o.original_gravity));
+    let expected_final = take
+        .gravity("expected", "Gravity you expect it to end at")
+        .or(other.and_then(|o| o.expected_final));
     if let (Some(original), Some(expected)) = (original_gravity, expected_final)
         && expected >= original
     {
@@ -90,12 +127,18 @@ fn read(posted: &Posted) -> Result<BatchFacts, Vec<Complaint>> {
         );
     }
     let yeast = take.line("yeast", "Yeast");
-    let tolerance = take.strength("tolerance", "Strength the yeast bears");
+    let honey = take.line("honey", "Honey");
+    let tolerance = take
+        .strength("tolerance", "Strength the yeast bears")
+        .or(other.and_then(|o| o.tolerance));
     let volume = take.volume("volume", "Volume");
     let note = take.note("note", "Note");
-    let (Some(name), Some(started), Some(yeast), Some(note)) = (name, started, yeast, note) else {
+    let (Some(name), Some(started), Some(yeast), Some(honey), Some(note)) =
+        (name, started, yeast, honey, note)
+    else {
         return take.finish(None);
     };
+    let origin = chosen.map(|b| b.id).or(parent);
     take.finish(Some(BatchFacts {
         name,
         started,
@@ -103,7 +146,21 @@ fn read(posted: &Posted) -> Result<BatchFacts, Vec<Complaint>> {
         expected_final,
         tolerance,
         volume,
-        yeast,
+        yeast: or(yeast, other.map_or("", |o| &o.yeast)),
+        honey: or(honey, other.map_or("", |o| &o.honey)),
         note,
+        origin: origin.map(|parent| Origin {
+            parent,
+            at: started,
+        }),
     }))
+}
+
+/// What was typed, or else that.
+fn or(typed: String, otherwise: &str) -> String {
+    if typed.is_empty() {
+        otherwise.to_owned()
+    } else {
+        typed
+    }
 }

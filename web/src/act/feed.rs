@@ -10,7 +10,7 @@ use super::run;
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::{Complaint, Fields, Take};
-use crate::page::feeds::{self, MOST_CANDIDATES, claim_form, map_form, move_form};
+use crate::page::feeds::{self, MOST_CANDIDATES, claim_form, map_form, move_form, tilt_form};
 use crate::visitor::Posted;
 
 /// A tilt curve of higher degree fits noise.
@@ -59,6 +59,35 @@ pub(crate) async fn remap(
             run(&app, &posted.once(), command, "/feeds?done=map".to_owned()).await
         }
         Err(complaints) => refused(&app, posted, map_form(feed), complaints).await,
+    }
+}
+
+/// Sets the curve from tilt the page offered, and leaves the rest of the map as it is.
+pub(crate) async fn tilt(
+    State(app): State<App>,
+    Path(id): Path<i64>,
+    posted: Posted,
+) -> Result<Response, Fault> {
+    let feed = FeedId(id);
+    let mut take = Take::new(&posted.fields, &posted.visitor);
+    let polynomial = take.need("polynomial", "Gravity from tilt", |take, field, label| {
+        Some(take.numbers(field, label, MOST_COEFFICIENTS))
+    });
+    match take.finish(polynomial) {
+        Ok(tilt_polynomial) => {
+            let known = app.read(move |reader| reader.feed(feed)).await?;
+            let known = known.ok_or_else(|| Fault::missing("feed"))?;
+            let command = Command::Remap {
+                feed,
+                name: known.name,
+                map: FeedMap {
+                    tilt_polynomial,
+                    ..known.map
+                },
+            };
+            run(&app, &posted.once(), command, "/feeds?done=map".to_owned()).await
+        }
+        Err(complaints) => refused(&app, posted, tilt_form(feed), complaints).await,
     }
 }
 

@@ -91,22 +91,24 @@ impl Row {
                 last: None,
             });
         };
-        let from = batch.facts.started;
         let verdict = reader.verdict(vessel.id)?.filter(|v| v.batch == batch.id);
-        let log = reader.log(vessel.id, from, now)?;
-        let standing = log.iter().filter(|line| line.replaced_by.is_none());
+        let history = reader.history(batch, now)?;
+        let standing = history
+            .lines
+            .iter()
+            .filter(|line| line.replaced_by.is_none());
         Ok(Row {
             done: standing
                 .map(|line| (line.deed.at, line.deed.what))
                 .collect(),
-            hours: reader.vessel_hours(vessel.id, from, now)?,
+            hours: history.hours,
             last: last_reading(
                 verdict.as_ref().map(|v| &v.verdict),
                 feeds.iter().filter(|f| f.vessel == Some(vessel.id)),
             ),
             vessel,
             verdict,
-            from,
+            from: history.started,
         })
     }
 
@@ -133,7 +135,7 @@ impl Row {
     }
 
     fn acted_since(&self, since: Moment) -> bool {
-        let acts = [What::Rack, What::Stabilise, What::Seal];
+        let acts = [What::Rack, What::Stabilise, What::Pasteurise, What::Seal];
         self.done
             .iter()
             .any(|(at, what)| *at >= since && acts.contains(what))
@@ -160,7 +162,7 @@ pub(super) fn next_step(visitor: &Visitor, gates: &Gates, done: &[(Moment, What)
     ];
     let past = steps
         .iter()
-        .rposition(|(what, ..)| done.iter().any(|(_, d)| d == what))
+        .rposition(|(what, ..)| done.iter().any(|(_, d)| *what == stands_for(*d)))
         .map_or(0, |i| i + 1);
     let ahead = steps.get(past..).unwrap_or_default();
     if let Some((_, now, ..)) = ahead.iter().find(|(.., gate)| gate.open) {
@@ -174,6 +176,14 @@ pub(super) fn next_step(visitor: &Visitor, gates: &Gates, done: &[(Moment, What)
         (Some((at, name)), _) => format!("{name} likely from {}.", visitor.day(at)),
         (None, Some((.., gate))) => as_sentence(&gate.why),
         (None, None) => "Sealed.".to_owned(),
+    }
+}
+
+/// What was pasteurised need not be stabilised.
+fn stands_for(done: What) -> What {
+    match done {
+        What::Pasteurise => What::Stabilise,
+        other => other,
     }
 }
 
@@ -355,6 +365,8 @@ mod tests {
         assert_eq!(next_step(&v, &gates, &racked), "May be stabilised now.");
         let stabilised = [(Moment(0), What::Stabilise)];
         assert_eq!(next_step(&v, &gates, &stabilised), "Because.");
+        let pasteurised = [(Moment(0), What::Pasteurise)];
+        assert_eq!(next_step(&v, &gates, &pasteurised), "Because.");
         assert_eq!(next_step(&v, &gates, &[(Moment(0), What::Seal)]), "Sealed.");
     }
 

@@ -189,7 +189,9 @@ impl Cellar {
             tolerance: None,
             volume: None,
             yeast: format!("yeast of {name}"),
+            honey: format!("honey of {name}"),
             note: format!("note of {name}"),
+            origin: None,
         };
         let command = Command::StartBatch { vessel, facts };
         match self.writer.command(command).await.unwrap() {

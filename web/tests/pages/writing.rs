@@ -3,7 +3,7 @@ use ebbmark_core::deed::What;
 use ebbmark_core::feed::{Format, Pick, Quantity};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::GravityScale;
-use ebbmark_store::model::{Arrival, LogLine, Stamp};
+use ebbmark_store::model::{Arrival, LogLine, Origin, Stamp};
 
 use crate::ask::{Cellar, cellar, noon};
 
@@ -31,7 +31,7 @@ async fn a_vessel_and_a_mead_from_nothing() {
         .send(
             &page,
             &format!("{page}/batch"),
-            "name=Linden&started=2026-02-20T18%3A30&original=1%2C098&expected=1.000&yeast=wine&tolerance=14&volume=19&note=",
+            "name=Linden&started=2026-02-20T18%3A30&original=1%2C098&expected=1.000&yeast=wine&honey=lime&tolerance=14&volume=19&note=",
         )
         .await;
     assert_eq!(started.status, StatusCode::SEE_OTHER, "{}", started.text);
@@ -48,6 +48,8 @@ async fn a_vessel_and_a_mead_from_nothing() {
         "Warsaw winter time"
     );
     assert_eq!(batch.facts.original_gravity.unwrap().get(), 1.098);
+    assert_eq!(batch.facts.honey, "lime");
+    assert_eq!(batch.facts.origin, None);
 
     let edited = maker
         .send(
@@ -78,6 +80,86 @@ async fn a_vessel_and_a_mead_from_nothing() {
     let retired = maker.send(&page, &format!("{page}/retire"), "").await;
     assert_eq!(retired.header("location"), "/?done=retired");
     assert!(!maker.get("/").await.text.contains("Cask"));
+}
+
+#[tokio::test]
+async fn a_mead_split_off_takes_over_what_is_left_empty() {
+    let cellar = cellar().await;
+    let (cask, jar) = (cellar.vessel("Cask").await, cellar.vessel("Jar").await);
+    let linden = cellar.mead(cask, "Linden", 20).await;
+    cellar.readings(cask, 20, Span::hours(1)).await;
+    let maker = cellar.enter().await;
+    let page = format!("/vessel/{jar}");
+    let shown = maker.get(&page).await.text;
+    assert!(
+        shown.contains(&format!(r#"<option value="{linden}">Linden in Cask"#)),
+        "{shown}"
+    );
+    let to = format!("{page}/batch");
+    for (fields, says) in [
+        ("origin=77", "Split off from: choose one of the list"),
+        (
+            &*format!("origin={linden}&started=2026-01-01T10%3A00"),
+            "has to be after the other mead was pitched",
+        ),
+        (
+            &*format!("origin={linden}&original=1.000"),
+            "has to be below the gravity it began at",
+        ),
+        ("origin=&name=", "Name of the mead: this is needed"),
+    ] {
+        let refused = maker.send(&page, &to, fields).await;
+        assert_eq!(refused.status, StatusCode::UNPROCESSABLE_ENTITY);
+        assert!(refused.text.contains(says), "{says}: {}", refused.text);
+    }
+
+    let fields = format!("origin={linden}&started=2026-02-28T13%3A00&yeast=&honey=heather");
+    let started = maker.send(&page, &to, &fields).await;
+    assert_eq!(started.status, StatusCode::SEE_OTHER, "{}", started.text);
+    let read = |vessel| {
+        cellar
+            .reader
+            .vessel(vessel)
+            .unwrap()
+            .unwrap()
+            .batch
+            .unwrap()
+    };
+    let part = read(jar);
+    let whole = read(cask).facts;
+    let at = noon() - Span::days(1);
+    assert_eq!(part.facts.origin, Some(Origin { parent: linden, at }));
+    assert_eq!(part.facts.name, "Linden");
+    assert_eq!(part.facts.yeast, whole.yeast);
+    assert_eq!(part.facts.honey, "heather", "what was typed stands");
+    assert_eq!(part.facts.original_gravity, whole.original_gravity);
+    assert_eq!(part.facts.expected_final, whole.expected_final);
+    assert!(part.facts.note.is_empty());
+    for vessel in [cask, jar] {
+        let lines = log(&cellar, vessel);
+        let deeds: Vec<_> = lines.iter().map(|l| (l.deed.what, l.deed.at)).collect();
+        assert_eq!(deeds, [(What::Split, at)]);
+    }
+
+    let shown = maker.get(&page).await.text;
+    assert!(shown.contains("Linden in Cask"), "{shown}");
+    assert!(shown.contains("<dt>Honey</dt><dd>heather</dd>"), "{shown}");
+    assert!(
+        shown.contains("gravity, shaded as far as readings spread"),
+        "the other one's readings are drawn"
+    );
+    let edited = maker
+        .send(
+            &page,
+            &format!("{page}/batch/{}", part.id),
+            "name=Part&started=2026-02-28T14%3A00&honey=lime",
+        )
+        .await;
+    assert_eq!(edited.status, StatusCode::SEE_OTHER, "{}", edited.text);
+    let at = at + Span::hours(1);
+    let facts = read(jar).facts;
+    assert_eq!(facts.origin, Some(Origin { parent: linden, at }));
+    assert_eq!((facts.started, &*facts.honey), (at, "lime"));
 }
 
 #[tokio::test]

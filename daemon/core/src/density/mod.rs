@@ -50,6 +50,16 @@ pub(crate) fn fermented(original: f64, apparent: f64) -> (f64, f64) {
     (real, (original - real) / (2.0665 - 0.010665 * original))
 }
 
+/// Strength, % vol, of a mead fermented from one gravity to another: alcohol by mass
+/// ([`fermented`]) times the mead's density over that of ethanol, 789.24 kg/m³ at 20 °C.
+pub(crate) fn strength_percent_vol(original: Gravity, now: Gravity) -> f64 {
+    let (_, alcohol) = fermented(
+        plato_from_gravity(original).get(),
+        plato_from_gravity(now).get(),
+    );
+    alcohol * now.get() * water::density(20.0) / 789.24
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

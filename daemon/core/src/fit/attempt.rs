@@ -2,7 +2,8 @@
 
 use super::curve::{Curve, Family};
 use super::solve::{
-    Gaussian, Loss, Model, Problem, Readings, Solution, SolveError, solve, weighted_residuals,
+    Gaussian, Loss, Model, Problem, Readings, Solution, SolveError, solve, solve_near,
+    weighted_residuals,
 };
 use super::start::Thinned;
 use super::{Draw, FamilyFit, NU, Point, Prior, Refusal, noise, posterior};
@@ -83,7 +84,7 @@ impl<M: Model<P>, const P: usize> Attempt<M, P> {
         let mut best: Option<(f64, [f64; P])> = None;
         let mut reason = SolveError::BadStart;
         for start in starts {
-            match solve(&problem, *start) {
+            match solve_near(&problem, *start, 1e-3) {
                 Ok(s) if best.is_none_or(|b| s.cost < b.0) => best = Some((s.cost, s.params)),
                 Ok(_) => {}
                 Err(why) => reason = why,
@@ -114,9 +115,10 @@ impl<M: Model<P>, const P: usize> Attempt<M, P> {
         noise: Noise,
         start: [f64; P],
     ) -> Result<Solution<P>, SolveError> {
-        solve(
+        solve_near(
             &self.problem(series.readings(), noise.loss(), noise.share),
             start,
+            1e-5,
         )
     }
 

@@ -47,6 +47,22 @@ pub(super) fn finish<M: Model<P>, const P: usize>(
     finish_by_rotation(problem, params, here, iterations, 0.0)
 }
 
+/// The end of a walk as it is, with the covariance there.
+pub(super) fn settle<M: Model<P>, const P: usize>(
+    problem: &Problem<M, P>,
+    arrived: Arrived<P>,
+) -> Result<Solution<P>, SolveError> {
+    let Arrived {
+        params, iterations, ..
+    } = arrived;
+    let here = problem.pass(&params, Curvature::Reweighted);
+    if !here.is_finite() {
+        return Err(SolveError::NotConverged(iterations));
+    }
+    let covariance = covariance(&here, 0.0).ok_or(SolveError::Singular)?;
+    Ok(solution(problem, params, &here, covariance, iterations + 1))
+}
+
 /// The whole way on the slow, careful steps of the finish, for starts from which the walk is lost.
 pub(super) fn careful<M: Model<P>, const P: usize>(
     problem: &Problem<M, P>,
@@ -65,13 +81,18 @@ fn tolerance<M: Model<P>, const P: usize>(problem: &Problem<M, P>, here: &Pass<P
 }
 
 fn easy_covariance<const P: usize>(pass: &Pass<P>) -> Option<SMatrix<f64, P, P>> {
+    covariance(pass, WELL_DETERMINED)
+}
+
+/// `None` when a pivot of the scaled matrix is not above `least`.
+fn covariance<const P: usize>(pass: &Pass<P>, least: f64) -> Option<SMatrix<f64, P, P>> {
     let unit = SVector::<f64, P>::from_fn(|i, _| pass.matrix[(i, i)].sqrt());
     let scaled = SMatrix::<f64, P, P>::from_fn(|i, j| {
         pass.matrix[(i.max(j), i.min(j))] / (unit[i] * unit[j])
     });
     let factor = Cholesky::new(scaled)?;
     let l = factor.l_dirty();
-    let told_apart = (0..P).all(|i| l[(i, i)] * l[(i, i)] > WELL_DETERMINED);
+    let told_apart = (0..P).all(|i| l[(i, i)] * l[(i, i)] > least);
     told_apart.then(|| {
         let inverse = factor.inverse();
         SMatrix::from_fn(|i, j| inverse[(i, j)] / (unit[i] * unit[j]))

@@ -123,6 +123,53 @@ impl Prior {
     }
 }
 
+/// What is believed of pace and shape, family by family: the parameters from ln k on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Shapes {
+    pub logistic: [Gaussian; 2],
+    pub gompertz: [Gaussian; 2],
+    pub asymmetric: [Gaussian; 3],
+    pub supply: [Gaussian; 4],
+}
+
+impl Shapes {
+    /// With no batch to learn from.
+    pub fn broad(ln_rate: Gaussian) -> Shapes {
+        Shapes {
+            logistic: [ln_rate, LN_ODDS],
+            gompertz: [ln_rate, GOMPERTZ_U],
+            asymmetric: [ln_rate, LN_ODDS, LN_ASYMMETRY],
+            supply: [ln_rate, supply::LN_LAG, supply::LN_TIRING, supply::LN_SHORT],
+        }
+    }
+
+    /// Row by row, as finished batches are kept.
+    pub fn rows(&self) -> Vec<(Family, Vec<Gaussian>)> {
+        vec![
+            (Family::Logistic, self.logistic.to_vec()),
+            (Family::Gompertz, self.gompertz.to_vec()),
+            (Family::Asymmetric, self.asymmetric.to_vec()),
+            (Family::Supply, self.supply.to_vec()),
+        ]
+    }
+
+    /// These, with what `rows` say of the families they name.
+    pub fn taught(mut self, rows: &[(Family, Vec<Gaussian>)]) -> Shapes {
+        for (family, row) in rows {
+            let mine: &mut [Gaussian] = match family {
+                Family::Logistic => &mut self.logistic,
+                Family::Gompertz => &mut self.gompertz,
+                Family::Asymmetric => &mut self.asymmetric,
+                Family::Supply => &mut self.supply,
+            };
+            mine.iter_mut()
+                .zip(row)
+                .for_each(|(mine, row)| *mine = *row);
+        }
+        self
+    }
+}
+
 /// Why there is no curve. The text is for the maker.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum Refusal {
@@ -141,40 +188,47 @@ pub enum Refusal {
 /// # Errors
 /// A [`Refusal`] when no honest curve can be drawn.
 pub fn fit(points: &[Point], prior: &Prior) -> Result<Fitted, Refusal> {
+    fit_with(points, prior, &Shapes::broad(prior.ln_rate))
+}
+
+/// As [`fit`], with what finished batches say of pace and shape.
+///
+/// # Errors
+/// As [`fit`].
+pub fn fit_with(points: &[Point], prior: &Prior, shapes: &Shapes) -> Result<Fitted, Refusal> {
     let points = check::sorted(points, prior)?;
     let series = Series::new(&points);
     let thinned = Thinned::new(&points);
     let starts = thinned.starts(prior);
-    let [o, f, k] = [prior.original, prior.last, prior.ln_rate].map(Some);
+    let [o, f] = [prior.original, prior.last].map(Some);
+    let Shapes {
+        logistic: l,
+        gompertz: g,
+        asymmetric: a,
+        supply: s,
+    } = shapes;
 
     let logistic = Attempt {
         model: Logistic,
-        prior: [o, f, k, Some(LN_ODDS)],
+        prior: [o, f, Some(l[0]), Some(l[1])],
         curve: Curve::logistic,
         family: Family::Logistic,
     };
     let gompertz = Attempt {
         model: Gompertz,
-        prior: [o, f, k, Some(GOMPERTZ_U)],
+        prior: [o, f, Some(g[0]), Some(g[1])],
         curve: Curve::gompertz,
         family: Family::Gompertz,
     };
     let asymmetric = Attempt {
         model: Asymmetric,
-        prior: [o, f, k, Some(LN_ODDS), Some(LN_ASYMMETRY)],
+        prior: [o, f, Some(a[0]), Some(a[1]), Some(a[2])],
         curve: Curve::asymmetric,
         family: Family::Asymmetric,
     };
     let supply = Attempt {
         model: Supply,
-        prior: [
-            o,
-            f,
-            k,
-            Some(supply::LN_LAG),
-            Some(supply::LN_TIRING),
-            Some(supply::LN_SHORT),
-        ],
+        prior: [o, f, Some(s[0]), Some(s[1]), Some(s[2]), Some(s[3])],
         curve: Curve::supply,
         family: Family::Supply,
     };

@@ -35,7 +35,7 @@
 
 use nalgebra::SMatrix;
 
-use super::finish::{careful, finish};
+use super::finish::{careful, finish, settle};
 use super::noise;
 pub use super::pass::Readings;
 use super::pass::weighted_squares;
@@ -186,6 +186,26 @@ pub fn solve<M: Model<P>, const P: usize>(
         None => walk(problem, start, Gait::new(problem.loss)),
     };
     finish(problem, arrived?)
+}
+
+/// Near enough for a posterior that is sampled afterwards anyway: the walk without its exact end,
+/// stopping where less than this share of the cost is still to gain. With a prior on every
+/// parameter there is always a covariance.
+///
+/// # Errors
+/// As [`solve`].
+pub(super) fn solve_near<M: Model<P>, const P: usize>(
+    problem: &Problem<M, P>,
+    start: [f64; P],
+    enough: f64,
+) -> Result<Solution<P>, SolveError> {
+    problem.check()?;
+    let gait = Gait {
+        enough,
+        patience: 60,
+        ..Gait::new(problem.loss)
+    };
+    settle(problem, walk(problem, start, gait)?)
 }
 
 /// Like [`solve`], from several first trust radii, keeping the lowest minimum found. For starts

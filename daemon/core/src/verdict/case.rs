@@ -1,11 +1,14 @@
 //! What a verdict may look at, cut into the stretch of curve that counts now.
 
 use super::FLOAT_SILENT;
-use super::floor::Floor;
+use super::floor::{self, Floor};
 use super::slope::Sample;
+use super::trued::{self, Float};
 use crate::deed::{Deed, What};
+use crate::fit::Gaussian;
 use crate::fit::noise::median;
 use crate::hours::{HOUR_MS, Hour};
+use crate::learn::{Broad, Learned};
 use crate::time::{Moment, Span};
 use crate::units::{AbvPercent, Gravity};
 
@@ -21,6 +24,8 @@ pub struct Case<'a> {
     pub original: Option<Gravity>,
     pub expected_final: Option<Gravity>,
     pub tolerance: Option<AbvPercent>,
+    /// What finished batches have taught.
+    pub learned: Option<&'a Learned>,
 }
 
 /// The stretch of curve since the last deed that moved the gravity itself.
@@ -36,6 +41,8 @@ pub(super) struct Stretch {
     pub by_hand: bool,
     /// The smallest step the instrument shows, SG.
     pub step: f64,
+    /// Drift a day that the instrument may have by itself, SG.
+    pub drift_sd: f64,
     /// The last reading of any kind, of this stretch or an earlier one.
     pub last: Moment,
 }
@@ -53,11 +60,19 @@ pub(super) fn days_since(from: Moment, at: Moment) -> f64 {
 
 impl Case<'_> {
     pub(super) fn floor(&self) -> Option<Floor> {
-        Floor::new(self.original, self.expected_final, self.tolerance)
+        let believed =
+            |of: fn(&Broad) -> Gaussian, broad| self.learned.map_or(broad, |l| of(&l.belief));
+        Floor::new(
+            self.original,
+            self.expected_final,
+            self.tolerance,
+            believed(|b| b.strength, floor::STRENGTH),
+            believed(|b| b.attenuation, floor::DRY_ATTENUATION),
+        )
     }
 
     /// Deeds up to `now`.
-    fn done(&self, now: Moment) -> impl DoubleEndedIterator<Item = &Deed> {
+    pub(super) fn done(&self, now: Moment) -> impl DoubleEndedIterator<Item = &Deed> {
         self.deeds.iter().filter(move |d| d.at <= now)
     }
 
@@ -70,10 +85,10 @@ impl Case<'_> {
         &self,
         after: Option<Moment>,
         now: Moment,
-        what: What,
+        what: &[What],
     ) -> Option<&Deed> {
         self.done(now)
-            .find(|d| d.what == what && after.is_none_or(|a| d.at > a))
+            .find(|d| what.contains(&d.what) && after.is_none_or(|a| d.at > a))
     }
 
     pub(super) fn last_hand(&self, now: Moment) -> Option<(Moment, f64)> {
@@ -84,12 +99,12 @@ impl Case<'_> {
         Some((deed.at, deed.gravity?.get()))
     }
 
-    pub(super) fn stretch(&self, now: Moment) -> Option<Stretch> {
+    pub(super) fn stretch(&self, float: &Float, now: Moment) -> Option<Stretch> {
         let first = self.first_reading(now)?;
         let pitch = self.started.unwrap_or(first);
         let mover = self.last_deed(
             now,
-            &[What::Pitch, What::Addition, What::Split, What::Sweeten],
+            &[What::Pitch, What::Addition, What::Blend, What::Sweeten],
         );
         let (from, began) = match mover {
             Some(d) if d.what != What::Pitch => (d.at.max(pitch), d.what),
@@ -97,7 +112,7 @@ impl Case<'_> {
             None => (pitch, What::Pitch),
         };
         let disturbed = self
-            .last_deed(now, &[What::Nutrient, What::Rouse, What::Rack])
+            .last_deed(now, &[What::Nutrient, What::Rouse, What::Rack, What::Split])
             .map_or(from, |d| d.at.max(from));
         let mut stretch = Stretch {
             from,
@@ -106,14 +121,16 @@ impl Case<'_> {
             samples: Vec::new(),
             by_hand: false,
             step: HAND_STEP,
+            drift_sd: float.drift_sd(),
             last: first,
         };
-        self.take_hours(&mut stretch, now);
+        self.take_hours(&mut stretch, float, now);
         // A float that has fallen silent gives way to the hydrometer.
         let spoke = stretch
             .samples
             .last()
-            .map(|s| from + Span::from_days(s.days));
+            .map(|s| from + Span::from_days(s.days))
+            .map(|at| float.dead_since(FLOAT_SILENT, now).unwrap_or(at));
         let silent = spoke.is_none_or(|at| now.since(at) > FLOAT_SILENT);
         let read_since = self
             .last_hand(now)
@@ -150,7 +167,7 @@ impl Case<'_> {
         float.max(self.last_hand(now).map(|(at, _)| at))
     }
 
-    fn take_hours(&self, stretch: &mut Stretch, now: Moment) {
+    fn take_hours(&self, stretch: &mut Stretch, float: &Float, now: Moment) {
         // A pitch stirs nothing that is not settled within the hour; additions do. Until an
         // addition has had its time, the readings at hand must do.
         let settle = if stretch.began == What::Pitch || now < stretch.from + MIXING + MIXING {
@@ -164,7 +181,7 @@ impl Case<'_> {
             .partition_point(|h| h.index * HOUR_MS + HOUR_MS <= from.0);
         let first = self.hours[start..].iter().find_map(|h| h.temperature);
         let mut celsius = first.map_or(UNKNOWN_CELSIUS, |t| t.median);
-        for hour in &self.hours[start..] {
+        for (hour, gravity) in trued::gravities(&self.hours[start..], float) {
             if let Some(t) = hour.temperature {
                 celsius = t.median;
             }
@@ -179,7 +196,7 @@ impl Case<'_> {
             }
             stretch.samples.push(Sample {
                 days: days_since(stretch.from, g.at),
-                gravity: g.median,
+                gravity,
                 weight: f64::from(g.n),
                 celsius,
             });
@@ -191,6 +208,7 @@ impl Case<'_> {
 
     fn take_hand_readings(&self, stretch: &mut Stretch, now: Moment) {
         stretch.by_hand = true;
+        stretch.drift_sd = 0.0;
         stretch.step = HAND_STEP;
         let readings = self
             .done(now)
@@ -281,6 +299,18 @@ impl Stretch {
         let mut gaps: Vec<f64> = latest.windows(2).map(|w| w[1].days - w[0].days).collect();
         gaps.sort_unstable_by(f64::total_cmp);
         gaps.get(gaps.len() / 2).copied().unwrap_or(0.0)
+    }
+
+    /// Level in the half day before an instant, SG.
+    pub fn level_at(&self, at: Moment) -> Option<f64> {
+        let days = days_since(self.from, at) + 1e-9;
+        let end = self.samples.partition_point(|s| s.days <= days);
+        let begin = self.samples.partition_point(|s| s.days < days - 0.5);
+        if self.by_hand || end <= begin {
+            return self.samples[..end].last().map(|s| s.gravity);
+        }
+        let mut values: Vec<f64> = self.samples[begin..end].iter().map(|s| s.gravity).collect();
+        Some(median(&mut values))
     }
 
     /// Robust level at the start of the stretch: the highest of the medians of its first quarter

@@ -5,7 +5,8 @@
 //! floor comes from the maker's own expectation, else from the original gravity and what the
 //! yeast bears. It is a middle value with a spread, and a wide spread keeps gates shut.
 
-use crate::density::{fermented, plato_from_gravity};
+use crate::density::strength_percent_vol;
+use crate::fit::Gaussian;
 use crate::units::{AbvPercent, Gravity};
 
 /// Expected final gravity, SG, with its standard deviation.
@@ -34,23 +35,42 @@ const ROOM: f64 = 0.003;
 /// The same where the yeast's strength is what ends it: labels are round numbers, and half a
 /// percent of strength is 0.004 SG.
 const TOLERANCE_ROOM: f64 = 0.006;
+/// A mead no stronger than its yeast bears is done below this: what sugar it still has is less
+/// than the few grams a litre that any dry drink keeps. Common practice, no source.
+const DRY_ENOUGH: f64 = 1.002;
+/// Those that stick stop anywhere within this above the end, SG (chosen here).
 const STUCK_OVER: f64 = 0.08;
-/// A mead that ferments dry ends a little below water. Common practice, no source; the spread
-/// covers honeys with more or less that no yeast takes.
-const DRY: f64 = 0.999;
-const DRY_SD: f64 = 0.004;
-/// Wine yeasts without a label: common practice, no source.
-const TOLERANCE_UNKNOWN: f64 = 14.0;
-const TOLERANCE_UNKNOWN_SD: f64 = 1.5;
-/// A label's strength is a round number met in good conditions.
-const TOLERANCE_KNOWN_SD: f64 = 0.7;
+/// Share of meads that stick (chosen here).
+const STICKS: f64 = 0.1;
+/// Apparent attenuation of a mead whose sugar has run out. By Balling's relation ([`fermented`])
+/// it is (1 - u)/0.8192 + 1 - 1/0.8192 for an unfermentable share u of the extract. White,
+/// Riethof, Subers & Kushnir 1962 (USDA Tech. Bull. 1261; rounded means as quoted by Crane 1980)
+/// find in 82.8 g of honey solids 38.2 fructose, 31.3 glucose, 1.3 sucrose, 7.3 maltose and its
+/// like and 1.5 higher sugars: u is 6 to 14 %, by how much of the last two a yeast takes. So
+/// 1.115 in terms of gravity, and the spread covers all of it and none.
+pub const DRY_ATTENUATION: Gaussian = Gaussian {
+    mean: 1.115,
+    sd: 0.045,
+};
+/// And what a hydrometer leaves open, SG.
+const DRY_SD: f64 = 0.002;
+/// What wine yeasts without a label bear, % vol: common practice, no source.
+pub const STRENGTH: Gaussian = Gaussian {
+    mean: 14.0,
+    sd: 1.5,
+};
+/// A label's strength is a round number met in good conditions, % vol.
+const LABEL_SD: f64 = 0.6;
 
 impl Floor {
-    /// `None` with neither an original gravity nor an expectation.
+    /// `None` with neither an original gravity nor an expectation. `strength` and `attenuation`
+    /// are what is believed of the yeast and the honey without a label.
     pub fn new(
         original: Option<Gravity>,
         expected: Option<Gravity>,
         tolerance: Option<AbvPercent>,
+        strength: Gaussian,
+        attenuation: Gaussian,
     ) -> Option<Floor> {
         if let Some(expected) = expected {
             return Some(Floor {
@@ -60,24 +80,24 @@ impl Floor {
             });
         }
         let original = original?;
-        let (bears, bears_sd) = match tolerance {
-            Some(t) => (t.get(), TOLERANCE_KNOWN_SD),
-            None => (TOLERANCE_UNKNOWN, TOLERANCE_UNKNOWN_SD),
-        };
-        let at_tolerance = gravity_at_strength(original, bears);
+        let points = original.get() - 1.0;
         let dry = Floor {
-            mid: DRY,
-            sd: DRY_SD,
+            mid: original.get() - points * attenuation.mean,
+            sd: DRY_SD.hypot(points * attenuation.sd),
             from: FloorFrom::Dry,
         };
-        if at_tolerance <= DRY {
+        let bears = tolerance.map_or(strength, |t| Gaussian {
+            mean: t.get(),
+            sd: LABEL_SD.min(strength.sd),
+        });
+        let at_tolerance = gravity_at_strength(original, bears.mean);
+        if at_tolerance <= dry.mid {
             return Some(dry);
         }
-        let per_percent = (original.get() - at_tolerance) / bears;
-        let sd = (bears_sd * per_percent).hypot(DRY_SD);
+        let per_percent = (original.get() - at_tolerance) / bears.mean;
         Some(Floor {
             mid: at_tolerance,
-            sd,
+            sd: (bears.sd * per_percent).hypot(DRY_SD),
             from: FloorFrom::Tolerance,
         })
     }
@@ -85,20 +105,23 @@ impl Floor {
     /// Low enough to call it the end. A vague floor earns no more room than a sharp one: not
     /// knowing where it should stop is no reason to believe that it has.
     pub fn reached(&self, gravity: f64) -> bool {
-        let room = match self.from {
-            FloorFrom::Tolerance => TOLERANCE_ROOM,
-            FloorFrom::Dry | FloorFrom::Expected => ROOM,
-        };
-        gravity <= self.mid + self.sd.min(room)
+        gravity <= self.reached_below()
     }
 
-    /// Odds that a mead which stopped here is at its end and not stuck above it: one in ten is
-    /// stuck (chosen here), and those stop anywhere within [`STUCK_OVER`] of the end.
+    fn reached_below(&self) -> f64 {
+        match self.from {
+            FloorFrom::Dry => DRY_ENOUGH.max(self.mid + self.sd.min(ROOM)),
+            FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
+            FloorFrom::Expected => self.mid + self.sd.min(ROOM),
+        }
+    }
+
+    /// Odds that a mead which stopped here is at its end and not stuck above it.
     pub fn odds_reached(&self, gravity: f64) -> f64 {
         let z = ((gravity - self.mid) / self.sd).max(0.0);
-        let ended = 0.9 * (-0.5 * z * z).exp() / (self.sd * std::f64::consts::TAU.sqrt());
-        let stuck = 0.1 / STUCK_OVER;
-        if gravity <= self.mid {
+        let here = (-0.5 * z * z).exp() / (self.sd * std::f64::consts::TAU.sqrt());
+        let (ended, stuck) = ((1.0 - STICKS) * here, STICKS / STUCK_OVER);
+        if gravity <= self.mid || (self.from == FloorFrom::Dry && gravity <= DRY_ENOUGH) {
             1.0
         } else {
             ended / (ended + stuck)
@@ -111,15 +134,12 @@ impl Floor {
     }
 }
 
-/// The gravity at which a must of this original gravity holds `abv` % vol.
-///
-/// Balling's relation ([`fermented`]); % vol is A·SG·998.2/789.24. Bisection on the gravity.
+/// The gravity at which a must of this original gravity holds `abv` % vol. Bisection.
 fn gravity_at_strength(original: Gravity, abv: f64) -> f64 {
-    let strength = |sg: f64| strength_percent_vol(original, Gravity::computed(sg));
     let (mut low, mut high) = (0.95, original.get());
-    for _ in 0..60 {
+    for _ in 0..40 {
         let mid = 0.5 * (low + high);
-        if strength(mid) > abv {
+        if strength_percent_vol(original, Gravity::computed(mid)) > abv {
             low = mid;
         } else {
             high = mid;
@@ -128,18 +148,17 @@ fn gravity_at_strength(original: Gravity, abv: f64) -> f64 {
     0.5 * (low + high)
 }
 
-/// Strength by Balling's relation; see `gravity_at_strength`.
-fn strength_percent_vol(original: Gravity, now: Gravity) -> f64 {
-    let (_, alcohol) = fermented(
-        plato_from_gravity(original).get(),
-        plato_from_gravity(now).get(),
-    );
-    alcohol * now.get() * 998.2067 / 789.24
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn floor(
+        original: Option<Gravity>,
+        expected: Option<Gravity>,
+        tolerance: Option<AbvPercent>,
+    ) -> Option<Floor> {
+        Floor::new(original, expected, tolerance, STRENGTH, DRY_ATTENUATION)
+    }
 
     fn g(v: f64) -> Gravity {
         Gravity::new(v).unwrap()
@@ -167,17 +186,16 @@ mod tests {
 
     #[test]
     fn where_it_should_stop() {
-        let dry = Floor::new(Some(g(1.090)), None, None).unwrap();
+        let dry = floor(Some(g(1.090)), None, None).unwrap();
         assert_eq!(dry.from, FloorFrom::Dry);
-        let strong =
-            Floor::new(Some(g(1.130)), None, Some(AbvPercent::new(14.0).unwrap())).unwrap();
+        let strong = floor(Some(g(1.130)), None, Some(AbvPercent::new(14.0).unwrap())).unwrap();
         assert_eq!(strong.from, FloorFrom::Tolerance);
         assert!((1.020..1.035).contains(&strong.mid), "{}", strong.mid);
-        let said = Floor::new(Some(g(1.130)), Some(g(1.010)), None).unwrap();
+        let said = floor(Some(g(1.130)), Some(g(1.010)), None).unwrap();
         assert_eq!((said.mid, said.from), (1.010, FloorFrom::Expected));
-        assert_eq!(Floor::new(None, None, None), None);
+        assert_eq!(floor(None, None, None), None);
         // The honey must that lay at 1.058 and was not finished.
-        let unlabelled = Floor::new(Some(g(1.120)), None, None).unwrap();
+        let unlabelled = floor(Some(g(1.120)), None, None).unwrap();
         assert!(!unlabelled.reached(1.058) && unlabelled.clearly_above(1.058));
     }
 }

@@ -7,7 +7,8 @@ use super::gates;
 use super::outcome::{BandPoint, Range, Spread};
 use super::pace::Pace;
 use crate::deed::What;
-use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, fit};
+use crate::fit::curve::Family;
+use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, Shapes, fit_with};
 use crate::time::{Moment, Span};
 
 /// Most points given to a fit; more are merged, which changes nothing but the time it takes.
@@ -24,6 +25,7 @@ const DOUBT: f64 = 0.25;
 /// from the present level. So the tail, which the verdict is about, outweighs the fall behind it.
 /// Our engineering choice, of the size of the misfits on the open wine series.
 const SHAPE: f64 = 0.03;
+const WIDER: f64 = 1.3;
 /// How far a must of unknown original gravity may fall, SG. Our engineering choice: 7 to 16 % vol.
 const UNKNOWN_FALL: f64 = 0.085;
 const UNKNOWN_FALL_SD: f64 = 0.020;
@@ -35,6 +37,8 @@ const DRAWN: usize = 72;
 #[derive(Debug)]
 pub(super) struct Forecast {
     from: Moment,
+    /// It began at the pitch.
+    pitched: bool,
     /// Days of the last sample and number of samples when it was made.
     made_at: f64,
     samples: usize,
@@ -54,7 +58,13 @@ impl Forecast {
         let points = thin(stretch, &pace);
         let prior = prior(case, stretch, floor);
         let fitted = match prior {
-            Some(prior) => fit(&points, &prior),
+            Some(prior) => {
+                let broad = Shapes::broad(prior.ln_rate);
+                let shapes = case
+                    .learned
+                    .map_or(broad, |l| broad.taught(&l.belief.families));
+                fit_with(&points, &prior, &shapes)
+            }
             None => Err(Refusal::TooFew {
                 have: points.len(),
                 need: 4,
@@ -80,6 +90,7 @@ impl Forecast {
         });
         Forecast {
             from: stretch.from,
+            pitched: stretch.began == What::Pitch,
             made_at,
             samples: stretch.samples.len(),
             pace,
@@ -166,6 +177,17 @@ impl Forecast {
         Some(self.moment(days).max(now))
     }
 
+    pub fn families(&self) -> Option<Vec<(Family, Vec<f64>)>> {
+        let fitted = self.fitted.as_ref().ok().filter(|_| self.pitched)?;
+        Some(
+            fitted
+                .families
+                .iter()
+                .map(|f| (f.family, f.params.clone()))
+                .collect(),
+        )
+    }
+
     /// The curve from the start of the stretch, and unless it has stopped the forecast.
     pub fn curve(&self, now: Moment, stopped: bool) -> Vec<BandPoint> {
         let Ok(fitted) = &self.fitted else {
@@ -244,8 +266,8 @@ fn prior(case: &Case, stretch: &Stretch, floor: Option<&Floor>) -> Option<Prior>
         ..prior
     };
     Some(match floor {
-        // Twice as wide as the floor: what the readings say about the end shall outweigh it.
-        Some(floor) if floor.mid < start => prior.expecting(floor.mid, 2.0 * floor.sd),
+        // Wider than the floor: what the readings say about the end shall outweigh it.
+        Some(floor) if floor.mid < start => prior.expecting(floor.mid, WIDER * floor.sd),
         // Nothing is known of the level, so nothing may hang on it: only on how far it can fall.
         _ => prior.expecting(start - UNKNOWN_FALL, UNKNOWN_FALL_SD),
     })

@@ -23,10 +23,14 @@ mod pace;
 mod phase;
 pub mod slope;
 mod tail;
+mod trued;
 
 pub use case::Case;
 
 use crate::deed::What;
+use crate::fit::curve::Family;
+use crate::fit::{Prior, Shapes};
+use crate::learn::Broad;
 use crate::text::Style;
 use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
@@ -34,6 +38,7 @@ use case::{Stretch, days_since};
 use forecast::Forecast;
 use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Spread, Verdict};
 use tail::Tail;
+use trued::Float;
 
 /// A float that has not spoken for this long tells nothing about now.
 const FLOAT_SILENT: Span = Span::hours(36);
@@ -49,6 +54,7 @@ const HAND_SILENT: Span = Span::days(21);
 pub struct Assessor {
     memory: Option<Memory>,
     forecast: Option<Forecast>,
+    float: Float,
 }
 
 /// Everything the parts look at, gathered once.
@@ -71,17 +77,27 @@ pub(crate) struct Evidence<'a> {
     temperature: Option<f64>,
 }
 
+/// What is believed of a mead with no batch to learn from.
+pub fn broad() -> Broad {
+    Broad {
+        families: Shapes::broad(Prior::from_original(1.1).ln_rate).rows(),
+        strength: floor::STRENGTH,
+        attenuation: floor::DRY_ATTENUATION,
+    }
+}
+
 impl Assessor {
     /// Goes on from a stored verdict's memory.
     pub fn resume(memory: Option<Memory>) -> Assessor {
         Assessor {
             memory,
-            forecast: None,
+            ..Assessor::default()
         }
     }
 
     pub fn assess(&mut self, case: &Case, now: Moment, style: &Style) -> Verdict {
-        let Some(stretch) = case.stretch(now) else {
+        self.float.look(case, now);
+        let Some(stretch) = case.stretch(&self.float, now) else {
             return self.unknown(Phase::NoData, case, now, None, style);
         };
         let limit = if stretch.by_hand {
@@ -119,6 +135,12 @@ impl Assessor {
         self.forecast
             .as_ref()
             .map_or_else(Vec::new, |f| f.curve(verdict.at, stopped))
+    }
+
+    /// The best curve of each family, to learn from. `None` unless the curve began at the pitch:
+    /// what came after an addition tells little of the next batch.
+    pub fn families(&self) -> Option<Vec<(Family, Vec<f64>)>> {
+        self.forecast.as_ref()?.families()
     }
 
     /// Nothing to judge from. What was known stays known: after the silence it goes on from there.
@@ -179,7 +201,7 @@ fn gather<'a>(
     };
     let falls = windows
         .iter()
-        .filter_map(|days| slope::slope(stretch.window(*days), stretch.step))
+        .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
     let falls_again = !stretch.by_hand && still && falls_again(&stretch);
     let last = stretch.last;
@@ -213,7 +235,7 @@ const AGAIN_SDS: f64 = 4.0;
 
 fn falls_again(stretch: &Stretch) -> bool {
     AGAIN.iter().any(|days| {
-        slope::slope(stretch.quiet_window(*days), stretch.step)
+        slope::slope(stretch.quiet_window(*days), stretch.step, stretch.drift_sd)
             .is_some_and(|s| s.span >= 0.8 * days && s.fall - AGAIN_SDS * s.sd > phase::FALLING)
     })
 }
@@ -425,11 +447,11 @@ impl Evidence<'_> {
     fn stabilised(&self, memory: Option<&Memory>) -> Option<Moment> {
         let voided = self
             .case
-            .last_deed(self.now, &[What::Pitch, What::Addition])
+            .last_deed(self.now, &[What::Pitch, What::Addition, What::Blend])
             .map(|d| d.at)
             .max(memory.and_then(|m| m.restarted_at));
         self.case
-            .first_deed_after(voided, self.now, What::Stabilise)
+            .first_deed_after(voided, self.now, &[What::Stabilise, What::Pasteurise])
             .map(|d| d.at)
     }
 

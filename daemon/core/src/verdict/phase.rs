@@ -18,6 +18,8 @@ const LAG_DROP: f64 = 0.003;
 const LAG_DAYS: f64 = 4.0;
 /// A settled mead is not called stuck for a wobble at the edge of its floor, SG.
 const FLOOR_SLACK: f64 = 0.002;
+/// A fall within this after it was called settled is the end of the old one.
+const HASTY: Span = Span::days(4);
 /// Past this share of the fall it is slowing.
 const SLOWING: f64 = 0.6;
 const SLOWING_SLACK: f64 = 0.2;
@@ -70,12 +72,15 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     let falling = e.clear_fall().is_some();
     let ended = e.is_ended(before.as_ref());
     let stopped_at = match before {
+        // Read again where it stopped: a hand reading since may have put the float right.
+        Some(m) if m.phase.is_still() => m.stopped_at.and(e.stretch.level_at(m.since)),
         Some(m) => m.stopped_at,
         None if ended => e.stretch.first_level(),
         None => None,
     };
     let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
     let was = before.map(|m| m.phase);
+    let settled_for = before.map_or(Span::ZERO, |m| e.now.since(m.since));
     let falls_again = e.falls_again || (falling && came_down);
 
     if ended && was.is_none_or(|p| p == Phase::Settled) {
@@ -86,6 +91,10 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         };
     }
     match was {
+        // What had hardly settled has not stopped yet: no restart, only a hasty word.
+        Some(Phase::Settled) if falls_again && settled_for < HASTY => {
+            (moving(was, e, forecast, level), None)
+        }
         Some(Phase::Settled) if falls_again => (Phase::Restarted, stopped_at),
         // Crept down, each day too little to be seen, or the maker has told since that it should
         // end lower.

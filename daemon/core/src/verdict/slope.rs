@@ -15,7 +15,7 @@
 //!   for it. How much it shows for a kelvin is estimated along with the slope, held near nought
 //!   by a prior ([`PER_KELVIN`]); what stays unknown of it widens the error.
 //!
-//! Known to be shaky: a float that drifts faster than [`DRIFT`] looks like a falling mead, and
+//! Known to be shaky: a float that drifts faster than was thought looks like a falling mead, and
 //! one that drifts upwards hides a fall. Only a hand reading can tell.
 
 use super::outcome::Range;
@@ -46,8 +46,6 @@ pub struct Slope {
 pub const CRITICAL: f64 = 2.2;
 /// The same point of the normal distribution.
 const NORMAL_5: f64 = 1.645;
-/// Own drift of a float, SG per day (our engineering choice; no published figure found).
-pub const DRIFT: f64 = 0.000_06;
 /// What a float may show for a kelvin that the gravity does not do, SG: water alone changes by
 /// 0.00021 a kelvin at 20 °C (CIPM formula, see [`crate::density`]), most of it corrected.
 const PER_KELVIN: f64 = 0.000_12;
@@ -79,9 +77,10 @@ pub fn above(z: f64) -> f64 {
     0.5 * libm::erfc(z * std::f64::consts::FRAC_1_SQRT_2)
 }
 
-/// Fits the line. `step` is the smallest step the instrument shows, SG. `None` with fewer than
+/// Fits the line. `step` is the smallest step the instrument shows, SG, `drift_sd` what it may
+/// drift a day by itself. `None` with fewer than
 /// three points or no span.
-pub fn slope(samples: &[Sample], step: f64) -> Option<Slope> {
+pub fn slope(samples: &[Sample], step: f64, drift_sd: f64) -> Option<Slope> {
     let (first, last) = (samples.first()?, samples.last()?);
     let span = last.days - first.days;
     if samples.len() < FEWEST || span <= 0.0 {
@@ -97,7 +96,7 @@ pub fn slope(samples: &[Sample], step: f64) -> Option<Slope> {
     let variance = newey_west(samples, &robust, &line, span / 4.0) + line.unknown_warmth.powi(2);
     // A change below half a step in either end can hide in the rounding.
     let rounding = 0.5 * step / span;
-    let sd = (variance + rounding * rounding + DRIFT * DRIFT).sqrt();
+    let sd = (variance + rounding * rounding + drift_sd * drift_sd).sqrt();
     Some(Slope {
         fall: -line.slope,
         sd,
@@ -255,7 +254,7 @@ mod tests {
         let runs = 400;
         let mut held = 0;
         for seed in 0..runs {
-            let r = slope(&series(0.0007, 4.0, seed * 7919, 0.8), 1e-4)
+            let r = slope(&series(0.0007, 4.0, seed * 7919, 0.8), 1e-4, 6e-5)
                 .unwrap()
                 .range();
             held += u32::from(r.low <= 0.0007 && 0.0007 <= r.high);
@@ -274,9 +273,9 @@ mod tests {
                 celsius: 20.0,
             })
             .collect();
-        let r = slope(&same, 0.001).unwrap().range();
+        let r = slope(&same, 0.001, 6e-5).unwrap().range();
         assert!(r.mid.abs() < 1e-12 && r.high > 0.0005, "{r:?}");
-        let fine = slope(&same, 0.0001).unwrap().range();
+        let fine = slope(&same, 0.0001, 6e-5).unwrap().range();
         assert!(fine.high < 0.0003);
     }
 
@@ -290,7 +289,10 @@ mod tests {
                 ..*s
             })
             .collect();
-        let (a, b) = (slope(&a, 1e-4).unwrap(), slope(&b, 1e-4).unwrap());
+        let (a, b) = (
+            slope(&a, 1e-4, 6e-5).unwrap(),
+            slope(&b, 1e-4, 6e-5).unwrap(),
+        );
         assert!((a.fall - b.fall).abs() < 1e-12 && (a.sd - b.sd).abs() < 1e-12);
         assert!((b.level - a.level - 0.01).abs() < 1e-12);
     }
@@ -304,7 +306,7 @@ mod tests {
                 s.celsius = 18.0 + s.days;
                 s.gravity -= 0.000_15 * s.days;
             }
-            let r = slope(&s, 1e-4).unwrap().range();
+            let r = slope(&s, 1e-4, 6e-5).unwrap().range();
             held += u32::from(r.low <= 0.0 && 0.0 <= r.high);
         }
         assert!(held >= 180, "{held} of 200");
@@ -316,6 +318,6 @@ mod tests {
         for i in [7, 19, 40] {
             s[i].gravity += 0.05;
         }
-        assert!(slope(&s, 1e-4).unwrap().fall.abs() < 0.0004);
+        assert!(slope(&s, 1e-4, 6e-5).unwrap().fall.abs() < 0.0004);
     }
 }

@@ -68,7 +68,7 @@ impl Tail {
             window
         };
         let samples = stretch.quiet_window(window);
-        let slope = slope::slope(samples, stretch.step);
+        let slope = slope::slope(samples, stretch.step, stretch.drift_sd);
         let span = slope.map_or(0.0, |s| s.span);
         let quiet = days_since(stretch.quiet_from, now);
         let gap_limit = if stretch.by_hand {
@@ -85,7 +85,7 @@ impl Tail {
         let flat = whole && slope.is_some_and(|s| s.range().high < margin);
         let flat_long = flat && {
             let samples = stretch.quiet_window(window.max(STUCK_WINDOW));
-            let slope = slope::slope(samples, stretch.step);
+            let slope = slope::slope(samples, stretch.step, stretch.drift_sd);
             slope.is_some_and(|s| s.span >= 0.9 * STUCK_WINDOW && s.range().high < STUCK)
         };
         let missing = (window - span.min(quiet)).max(0.0);
@@ -135,11 +135,11 @@ fn dying_away(stretch: &Stretch) -> Option<f64> {
 
 fn shrunk(stretch: &Stretch, apart: f64) -> Option<f64> {
     let width = apart / 2.0;
-    let now = slope::slope(stretch.quiet_window(width), stretch.step)?;
+    let now = slope::slope(stretch.quiet_window(width), stretch.step, stretch.drift_sd)?;
     let whole = stretch.quiet_window(apart + width);
     let cut = whole.last()?.days - apart;
     let earlier = &whole[..whole.partition_point(|s| s.days <= cut)];
-    let before = slope::slope(earlier, stretch.step)?;
+    let before = slope::slope(earlier, stretch.step, stretch.drift_sd)?;
     let filled = now.span >= 0.8 * width && before.span >= 0.8 * width;
     let (least, most) = (before.range().low, now.range().high);
     (filled && most > 0.0 && least > most).then(|| apart / (least / most).ln())

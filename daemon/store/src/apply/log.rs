@@ -61,7 +61,7 @@ pub fn correct(
     Ok(Done::Entry(id))
 }
 
-fn write(
+pub(super) fn write(
     tx: &mut Tx<'_>,
     vessel: VesselId,
     deed: &Deed,

@@ -2,6 +2,7 @@
 
 mod access;
 pub mod arrival;
+mod curves;
 mod door;
 mod feeds;
 pub mod hand;
@@ -292,6 +293,7 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
             sentence,
             notices,
         } => verdicts::save(tx, *vessel, *batch, verdict, sentence, notices),
+        Command::KeepCurve { batch, at, record } => curves::keep(tx, *batch, *at, record),
         Command::Notify(notices) => outbox::queue(tx, notices).map(Done::Notices),
         Command::Clear { key, at } => outbox::clear(tx, key, *at),
         Command::Delivered {

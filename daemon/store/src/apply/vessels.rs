@@ -1,13 +1,15 @@
 //! Vessels, and the meads in them.
 
+use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres};
 use rusqlite::{OptionalExtension, params};
 
-use super::{Tx, named, refuse};
+use super::{Tx, log, named, refuse};
 use crate::error::StoreError;
-use crate::model::{BatchFacts, Change, Done, VesselFacts};
+use crate::meads;
+use crate::model::{BatchFacts, Change, Done, Origin, VesselFacts};
 
 pub fn add(tx: &mut Tx<'_>, facts: &VesselFacts) -> Result<Done, StoreError> {
     let name = checked(tx, facts, None)?;
@@ -102,10 +104,14 @@ pub fn start_batch(
             "\"{batch}\" is still in this vessel; end it before another is started"
         ));
     }
+    if let Some(origin) = facts.origin {
+        checked_origin(tx, vessel, facts.started, origin, None)?;
+    }
     tx.conn
         .prepare_cached(
             "INSERT INTO batch (vessel, name, started, original_gravity, expected_final, \
-             tolerance, volume, yeast, note) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+             tolerance, volume, yeast, honey, note, parent, split_at) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12)",
         )?
         .execute(params![
             vessel.0,
@@ -116,15 +122,78 @@ pub fn start_batch(
             facts.tolerance.map(AbvPercent::get),
             facts.volume.map(Litres::get),
             facts.yeast,
+            facts.honey,
             facts.note,
+            facts.origin.map(|o| o.parent.0),
+            facts.origin.map(|o| o.at.0),
         ])?;
     let id = BatchId(tx.conn.last_insert_rowid());
     tx.changed(Change::Vessel(vessel));
+    if let Some(origin) = facts.origin {
+        log_split(tx, vessel, origin)?;
+    }
     Ok(Done::Batch(id))
 }
 
+/// Whether a mead in this vessel can be split off from that one; `own` is its number if it has one.
+fn checked_origin(
+    tx: &Tx<'_>,
+    vessel: VesselId,
+    started: Moment,
+    origin: Origin,
+    own: Option<BatchId>,
+) -> Result<(), StoreError> {
+    let (from, pitched, ended) = batch(tx, origin.parent)?;
+    if from == vessel {
+        return refuse("a mead is split off into another vessel, not into its own");
+    }
+    if origin.at != started {
+        return refuse("a mead that is split off begins when it is split off");
+    }
+    if origin.at < pitched || ended.is_some_and(|e| e < origin.at) {
+        return refuse(format!(
+            "at {} there was nothing to split off: the other mead was not in its vessel",
+            origin.at.to_rfc3339()
+        ));
+    }
+    if let Some(own) = own
+        && meads::line(tx.conn, origin.parent)?.contains(&own)
+    {
+        return refuse("a mead cannot be split off from one that was split off from it");
+    }
+    Ok(())
+}
+
+/// Both vessels' logs say where the mead went, and where it came from.
+fn log_split(tx: &mut Tx<'_>, into: VesselId, origin: Origin) -> Result<(), StoreError> {
+    let (from, ..) = batch(tx, origin.parent)?;
+    let name = |tx: &Tx<'_>, id: VesselId| -> rusqlite::Result<String> {
+        tx.conn
+            .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
+            .query_row([id.0], |r| r.get(0))
+    };
+    let (from_name, into_name) = (name(tx, from)?, name(tx, into)?);
+    for (vessel, note) in [
+        (from, format!("a part into {into_name}")),
+        (into, format!("off from {from_name}")),
+    ] {
+        let deed = Deed {
+            at: origin.at,
+            what: What::Split,
+            gravity: None,
+            temperature: None,
+            note,
+        };
+        log::write(tx, vessel, &deed, None, None, origin.at)?;
+    }
+    Ok(())
+}
+
 /// Vessel, start and end of a batch.
-fn batch(tx: &Tx<'_>, id: BatchId) -> Result<(VesselId, Moment, Option<Moment>), StoreError> {
+pub(super) fn batch(
+    tx: &Tx<'_>,
+    id: BatchId,
+) -> Result<(VesselId, Moment, Option<Moment>), StoreError> {
     let found = tx
         .conn
         .prepare_cached("SELECT vessel, started, ended FROM batch WHERE id = ?1")?
@@ -147,11 +216,14 @@ pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Do
     {
         return refuse(ends_before(facts.started, ended));
     }
+    if let Some(origin) = facts.origin {
+        checked_origin(tx, vessel, facts.started, origin, Some(id))?;
+    }
     tx.conn
         .prepare_cached(
             "UPDATE batch SET name = ?2, started = ?3, original_gravity = ?4, \
-             expected_final = ?5, tolerance = ?6, volume = ?7, yeast = ?8, note = ?9 \
-             WHERE id = ?1",
+             expected_final = ?5, tolerance = ?6, volume = ?7, yeast = ?8, honey = ?9, \
+             note = ?10, parent = ?11, split_at = ?12 WHERE id = ?1",
         )?
         .execute(params![
             id.0,
@@ -162,7 +234,10 @@ pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Do
             facts.tolerance.map(AbvPercent::get),
             facts.volume.map(Litres::get),
             facts.yeast,
+            facts.honey,
             facts.note,
+            facts.origin.map(|o| o.parent.0),
+            facts.origin.map(|o| o.at.0),
         ])?;
     tx.changed(Change::Vessel(vessel));
     Ok(Done::Batch(id))

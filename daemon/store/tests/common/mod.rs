@@ -134,7 +134,9 @@ pub fn batch_facts(name: &str) -> BatchFacts {
         tolerance: None,
         volume: None,
         yeast: String::new(),
+        honey: String::new(),
         note: String::new(),
+        origin: None,
     }
 }
 

@@ -2,6 +2,7 @@
 
 mod claim;
 mod one;
+mod tilt;
 
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
@@ -21,6 +22,7 @@ use crate::visitor::{Looking, Visitor};
 
 pub(crate) use claim::{MOST_CANDIDATES, claim_form};
 pub(crate) use one::{map_form, move_form};
+pub(crate) use tilt::tilt_form;
 
 /// Unclaimed topics shown at once; a chatty broker has thousands.
 const MOST_TOPICS: usize = 30;
@@ -34,6 +36,7 @@ pub(crate) struct Asked {
 
 struct Intakes {
     feeds: Vec<Feed>,
+    paired: Vec<tilt::Paired>,
     unclaimed: Vec<Unclaimed>,
     problems: Vec<ProblemCount>,
     vessels: Vec<Vessel>,
@@ -65,15 +68,13 @@ async fn page(
 ) -> Result<Markup, Fault> {
     let intakes = app
         .read(|reader| {
+            let (feeds, vessels) = (reader.feeds()?, reader.vessels()?);
             Ok(Intakes {
-                feeds: reader.feeds()?,
+                paired: tilt::paired(reader, &feeds, &vessels)?,
+                feeds,
                 unclaimed: reader.unclaimed()?,
                 problems: reader.problems()?,
-                vessels: reader
-                    .vessels()?
-                    .into_iter()
-                    .filter(|v| !v.retired)
-                    .collect(),
+                vessels: vessels.into_iter().filter(|v| !v.retired).collect(),
                 undated: reader.undated()?,
                 dropped: reader.unclaimed_dropped()?,
             })
@@ -113,7 +114,9 @@ async fn page(
                     "; the topic then waits here to be claimed."
                 }
             }
-            @for feed in &live { (one::show(visitor, feed, &intakes.problems, &intakes.vessels, draft)) }
+            @for feed in &live {
+                (one::show(visitor, feed, &intakes.problems, &intakes.vessels, &intakes.paired, draft))
+            }
         }
         (problems(visitor, strangers.collect(), "Turned away from unclaimed topics"))
         @if !retired.is_empty() {

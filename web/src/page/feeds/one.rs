@@ -7,7 +7,7 @@ use ebbmark_store::model::{Feed, ProblemCount, Vessel};
 use maud::{Markup, html};
 
 use super::claim::{polynomial, quantity_choices};
-use super::{problems, vessel_choices};
+use super::{problems, tilt, vessel_choices};
 use crate::form::Draft;
 use crate::page::field::{Sheet, fold};
 use crate::visitor::Visitor;
@@ -28,6 +28,7 @@ pub(super) fn show(
     feed: &Feed,
     all_problems: &[ProblemCount],
     vessels: &[Vessel],
+    paired: &[tilt::Paired],
     draft: Option<&Draft>,
 ) -> Markup {
     let own = all_problems
@@ -48,6 +49,7 @@ pub(super) fn show(
             }
             (state(visitor, feed))
             (problems(visitor, own, "Problems in its messages"))
+            (tilt::show(visitor, feed, paired, draft))
             @if !from_files(feed) { (forms(visitor, feed, vessels, draft)) }
         }
     }

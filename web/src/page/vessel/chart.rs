@@ -2,10 +2,9 @@
 
 use ebbmark_core::deed::What;
 use ebbmark_core::hours::Hour;
-use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity};
-use ebbmark_store::model::StoredReading;
+use ebbmark_store::model::{Stay, StoredReading};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 
@@ -28,18 +27,22 @@ pub(super) struct Record {
 impl Record {
     pub fn load(
         reader: &Reader,
-        id: VesselId,
+        stays: &[Stay],
         from: Moment,
         now: Moment,
     ) -> Result<Record, StoreError> {
-        let readings = if now.since(from) <= SINGLE_READINGS {
-            Some(reader.vessel_readings(id, from, now)?)
-        } else {
-            None
-        };
+        let mut hours = Vec::new();
+        let mut readings = (now.since(from) <= SINGLE_READINGS).then(Vec::new);
+        for stay in stays {
+            let since = stay.from.max(from);
+            hours.extend(reader.vessel_hours(stay.vessel, since, stay.to)?);
+            if let Some(readings) = &mut readings {
+                readings.extend(reader.vessel_readings(stay.vessel, since, stay.to)?);
+            }
+        }
         Ok(Record {
             from,
-            hours: reader.vessel_hours(id, from, now)?,
+            hours,
             readings,
         })
     }
@@ -100,7 +103,7 @@ fn plot<'a>(visitor: &'a Visitor, story: &'a Story, stretch: Stretch) -> Plot<'a
     };
     let verdict = story.verdict.as_ref().map(|s| &s.verdict);
     let curve = verdict.map_or(&[][..], |v| &v.curve);
-    let lines = || story.standing_lines().filter(|l| l.deed.at >= record.from);
+    let lines = || story.mead_lines().filter(|l| l.deed.at >= record.from);
     let hand = lines()
         .filter(|l| l.deed.what == What::HandReading)
         .filter_map(|l| l.deed.gravity.map(|g| (l.deed.at, g.get())));

@@ -75,7 +75,16 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
     };
     let facts = &batch.facts;
     html! {
-        (fact("Pitched", &visitor.day_and_time(facts.started)))
+        (fact("Pitched", &visitor.day_and_time(story.past.as_ref().map_or(facts.started, |p| p.pitched))))
+        @if let Some(past) = &story.past {
+            div {
+                dt { "Split off" }
+                dd {
+                    (visitor.day_and_time(past.split)) " from "
+                    a href={ "/vessel/" (past.vessel.id) } { (past.mead) " in " (past.vessel.facts.name) }
+                }
+            }
+        }
         @if let Some(g) = facts.original_gravity { (fact("Began at", &visitor.gravity(g))) }
         @if let Some(g) = facts.expected_final { (fact("Expected end", &visitor.gravity(g))) }
         @if !facts.yeast.is_empty() {
@@ -84,6 +93,7 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
                 None => facts.yeast.clone(),
             }))
         }
+        @if !facts.honey.is_empty() { (fact("Honey", &facts.honey)) }
         @if let Some(v) = facts.volume { (fact("Volume", &visitor.volume(v))) }
         @if !facts.note.is_empty() { (fact("Note", &facts.note)) }
     }

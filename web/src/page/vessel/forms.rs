@@ -45,7 +45,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story, draft: Option<&Draft>) -> M
         @if batch.is_none() {
             @if let Some(sheet) = Sheet::new(visitor, BATCH_FORM, draft) {
                 (fold(BATCH_FORM, "Start a mead", true,
-                    batch_form(&sheet, visitor, &at("batch"), "Start the mead", None)))
+                    batch_form(&sheet, visitor, &at("batch"), "Start the mead", None, &story.elsewhere)))
             }
         }
         @if let Some(form) = folded(HAND_FORM, "Note a hand reading", &at("hand"), "Note the reading",
@@ -55,7 +55,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story, draft: Option<&Draft>) -> M
         @if let Some(batch) = batch {
             @if let Some(sheet) = Sheet::new(visitor, BATCH_FORM, draft) {
                 (fold(BATCH_FORM, "Change the facts of this mead", sheet.refused(), batch_form(
-                    &sheet, visitor, &at(&format!("batch/{}", batch.id)), "Save the mead", Some(batch))))
+                    &sheet, visitor, &at(&format!("batch/{}", batch.id)), "Save the mead", Some(batch), &[])))
             }
             @if let Some(form) = folded(END_FORM, "Finish this mead", &at(&format!("batch/{}/end", batch.id)),
                 "Finish it", &|s| end_fields(s)) { (form) }
@@ -112,6 +112,11 @@ pub(in crate::page) fn deed_fields(
             (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
                 &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
             (sheet.note("note", "What and how much", deed.map_or("", |d| &d.note), "\"1.2 kg dried fig\", \"40 mg/L\"."))
+            p.care {
+                "Pasteurising: heat builds pressure in whatever is closed, and glass can burst; hot "
+                "mead scalds. Heat it open, or only in what is rated for that pressure, warm and "
+                "cool it slowly, and shield eyes and hands."
+            }
         }
     }
 }
@@ -134,6 +139,7 @@ fn batch_form(
     action: &str,
     button: &str,
     batch: Option<&Batch>,
+    elsewhere: &[(Batch, String)],
 ) -> Markup {
     let facts = batch.map(|b| &b.facts);
     let started: Option<Moment> = facts.map(|f| f.started);
@@ -146,20 +152,46 @@ fn batch_form(
         .and_then(|f| f.tolerance)
         .map_or_else(String::new, |t| t.get().to_string());
     let started = started.map_or_else(String::new, |at| local_text(at, &visitor.zone));
+    let split_off = facts.is_some_and(|f| f.origin.is_some());
+    let began = match (split_off, elsewhere.is_empty()) {
+        (true, _) => "Split off",
+        (false, true) => "Yeast pitched",
+        (false, false) => "Yeast pitched, or split off",
+    };
     sheet.form(action, button, html! {
         div.fields {
+            @if !elsewhere.is_empty() { (origin_field(sheet, elsewhere)) }
             (sheet.text("name", "Name of the mead", facts.map_or("", |f| &f.name), ""))
-            (sheet.when("started", "Yeast pitched", &started, "Left empty: now."))
+            (sheet.when("started", began, &started, "Left empty: now."))
             (sheet.number("original", &format!("Gravity it began at, {unit}"),
                 &gravity(facts.and_then(|f| f.original_gravity)), "Lets it tell how far a fall has gone."))
             (sheet.number("expected", &format!("Gravity you expect it to end at, {unit}"),
                 &gravity(facts.and_then(|f| f.expected_final)), "Tells settled from stuck."))
             (sheet.text("yeast", "Yeast", facts.map_or("", |f| &f.yeast), ""))
+            (sheet.text("honey", "Honey", facts.map_or("", |f| &f.honey), "With the same yeast and honey it learns from earlier meads."))
             (sheet.number("tolerance", "Strength the yeast bears, % vol", &tolerance, "As its maker says."))
             (sheet.number("volume", &format!("Volume, {}", visitor.volume_unit()), &volume, ""))
             (sheet.note("note", "Note", facts.map_or("", |f| &f.note), ""))
         }
     })
+}
+
+/// Which mead it is a part of. Without scripts nothing can be filled in when one is chosen, so
+/// what is left empty is taken over when the form is sent.
+fn origin_field(sheet: &Sheet, elsewhere: &[(Batch, String)]) -> Markup {
+    let mut origins = vec![(String::new(), "nothing: a new mead".to_owned())];
+    let named = |(batch, vessel): &(Batch, String)| {
+        let words = format!("{} in {vessel}", batch.facts.name);
+        (batch.id.to_string(), words)
+    };
+    origins.extend(elsewhere.iter().map(named));
+    html! {
+        (sheet.select("origin", "Split off from", &origins, ""))
+        p.aside {
+            "A mead that is split off has the other one's past. Name, gravities, yeast, honey and "
+            "strength are taken from it where they are left empty; both books note the split."
+        }
+    }
 }
 
 fn gravity_text(visitor: &Visitor, g: Option<Gravity>) -> String {

@@ -31,6 +31,18 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
                 }
             }
         }
+        @if let Some(past) = &story.past {
+            (fold("inherited", "Before it was split off", false, html! {
+                ol.lines {
+                    @for line in past.lines.iter().rev() {
+                        li {
+                            time { (visitor.day_and_time(line.deed.at)) }
+                            p { (in_words(visitor, line)) }
+                        }
+                    }
+                }
+            }))
+        }
         @if !replaced.is_empty() {
             (fold("replaced", &format!("{} corrected since", replaced.len()), false, html! {
                 ol.lines {

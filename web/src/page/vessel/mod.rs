@@ -13,7 +13,7 @@ use axum::response::{IntoResponse, Response};
 use ebbmark_core::deed::What;
 use ebbmark_core::ids::{EntryId, VesselId};
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_store::model::{Batch, Feed, LogLine, StoredVerdict, Vessel};
+use ebbmark_store::model::{Batch, Feed, LogLine, Stay, StoredVerdict, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -95,9 +95,53 @@ struct Story {
     feeds: Vec<Feed>,
     /// In order of time, replaced lines included.
     log: Vec<LogLine>,
+    /// The mead in it was split off from another.
+    past: Option<Past>,
+    /// Of an empty vessel: the meads in others, each with its vessel's name.
+    elsewhere: Vec<(Batch, String)>,
     /// How the verdict on the mead in it changed: since when, and its sentence then.
     phases: Vec<(Moment, String)>,
     record: chart::Record,
+}
+
+/// What a mead has from the one it was split off from.
+struct Past {
+    vessel: Vessel,
+    mead: String,
+    split: Moment,
+    /// Of that one, or of its own origin.
+    pitched: Moment,
+    /// Standing ones in order of time.
+    lines: Vec<LogLine>,
+}
+
+impl Past {
+    fn load(reader: &Reader, batch: &Batch, stays: &[Stay]) -> Result<Option<Past>, StoreError> {
+        let Some((_, before)) = stays.split_last() else {
+            return Ok(None);
+        };
+        let (Some(first), Some(last), Some(origin)) =
+            (before.first(), before.last(), batch.facts.origin)
+        else {
+            return Ok(None);
+        };
+        let parent = reader.batch(origin.parent)?;
+        let (Some(parent), Some(vessel)) = (parent, reader.vessel(last.vessel)?) else {
+            return Ok(None);
+        };
+        let mut lines = Vec::new();
+        for stay in before {
+            lines.extend(reader.log(stay.vessel, stay.from, stay.to)?);
+        }
+        lines.retain(|line| line.replaced_by.is_none());
+        Ok(Some(Past {
+            vessel,
+            mead: parent.facts.name,
+            split: origin.at,
+            pitched: first.from,
+            lines,
+        }))
+    }
 }
 
 impl Story {
@@ -112,11 +156,24 @@ impl Story {
         };
         let batches = reader.batches(id)?;
         // Of an empty vessel the last mead is shown.
-        let start = vessel
-            .batch
-            .as_ref()
-            .or(batches.first())
-            .map_or(now - Span::days(14), |b| b.facts.started);
+        let shown = vessel.batch.as_ref().or(batches.first());
+        let (mut stays, past) = match shown {
+            Some(batch) => {
+                let stays = reader.stays(batch, now)?;
+                let past = Past::load(reader, batch, &stays)?;
+                (stays, past)
+            }
+            None => (Vec::new(), None),
+        };
+        let start = stays.first().map_or(now - Span::days(14), |s| s.from);
+        if past.is_none() {
+            // With no other vessel's record before it, this one's may be looked into further.
+            stays = vec![Stay {
+                vessel: id,
+                from: start.min(now - Span::days(14)),
+                to: now,
+            }];
+        }
         let verdict = reader
             .verdict(id)?
             .filter(|v| vessel.batch.as_ref().is_some_and(|b| b.id == v.batch));
@@ -134,7 +191,9 @@ impl Story {
                 .into_iter()
                 .map(|(since, _, sentence)| (since, sentence))
                 .collect(),
-            record: chart::Record::load(reader, id, stretch.from(start, now), now)?,
+            record: chart::Record::load(reader, &stays, stretch.from(start, now), now)?,
+            elsewhere: elsewhere(reader, &vessel)?,
+            past,
             feeds: feeds.collect(),
             vessel,
             batches,
@@ -151,14 +210,40 @@ impl Story {
         self.log.iter().filter(|line| line.replaced_by.is_none())
     }
 
+    /// What is drawn beside the curve: of a mead that was split off its own lines, inherited
+    /// ones first, and none of what was in the vessel before.
+    fn mead_lines(&self) -> impl Iterator<Item = &LogLine> {
+        let since = self.past.as_ref().map(|p| p.split);
+        self.past.iter().flat_map(|p| &p.lines).chain(
+            self.standing_lines()
+                .filter(move |line| since.is_none_or(|s| line.deed.at >= s)),
+        )
+    }
+
     /// Deeds of the mead that is in it now.
     fn deeds(&self) -> Vec<(Moment, What)> {
-        let since = self.vessel.batch.as_ref().map(|b| b.facts.started);
-        self.standing_lines()
-            .filter(|line| since.is_some_and(|s| line.deed.at >= s))
+        let Some(batch) = &self.vessel.batch else {
+            return Vec::new();
+        };
+        let pitched = self
+            .past
+            .as_ref()
+            .map_or(batch.facts.started, |p| p.pitched);
+        self.mead_lines()
+            .filter(|line| line.deed.at >= pitched)
             .map(|line| (line.deed.at, line.deed.what))
             .collect()
     }
+}
+
+fn elsewhere(reader: &Reader, vessel: &Vessel) -> Result<Vec<(Batch, String)>, StoreError> {
+    if vessel.batch.is_some() {
+        return Ok(Vec::new());
+    }
+    let vessels = reader.vessels()?.into_iter();
+    Ok(vessels
+        .filter_map(|v| Some((v.batch?, v.facts.name)))
+        .collect())
 }
 
 async fn page(
