@@ -601,4 +601,33 @@ mod tests {
         assert!((at(24.0, 274.0) - base - 30.0 * (1.0 - (-1.0f64).exp())).abs() < 1e-6);
         assert!((at(24.0, 900.0) - base - 30.0).abs() < 1e-6);
     }
+
+    #[test]
+    fn what_it_could_fall_is_what_it_falls() {
+        let must = Must::plain(180.0, 250.0);
+        let mut plant = Plant::new(must, Temperatures::steady(20.0), &[]);
+        let start = plant.advance(48.0).gravity;
+        let could = plant.could_fall();
+        let end = plant.advance(60.0 * 24.0).gravity;
+        assert!(
+            (start - end - could).abs() < 1e-5,
+            "{could} {}",
+            start - end
+        );
+    }
+
+    #[test]
+    fn what_was_stabilised_can_wake() {
+        let mut plant = Plant::new(Must::plain(180.0, 250.0), Temperatures::steady(18.0), &[]);
+        plant.advance(20.0 * 24.0);
+        plant.happens(Event::Stabilise);
+        plant.happens(Event::Sugar {
+            grams: 40.0,
+            release_hours: 0.0,
+        });
+        let quiet = plant.advance(40.0 * 24.0).sugar;
+        assert_eq!(plant.advance(41.0 * 24.0).sugar, quiet);
+        plant.happens(Event::Wake(0.2));
+        assert!(plant.advance(43.0 * 24.0).sugar < quiet - 2.0);
+    }
 }

@@ -253,3 +253,81 @@ fn cardinal(t: f64, coldest: f64) -> f64 {
     let below = span * (span * (t - BEST) - (BEST - WARMEST) * (BEST + coldest - 2.0 * t));
     ((t - WARMEST) * over * over / below).clamp(0.0, 1.0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn must() -> Must {
+        Must {
+            sugar: 220.0,
+            glucose: 0.46,
+            nitrogen: 200.0,
+            pitch: 0.25,
+            body: 0.003,
+            lag_hours: 12.0,
+            tolerance: 16.0,
+            bend: 0.9,
+            fading: 0.3,
+            coldest: 4.0,
+        }
+    }
+
+    #[test]
+    fn sugar_becomes_alcohol_and_nothing_is_lost() {
+        let mut w = Second::new(must(), Temperatures::steady(20.0));
+        for day in 0..30 {
+            let t = w.advance(24.0 * f64::from(day));
+            let eaten = 220.0 - t.sugar;
+            assert!((t.abv * ETHANOL_PER_ABV - eaten * ETHANOL_YIELD).abs() < 1e-6);
+        }
+        let end = w.truth();
+        assert!(end.sugar < 5.0, "{}", end.sugar);
+        // What it could still fall is what it falls.
+        let (g, could) = (end.gravity, w.could_fall());
+        let later = w.advance(200.0 * 24.0);
+        assert!(g - later.gravity <= could + 1e-9);
+    }
+
+    #[test]
+    fn glucose_goes_first() {
+        let mut w = Second::new(must(), Temperatures::steady(20.0));
+        w.advance(8.0 * 24.0);
+        let [_, _, glucose, fructose, _] = w.state;
+        assert!(fructose > 2.0 * glucose, "{glucose} {fructose}");
+    }
+
+    #[test]
+    fn it_stops_at_its_tolerance() {
+        let mut w = Second::new(
+            Must {
+                tolerance: 10.0,
+                ..must()
+            },
+            Temperatures::steady(20.0),
+        );
+        let end = w.advance(60.0 * 24.0);
+        assert!(end.abv < 10.0 && end.abv > 9.5, "{}", end.abv);
+    }
+
+    #[test]
+    fn cardinal_points() {
+        assert_eq!(cardinal(4.0, 4.0), 0.0);
+        assert_eq!(cardinal(40.0, 4.0), 0.0);
+        assert!((cardinal(BEST, 4.0) - 1.0).abs() < 1e-12);
+        assert!(cardinal(12.0, 4.0) < cardinal(20.0, 4.0));
+    }
+
+    #[test]
+    fn a_smaller_step_would_tell_the_same() {
+        // Against explicit Euler with a hundredth of the step, over the steep part.
+        let mut w = Second::new(must(), Temperatures::steady(20.0));
+        let mut s = w.state;
+        let h = STEP / 100.0;
+        for i in 0..(72.0 / h) as u64 {
+            s = plus(s, w.slope(i as f64 * h, s, true), h);
+        }
+        let there = w.advance(72.0);
+        assert!((s[2] + s[3] - there.sugar).abs() < 0.05, "{s:?} {there:?}");
+    }
+}
