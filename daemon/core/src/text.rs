@@ -174,6 +174,7 @@ mod tests {
             end_unsure: false,
             look_again_at: Some(crate::units::Celsius::new(18.0).unwrap()),
             odds: None,
+            float: None,
             memory: Some(Memory {
                 phase,
                 since: at,

@@ -63,6 +63,7 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
         expected_end: Gravity::new(1.0).ok(),
         look_again_at: None,
         odds: None,
+        float: None,
         end_unsure: false,
         memory: Some(Memory {
             phase,

@@ -136,11 +136,10 @@ pub fn draw(kind: Kind, generator: Generator, draw: &mut Draw) -> Option<Drawn> 
 }
 
 fn recipe(kind: Kind, generator: Generator, d: &mut Draw) -> (Recipe, f64) {
-    let body = d.between(0.0, 0.010);
     let (low, high) = match kind {
         Kind::Quick => (1.040, 1.078),
         Kind::Starved | Kind::Sluggish => (1.065, 1.115),
-        Kind::NitrogenStall | Kind::Rescued => (1.085, 1.150),
+        Kind::NitrogenStall | Kind::Rescued => (1.085, 1.130),
         Kind::ColdStall | Kind::ColdWarmed => (1.075, 1.130),
         Kind::Sweetened | Kind::Refermenting | Kind::Unstabilised | Kind::LongQuiet => {
             (1.055, 1.095)
@@ -148,6 +147,9 @@ fn recipe(kind: Kind, generator: Generator, d: &mut Draw) -> (Recipe, f64) {
         _ => (1.055, 1.110),
     };
     let original = d.between(low, high);
+    // Honey solids are to 6-14 % nothing a yeast takes (White, Riethof, Subers & Kushnir 1962,
+    // USDA Tech. Bull. 1261; rounded means as quoted by Crane 1980).
+    let body = (original - 1.0) * d.between(0.05, 0.14);
     let mut sugar = (original - 1.0 - body) / 3.86e-4;
     let strength = sugar * 0.48 / 7.89;
     let to_half = |x: f64| (2.0 * x).round() / 2.0;
@@ -160,7 +162,7 @@ fn recipe(kind: Kind, generator: Generator, d: &mut Draw) -> (Recipe, f64) {
             label
         }
         // A strain that bears well more than the must can give.
-        _ => to_half((strength + d.between(1.0, 4.0)).max(12.0)),
+        _ => to_half((strength + d.between(0.7, 4.0)).clamp(12.0, 18.0)),
     };
     let nitrogen = match kind {
         Kind::Starved => d.between(25.0, 95.0),

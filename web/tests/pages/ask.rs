@@ -237,6 +237,7 @@ impl Cellar {
             temperature_change: None,
             look_again_at: None,
             odds: None,
+            float: None,
             end_unsure: false,
             gates: Gates {
                 rack: gate("it is <too> early"),

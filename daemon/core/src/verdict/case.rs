@@ -286,7 +286,10 @@ impl Stretch {
         let sure = samples.partition_point(|s| s.days < last.days - shortest);
         // One high reading is a spike; three hours running are the curve.
         let high = |w: &[Sample]| w.iter().all(|s| s.gravity > level + up);
-        let from = samples[..sure].windows(3).rposition(high).map_or(0, |i| i + 1);
+        let from = samples[..sure]
+            .windows(3)
+            .rposition(high)
+            .map_or(0, |i| i + 1);
         &samples[from..]
     }
 

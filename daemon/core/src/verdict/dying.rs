@@ -97,7 +97,10 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     let mut scatter = known.scatter.unwrap_or(LEAST_SCATTER.max(known.step / 3.0));
     let mut fits: Vec<Fit> = Vec::new();
     for _ in 0..3 {
-        fits = taus.iter().filter_map(|tau| Fit::new(&points, *tau, scatter)).collect();
+        fits = taus
+            .iter()
+            .filter_map(|tau| Fit::new(&points, *tau, scatter))
+            .collect();
         let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
         let residuals = best.residuals(&points);
         let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
@@ -146,11 +149,16 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
             }
         })
         .collect();
-    let top = parts.iter().map(|p| p.weight).fold(f64::NEG_INFINITY, f64::max);
+    let top = parts
+        .iter()
+        .map(|p| p.weight)
+        .fold(f64::NEG_INFINITY, f64::max);
     if !top.is_finite() {
         return None;
     }
-    parts.iter_mut().for_each(|p| p.weight = (p.weight - top).exp());
+    parts
+        .iter_mut()
+        .for_each(|p| p.weight = (p.weight - top).exp());
     let sum: f64 = parts.iter().map(|p| p.weight).sum();
     parts.iter_mut().for_each(|p| p.weight /= sum);
     Some(Dying { parts, lambda })
@@ -208,7 +216,11 @@ impl Dying {
 
     /// Geometric mean, days.
     pub fn time_constant(&self) -> f64 {
-        self.parts.iter().map(|p| p.weight * p.tau.ln()).sum::<f64>().exp()
+        self.parts
+            .iter()
+            .map(|p| p.weight * p.tau.ln())
+            .sum::<f64>()
+            .exp()
     }
 }
 
@@ -227,7 +239,11 @@ fn merged(samples: &[Sample]) -> Vec<Column> {
             let mut gravity: Vec<f64> = chunk.iter().map(|s| s.gravity).collect();
             Column {
                 days: mean(|s| s.days) - last.days,
-                gravity: if size > 2 { crate::fit::noise::median(&mut gravity) } else { mean(|s| s.gravity) },
+                gravity: if size > 2 {
+                    crate::fit::noise::median(&mut gravity)
+                } else {
+                    mean(|s| s.gravity)
+                },
                 kelvin: mean(|s| s.celsius),
                 weight: mean(|s| s.weight.clamp(0.25, 4.0)).sqrt() * n.sqrt(),
             }
@@ -314,7 +330,10 @@ impl Fit {
 
     /// Variance of A over what independent errors would make it, at least one.
     fn hanging_together(&self, points: &[Column], bandwidth: f64, scatter: f64) -> f64 {
-        let scores: Vec<f64> = points.iter().map(|p| self.influence(p) * self.residual(p)).collect();
+        let scores: Vec<f64> = points
+            .iter()
+            .map(|p| self.influence(p) * self.residual(p))
+            .collect();
         let mut sum = 0.0;
         for i in 0..points.len() {
             sum += scores[i] * scores[i];
@@ -329,5 +348,71 @@ impl Fit {
         let n = points.len() as f64;
         let variance = sum * n / (n - 3.0).max(1.0);
         (variance / (scatter * self.unit_sd).powi(2)).clamp(1.0, 60.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Small generator for noise (Steele & Vigna's splitmix constants), so that tests need no crate.
+    fn noise(seed: &mut u64) -> f64 {
+        let mut sum = 0.0;
+        for _ in 0..12 {
+            *seed = seed.wrapping_add(0x9E37_79B9_7F4A_7C15);
+            let mut z = *seed;
+            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+            sum += ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64;
+        }
+        sum - 6.0
+    }
+
+    /// Hourly, `left(days from now)`, with noise that lingers for a few hours and day and night.
+    fn samples(days: f64, seed: u64, left: impl Fn(f64) -> f64) -> Vec<Sample> {
+        let mut seed = seed;
+        let mut slow = 0.0;
+        let n = (days * 24.0) as usize;
+        (0..=n)
+            .map(|i| {
+                let t = i as f64 / 24.0;
+                slow = 0.8 * slow + 0.0004 * 0.6 * noise(&mut seed);
+                let kelvin = 0.8 * (std::f64::consts::TAU * t).sin();
+                Sample {
+                    days: t,
+                    gravity: 0.995 + left(t - days) + slow + 0.0003 * noise(&mut seed)
+                        - 8e-5 * kelvin,
+                    weight: 2.0,
+                    celsius: 20.0 + kelvin,
+                }
+            })
+            .collect()
+    }
+
+    const KNOWN: Known = Known {
+        step: 0.0005,
+        drift_sd: 8e-5,
+        scatter: None,
+        time_constant: Some(1.0),
+        may_be_left: 0.01,
+    };
+
+    #[test]
+    fn a_straight_fall_leaves_much() {
+        for seed in 0..40 {
+            for time_constant in [Some(1.0), None] {
+                let s = samples(1.25, seed * 7919, |t| 0.015 - 0.005 * t);
+                let known = Known {
+                    time_constant,
+                    ..KNOWN
+                };
+                let d = dying(&s, &known).unwrap();
+                assert!(
+                    d.odds_more(0.002) > 0.2,
+                    "{seed} {time_constant:?} {} {d:?}",
+                    d.odds_more(0.002)
+                );
+            }
+        }
     }
 }

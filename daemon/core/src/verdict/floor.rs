@@ -35,9 +35,8 @@ const ROOM: f64 = 0.003;
 /// The same where the yeast's strength is what ends it: labels are round numbers, and half a
 /// percent of strength is 0.004 SG.
 const TOLERANCE_ROOM: f64 = 0.006;
-/// A mead no stronger than its yeast bears is done below this: what sugar it still has is less
-/// than the few grams a litre that any dry drink keeps. Common practice, no source.
-const DRY_ENOUGH: f64 = 1.002;
+/// The same in spreads where the sugar runs out: all that the composition of honey allows.
+const DRY_SDS: f64 = 1.5;
 /// Those that stick stop anywhere within this above the end, SG (chosen here).
 const STUCK_OVER: f64 = 0.08;
 /// Share of meads that stick (chosen here).
@@ -110,7 +109,7 @@ impl Floor {
 
     fn reached_below(&self) -> f64 {
         match self.from {
-            FloorFrom::Dry => DRY_ENOUGH.max(self.mid + self.sd.min(ROOM)),
+            FloorFrom::Dry => self.mid + DRY_SDS * self.sd,
             FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
             FloorFrom::Expected => self.mid + self.sd.min(ROOM),
         }
@@ -121,7 +120,7 @@ impl Floor {
         let z = ((gravity - self.mid) / self.sd).max(0.0);
         let here = (-0.5 * z * z).exp() / (self.sd * std::f64::consts::TAU.sqrt());
         let (ended, stuck) = ((1.0 - STICKS) * here, STICKS / STUCK_OVER);
-        if gravity <= self.mid || (self.from == FloorFrom::Dry && gravity <= DRY_ENOUGH) {
+        if gravity <= self.mid {
             1.0
         } else {
             ended / (ended + stuck)

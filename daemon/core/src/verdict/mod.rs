@@ -113,6 +113,7 @@ impl Assessor {
             // Just pitched or added to: the readings of the new stretch are on their way.
             return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
+        let seen = self.float.seen(now).filter(|_| !stretch.by_hand);
         let floor = case.floor();
         let stopped = self
             .memory
@@ -126,7 +127,9 @@ impl Assessor {
         let evidence = gather(case, now, stretch, floor, forecast, self.memory);
         let memory = phase::step(self.memory, &evidence, forecast);
         self.memory = Some(memory);
-        conclude(&evidence, forecast, memory, style)
+        let mut verdict = conclude(&evidence, forecast, memory, style);
+        verdict.float = seen;
+        verdict
     }
 
     /// The fitted curve up to now and the forecast after it, for the page. Not part of
@@ -174,6 +177,7 @@ impl Assessor {
             end_unsure: false,
             look_again_at: None,
             odds: None,
+            float: self.float.seen(now),
             memory: self.memory,
         }
     }
@@ -295,6 +299,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         end_unsure: memory.phase == Phase::Stuck && e.end_unsure(),
         look_again_at: e.look_again_at().filter(|_| memory.phase == Phase::Resting),
         odds: Some(e.odds(forecast)),
+        float: None,
         memory: Some(memory),
     }
 }

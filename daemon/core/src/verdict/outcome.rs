@@ -70,6 +70,40 @@ impl<T: Copy> Spread<T> {
     }
 }
 
+/// What is known of the float that the verdict rests on.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct FloatSeen {
+    /// Measured against hand readings; without any, nothing is corrected.
+    pub trued: Option<Trued>,
+    /// A hand reading and the float that cannot both be right.
+    pub disagrees: Option<Doubt>,
+    /// It has sent one value ever since.
+    pub still_since: Option<Moment>,
+    /// Sudden shifts taken out of the curve: when, and by how much it read higher from then on, SG.
+    pub jumps: Vec<(Moment, f64)>,
+}
+
+/// A float's error as hand readings tell it, SG.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Trued {
+    /// How much too high it reads now.
+    pub reads_high: f64,
+    pub reads_high_sd: f64,
+    pub drift_per_day: f64,
+    pub drift_sd: f64,
+    /// Hand readings it was compared with.
+    pub hand_readings: usize,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Doubt {
+    /// When the hand reading was taken.
+    pub at: Moment,
+    pub hand: f64,
+    /// What the float said then, put right by the hand readings before.
+    pub float: f64,
+}
+
 /// How sure each of the statements is that "finished" rests on, 0 to 1.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Odds {
@@ -225,6 +259,8 @@ pub struct Verdict {
     pub look_again_at: Option<Celsius>,
     #[serde(default)]
     pub odds: Option<Odds>,
+    #[serde(default)]
+    pub float: Option<FloatSeen>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Memory>,
 }

@@ -17,9 +17,11 @@ pub(super) const LEFT: f64 = 0.002;
 /// Odds of more than that at which it is called settled, and at which it stays so.
 const SETTLES: f64 = 0.02;
 const STAYS: f64 = 0.10;
+/// However soon it may end, while it may fall by more than this a day it has not.
+const STILL: f64 = 0.001_5;
 /// How far up the curve the end begins, SG, and for how many days it is looked at, at the least
 /// and at the most.
-const END: f64 = 0.006;
+const END: f64 = 0.010;
 const SHORTEST: f64 = 1.25;
 const LONGEST: f64 = 14.0;
 /// The same of hand readings, taken every few days.
@@ -69,7 +71,11 @@ impl Tail {
         };
         // A feed that speaks once a day needs as many words as another.
         let window = shortest.max(FEWEST * stretch.spacing());
-        let window = if creeping { window.max(CREEPING) } else { window };
+        let window = if creeping {
+            window.max(CREEPING)
+        } else {
+            window
+        };
         let samples = stretch.end(END, window, longest);
         let level = stretch.level();
         let may_be_left = match (floor, level) {
@@ -98,11 +104,13 @@ impl Tail {
         };
         let whole = span >= 0.9 * window && stretch.longest_gap(recent, now) <= gap_limit;
         let enough = if settled { STAYS } else { SETTLES };
-        let flat = whole && dying.as_ref().is_some_and(|d| d.odds_more(LEFT) < enough);
+        let lately = slope::slope(recent, stretch.step, stretch.drift_sd);
+        let still = lately.is_some_and(|s| s.range().high < STILL);
+        let flat = whole && still && dying.as_ref().is_some_and(|d| d.odds_more(LEFT) < enough);
         let long = STUCK_WINDOW.max(window);
         let slope = slope::slope(stretch.quiet_window(long), stretch.step, stretch.drift_sd);
-        let stopped = whole
-            && slope.is_some_and(|s| s.span >= 0.9 * long && s.range().high < STUCK);
+        let stopped =
+            whole && slope.is_some_and(|s| s.span >= 0.9 * long && s.range().high < STUCK);
         let quiet = days_since(stretch.quiet_from, now);
         Tail {
             dying,

@@ -4,6 +4,7 @@
 //! the curve in any case, since no ferment jumps. What is cut or corrected is said in the verdict.
 
 use super::case::Case;
+use super::outcome::{Doubt, FloatSeen, Trued};
 use crate::deed::What;
 use crate::hours::Hour;
 use crate::instrument::{Instrument, examine};
@@ -50,6 +51,31 @@ impl Float {
         let from = case.started.unwrap_or(now - BACK).max(now - BACK);
         self.instrument = examine(case.hours, &hand, &moved, from, now);
         self.seen = Some((hours, deeds, now));
+    }
+
+    /// For the verdict to show. `None` with nothing to tell.
+    pub fn seen(&self, now: Moment) -> Option<FloatSeen> {
+        let i = &self.instrument;
+        let seen = FloatSeen {
+            trued: i.anchor.as_ref().map(|a| {
+                let correction = a.correction(now);
+                Trued {
+                    reads_high: -correction.value,
+                    reads_high_sd: correction.sd,
+                    drift_per_day: a.drift,
+                    drift_sd: a.drift_sd,
+                    hand_readings: a.pairs.len(),
+                }
+            }),
+            disagrees: i.disagrees.map(|d| Doubt {
+                at: d.at,
+                hand: d.hand,
+                float: d.float,
+            }),
+            still_since: i.still_since,
+            jumps: i.steps.iter().map(|s| (s.at, s.size)).collect(),
+        };
+        (seen != FloatSeen::default()).then_some(seen)
     }
 
     pub fn drift_sd(&self) -> f64 {
