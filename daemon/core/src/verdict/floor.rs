@@ -15,6 +15,8 @@ pub struct Floor {
     pub mid: f64,
     pub sd: f64,
     pub from: FloorFrom,
+    /// Nobody has said what the yeast bears, and no batch has shown it.
+    vague: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -37,6 +39,9 @@ const ROOM: f64 = 0.003;
 const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows.
 const DRY_SDS: f64 = 1.5;
+/// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
+/// only a level well below the middle counts.
+const VAGUE: f64 = 1.0;
 /// Those that stick stop anywhere within this above the end, SG (chosen here).
 const STUCK_OVER: f64 = 0.08;
 /// Share of meads that stick (chosen here).
@@ -45,11 +50,11 @@ const STICKS: f64 = 0.1;
 /// it is (1 - u)/0.8192 + 1 - 1/0.8192 for an unfermentable share u of the extract. White,
 /// Riethof, Subers & Kushnir 1962 (USDA Tech. Bull. 1261; rounded means as quoted by Crane 1980)
 /// find in 82.8 g of honey solids 38.2 fructose, 31.3 glucose, 1.3 sucrose, 7.3 maltose and its
-/// like and 1.5 higher sugars: u is 6 to 14 %, by how much of the last two a yeast takes. So
-/// 1.115 in terms of gravity, and the spread covers all of it and none.
+/// like and 1.5 higher sugars: u is 6 to 14 %, by how much of the last two a yeast takes. In
+/// terms of gravity that is 1.13 to 1.05; the spread allows for a little more on either side.
 pub const DRY_ATTENUATION: Gaussian = Gaussian {
-    mean: 1.115,
-    sd: 0.045,
+    mean: 1.088,
+    sd: 0.035,
 };
 /// And what a hydrometer leaves open, SG.
 const DRY_SD: f64 = 0.002;
@@ -76,6 +81,7 @@ impl Floor {
                 mid: expected.get(),
                 sd: EXPECTED_SD,
                 from: FloorFrom::Expected,
+                vague: false,
             });
         }
         let original = original?;
@@ -84,6 +90,7 @@ impl Floor {
             mid: original.get() - points * attenuation.mean,
             sd: DRY_SD.hypot(points * attenuation.sd),
             from: FloorFrom::Dry,
+            vague: false,
         };
         let bears = tolerance.map_or(strength, |t| Gaussian {
             mean: t.get(),
@@ -98,6 +105,7 @@ impl Floor {
             mid: at_tolerance,
             sd: (bears.sd * per_percent).hypot(DRY_SD),
             from: FloorFrom::Tolerance,
+            vague: bears.sd > VAGUE,
         })
     }
 
@@ -110,6 +118,7 @@ impl Floor {
     fn reached_below(&self) -> f64 {
         match self.from {
             FloorFrom::Dry => self.mid + DRY_SDS * self.sd,
+            FloorFrom::Tolerance if self.vague => self.mid - self.sd,
             FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
             FloorFrom::Expected => self.mid + self.sd.min(ROOM),
         }

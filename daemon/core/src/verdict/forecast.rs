@@ -1,6 +1,7 @@
 //! The fitted curves as the verdict needs them: kept between assessments, since an hour more of
 //! readings hardly moves a curve and a fit costs a thousand times a slope.
 
+use super::calibrated;
 use super::case::{Case, Stretch, days_since};
 use super::floor::Floor;
 use super::gates;
@@ -19,8 +20,6 @@ pub(super) const SETTLED_WITHIN: f64 = 0.001;
 const NOISE: f64 = 0.0006;
 /// A hand reading's, half a division.
 const HAND_NOISE: f64 = 0.0005;
-/// Share of the time to go that stays open whatever the curves agree on. Our engineering choice.
-const DOUBT: f64 = 0.25;
 /// No family has quite the true shape: a curve may miss a point by this share of its distance
 /// from the present level. So the tail, which the verdict is about, outweighs the fall behind it.
 /// Our engineering choice, of the size of the misfits on the open wine series.
@@ -48,7 +47,7 @@ pub(super) struct Forecast {
     time_constant: Option<f64>,
     /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
     /// since they cost a search along every drawn curve.
-    settles: Option<Spread<f64>>,
+    settles: Option<f64>,
     racks: Option<f64>,
 }
 
@@ -83,7 +82,7 @@ impl Forecast {
             .as_ref()
             .ok()
             .and_then(|f| f.settles(SETTLED_WITHIN, pace.clock(made_at)))
-            .map(|spread| spread.map(|clock| pace.days(clock)));
+            .map(|spread| pace.days(spread.mid));
         let racks = fitted.as_ref().ok().map(|f| {
             let share = 1.0 - gates::RACK_FROM;
             pace.days(f.range(|c| c.time_within(share * c.left_after(0.0))).mid)
@@ -135,8 +134,20 @@ impl Forecast {
         self.time_constant
     }
 
-    pub fn final_gravity(&self) -> Option<Spread<f64>> {
-        self.fitted.as_ref().ok().map(Fitted::final_gravity)
+    pub fn final_gravity(&self, now: Moment) -> Option<Spread<f64>> {
+        let middle = self.fitted.as_ref().ok()?.final_gravity().mid;
+        Some(calibrated::end(middle, self.share(now)?))
+    }
+
+    /// The curves' own end, SG.
+    pub fn end(&self) -> Option<f64> {
+        self.fitted.as_ref().ok().map(|f| f.final_gravity().mid)
+    }
+
+    /// Share of the fall that is over.
+    fn share(&self, now: Moment) -> Option<f64> {
+        let clock = self.clock(now);
+        Some(self.fitted.as_ref().ok()?.fraction_done(clock).mid)
     }
 
     pub fn left(&self, now: Moment) -> Option<Range<f64>> {
@@ -157,18 +168,10 @@ impl Forecast {
 
     /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
     pub fn settles(&self, now: Moment) -> Option<Spread<Moment>> {
-        let spread = self.settles?;
         let today = self.days(now);
-        // No family is the truth: whatever they agree on, a quarter of the time to go is open.
-        let doubt = DOUBT * (spread.mid - today).max(0.0);
-        let at = |days: f64| self.moment(days.max(today));
-        Some(Spread {
-            low: at(spread.low.min(spread.mid - doubt)),
-            half_low: at(spread.half_low.min(spread.mid - 0.4 * doubt)),
-            mid: at(spread.mid),
-            half_high: at(spread.half_high.max(spread.mid + 0.4 * doubt)),
-            high: at(spread.high.max(spread.mid + doubt)),
-        })
+        let to_go = self.settles? - today;
+        let spread = calibrated::to_go(to_go, self.share(now)?);
+        Some(spread.map(|days| self.moment(today + days)))
     }
 
     /// When the rack gate's share of the fall is over by the middle curve; not before `now`.
@@ -197,8 +200,7 @@ impl Forecast {
         let until = if stopped {
             today
         } else {
-            let settles = self.settles;
-            let far = settles.map_or(today + 14.0, |s| s.high);
+            let far = self.settles.unwrap_or(today + 14.0) + 3.0;
             (far + 1.0).clamp(today + 2.0, today + AHEAD.as_days())
         };
         (0..DRAWN)

@@ -21,10 +21,12 @@ const ODDS: f64 = 0.01;
 /// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
 /// (stoichiometry) 0.001 SG is about 1 g of gas per litre.
 const LEFT_TO_SEAL: f64 = 0.001;
-/// A hand reading bears witness for this long before and after the float's own verdict.
-const WITNESS: Span = Span::days(3);
+/// A hand reading bears witness for this long: what is sealed is what was measured.
+const WITNESS: Span = Span::days(1);
 /// A hand reading further from the float than this does not agree with it, SG.
 const AGREE: f64 = 0.003;
+/// Two hand readings that differ by more than this differ, SG: three half divisions.
+const HAND_FALLS: f64 = 0.001_5;
 /// A sweetened mead is watched this long before it is sealed. Common practice, no source.
 const WATCH_SWEETENED: Span = Span::days(7);
 
@@ -178,6 +180,14 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     if e.stretch.by_hand {
         return open("the last hand readings agree that it has stopped; seal only in what bears the pressure".into());
     }
+    if let Some(before) = e.hand_before(at)
+        && before - hand > HAND_FALLS
+    {
+        return shut(
+            "the last two hand readings fall; take another in a few days".into(),
+            None,
+        );
+    }
     if (hand - level).abs() > AGREE {
         return shut(
             format!(
@@ -228,7 +238,7 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
         Phase::NoData => shut("nothing is known yet".into(), None),
         Phase::Lag => shut("it has not begun to fall".into(), None),
         Phase::Active | Phase::Slowing => {
-            let settles = e.settles(forecast);
+            let settles = forecast.settles(e.now);
             let opens = settles.map(|s| s.mid + Span::from_days(e.tail.window));
             let clear = e.clear_fall().is_some();
             let why = match (clear, opens) {

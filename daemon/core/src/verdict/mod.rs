@@ -14,6 +14,8 @@
 //! [`Assessor::assess`] is a function of its arguments and of what it was told before: the same
 //! history gives the same verdicts, live or in `replay`.
 
+mod again;
+mod calibrated;
 mod case;
 mod dying;
 pub mod floor;
@@ -37,7 +39,7 @@ use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
-use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Spread, Verdict};
+use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Verdict};
 use tail::Tail;
 use trued::Float;
 
@@ -183,9 +185,8 @@ impl Assessor {
     }
 }
 
-/// Time constant of a tail of which nothing is known, days (chosen here).
-const LONG: f64 = 5.0;
-
+/// The float has shown no more than this of a fall since, SG.
+const STILL_SINCE: f64 = 0.003;
 /// Windows in which a fall is looked for, days. Whole days, so that day and night cancel.
 const WINDOWS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
 
@@ -201,7 +202,9 @@ fn gather<'a>(
     let creeping = memory.is_some_and(|m| m.creeping);
     let still = memory.is_some_and(|m| m.phase.is_still());
 
-    let settled = memory.is_some_and(|m| m.phase == Phase::Settled);
+    let settled = memory
+        .filter(|m| m.phase == Phase::Settled)
+        .map(|m| now.since(m.since));
     let tail = Tail::new(&stretch, forecast, floor.as_ref(), creeping, settled, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
@@ -212,7 +215,7 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
-    let falls_again = !stretch.by_hand && still && falls_again(&stretch);
+    let falls_again = !stretch.by_hand && still && again::falls_again(&stretch);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);
@@ -233,20 +236,6 @@ fn gather<'a>(
         temperature_change,
         temperature,
     }
-}
-
-/// Windows in which a renewed fall is looked for, days: a fast one shows in a short window, a
-/// slow one needs a long one.
-const AGAIN: [f64; 6] = [0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
-/// How many standard errors a renewed fall stands out by. Looked for every hour of years, a
-/// laxer test would cry wolf.
-const AGAIN_SDS: f64 = 4.0;
-
-fn falls_again(stretch: &Stretch) -> bool {
-    AGAIN.iter().any(|days| {
-        slope::slope(stretch.quiet_window(*days), stretch.step, stretch.drift_sd)
-            .is_some_and(|s| s.span >= 0.8 * days && s.fall - AGAIN_SDS * s.sd > phase::FALLING)
-    })
 }
 
 /// The warmest mean of two days since the pitch or the last addition.
@@ -273,7 +262,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
     let (left, end) = if stuck {
         (e.left_above_floor(), None)
     } else {
-        (e.left(forecast), forecast.final_gravity())
+        (e.left(forecast), forecast.final_gravity(e.now))
     };
     let gates = Gates {
         rack: gates::rack(e, forecast, &memory, style),
@@ -286,7 +275,11 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         gravity: level.map(Gravity::computed),
         fall_per_day: fall.map(|f| f.range()),
         left_to_fall: left,
-        settles_at: if stopped { None } else { e.settles(forecast) },
+        settles_at: if stopped {
+            None
+        } else {
+            forecast.settles(e.now)
+        },
         final_gravity: end,
         expected_end: e.floor.map(|f| Gravity::computed(f.mid)),
         looked_at: fall.map(|f| Span::from_days(f.span)),
@@ -384,7 +377,7 @@ impl Evidence<'_> {
     /// what is expected. A curve that is levelling off too high (a stall on its way) must not make
     /// little of what is left.
     fn end(&self, forecast: &Forecast) -> Option<f64> {
-        let curve = forecast.final_gravity().map(|r| r.mid);
+        let curve = forecast.end();
         let floor = self.floor.map(|f| f.mid);
         match (curve, floor) {
             (Some(c), Some(f)) => Some(c.min(f)),
@@ -416,29 +409,22 @@ impl Evidence<'_> {
         })
     }
 
-    /// When it will have settled. A curve that says "now" while gravity surely falls has missed
-    /// the tail; then the tail itself is asked: left·e^(-t/τ) comes down to the margin.
-    fn settles(&self, forecast: &Forecast) -> Option<Spread<Moment>> {
-        let by_curve = forecast.settles(self.now);
-        let missed = |r: &Spread<Moment>| r.mid.since(self.now) < Span::hours(12);
-        match (by_curve, self.clear_fall()) {
-            (Some(r), Some(fall)) if missed(&r) => {
-                let tau = self.tail.dying.as_ref().map_or(LONG, |d| d.time_constant());
-                let at = |fall: f64| {
-                    let days = tau * (fall * tau / forecast::SETTLED_WITHIN).max(1.0).ln();
-                    self.now + Span::from_days(days)
-                };
-                let range = fall.range();
-                Some(Spread {
-                    low: at(range.low),
-                    half_low: at(0.5 * (range.low + range.mid)),
-                    mid: at(range.mid),
-                    half_high: at(range.high),
-                    high: at(2.0 * range.high),
-                })
-            }
-            (by_curve, _) => by_curve,
-        }
+    /// The hand reading before that one, since it has been still.
+    fn hand_before(&self, at: Moment) -> Option<f64> {
+        let from = self.stretch.quiet_from.max(at - Span::days(14));
+        let earlier = self
+            .case
+            .done(at)
+            .filter(|d| d.what == What::HandReading && d.at >= from && d.at < at);
+        let still = earlier.filter(|d| {
+            let then = self.stretch.level_at(d.at);
+            then.zip(self.level())
+                .is_some_and(|(then, now)| (then - now).abs() < STILL_SINCE)
+        });
+        still
+            .filter_map(|d| d.gravity)
+            .next_back()
+            .map(Gravity::get)
     }
 
     fn sweetened(&self) -> Option<Moment> {

@@ -35,6 +35,8 @@ pub struct Slope {
     /// SG per day, positive while falling.
     pub fall: f64,
     pub sd: f64,
+    /// The part of it that is the unknown effect of warmth.
+    pub warmth_sd: f64,
     /// Level at the end of the window, SG.
     pub level: f64,
     /// First to last point, days.
@@ -100,6 +102,7 @@ pub fn slope(samples: &[Sample], step: f64, drift_sd: f64) -> Option<Slope> {
     Some(Slope {
         fall: -line.slope,
         sd,
+        warmth_sd: line.unknown_warmth.abs(),
         level: line.at(last.days),
         span,
         points: samples.len(),

@@ -10,7 +10,7 @@ use super::floor::Floor;
 use super::forecast::Forecast;
 use super::outcome::Range;
 use super::slope::{self, Slope};
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 
 /// What may be left when it is called settled, SG: two small divisions of a hydrometer.
 pub(super) const LEFT: f64 = 0.002;
@@ -18,12 +18,20 @@ pub(super) const LEFT: f64 = 0.002;
 const SETTLES: f64 = 0.02;
 const STAYS: f64 = 0.10;
 /// However soon it may end, while it may fall by more than this a day it has not.
-const STILL: f64 = 0.001_5;
-/// How far up the curve the end begins, SG, and for how many days it is looked at, at the least
-/// and at the most.
+/// The longer it took, the less: this over the days since the pitch or the last addition, within
+/// these limits.
+const STILL: f64 = 0.010;
+const STILL_WITHIN: (f64, f64) = (0.000_5, 0.001_5);
+/// What took weeks does not end overnight: it must be seen still for this share of the time it
+/// took, within these limits, days.
+const SHARE: f64 = 0.08;
+const SHARE_WITHIN: (f64, f64) = (0.9, 4.0);
+/// A mead that has been settled for longer must be still by this much over [`STUCK_WINDOW`]: a
+/// renewed fall does not die away, and the end of the curve has nothing to say about it.
+const STAYS_STILL: f64 = 0.000_7;
+/// How far up the curve the end begins, SG, and for how many days it is looked at at the most.
 const END: f64 = 0.010;
-const SHORTEST: f64 = 1.25;
-const LONGEST: f64 = 14.0;
+const LONGEST: f64 = 21.0;
 /// The same of hand readings, taken every few days.
 const SHORTEST_BY_HAND: f64 = 6.0;
 const LONGEST_BY_HAND: f64 = 42.0;
@@ -61,13 +69,15 @@ impl Tail {
         forecast: &Forecast,
         floor: Option<&Floor>,
         creeping: bool,
-        settled: bool,
+        settled_for: Option<Span>,
         now: Moment,
     ) -> Tail {
+        let age = days_since(stretch.from, now);
         let (shortest, longest) = if stretch.by_hand {
             (SHORTEST_BY_HAND, LONGEST_BY_HAND)
         } else {
-            (SHORTEST, LONGEST)
+            let share = SHARE * age;
+            (share.clamp(SHARE_WITHIN.0, SHARE_WITHIN.1), LONGEST)
         };
         // A feed that speaks once a day needs as many words as another.
         let window = shortest.max(FEWEST * stretch.spacing());
@@ -92,23 +102,37 @@ impl Tail {
                 may_be_left,
             },
         );
-        let gap_limit = if stretch.by_hand {
-            window.max(10.0)
-        } else {
-            (window / 4.0).max(0.5).max(1.6 * stretch.spacing())
-        };
+        let slope_over =
+            |days: f64| slope::slope(stretch.quiet_window(days), stretch.step, stretch.drift_sd);
         let recent = stretch.quiet_window(window);
         let span = match (recent.first(), recent.last()) {
             (Some(a), Some(b)) => b.days - a.days,
             _ => 0.0,
         };
+        let gap_limit = if stretch.by_hand {
+            window.max(10.0)
+        } else {
+            (window / 4.0).max(0.5).max(1.6 * stretch.spacing())
+        };
         let whole = span >= 0.9 * window && stretch.longest_gap(recent, now) <= gap_limit;
-        let enough = if settled { STAYS } else { SETTLES };
-        let lately = slope::slope(recent, stretch.step, stretch.drift_sd);
-        let still = lately.is_some_and(|s| s.range().high < STILL);
-        let flat = whole && still && dying.as_ref().is_some_and(|d| d.odds_more(LEFT) < enough);
         let long = STUCK_WINDOW.max(window);
-        let slope = slope::slope(stretch.quiet_window(long), stretch.step, stretch.drift_sd);
+        let slope = slope_over(long);
+        let still = if settled_for.is_some_and(|s| s.as_days() > STUCK_WINDOW) {
+            slope.is_some_and(|s| s.range().high < STAYS_STILL)
+        } else {
+            let margin = (STILL / age).clamp(STILL_WITHIN.0, STILL_WITHIN.1);
+            [1.0, 1.6, 2.4].iter().any(|longer| {
+                slope_over(longer * window)
+                    .is_some_and(|s| s.span >= 0.9 * window && s.range().high < margin)
+            })
+        };
+        let still = still || stretch.by_hand;
+        let enough = if settled_for.is_some() {
+            STAYS
+        } else {
+            SETTLES
+        };
+        let flat = whole && still && dying.as_ref().is_some_and(|d| d.odds_more(LEFT) < enough);
         let stopped =
             whole && slope.is_some_and(|s| s.span >= 0.9 * long && s.range().high < STUCK);
         let quiet = days_since(stretch.quiet_from, now);
