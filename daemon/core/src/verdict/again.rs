@@ -15,7 +15,10 @@ use crate::fit::noise::median;
 const WINDOWS: [f64; 7] = [0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
 /// How many standard errors it must stand out by. Looked for every hour of years, a laxer test
 /// would cry wolf.
-const SDS: f64 = 3.7;
+const SDS: f64 = 3.9;
+/// Least share of the whole fall between one quarter of the window and the next; an even fall has
+/// a third.
+const STEADY: f64 = 0.1;
 /// The past that is looked at, days, and how much of it there must be.
 const PAST: f64 = 12.0;
 const LEAST_PAST: f64 = 2.0;
@@ -37,8 +40,31 @@ pub(super) fn falls_again(stretch: &Stretch) -> bool {
             return false;
         };
         let sd = wander.slope_sd(window).hypot(found.warmth_sd);
-        found.fall - SDS * sd > phase::FALLING
+        found.fall - SDS * sd > phase::FALLING && steady(window)
     })
+}
+
+/// Whether each quarter of a window lies lower than the one before: a fall does, a float that was
+/// knocked comes down at once.
+fn steady(window: &[Sample]) -> bool {
+    let (Some(first), Some(last)) = (window.first(), window.last()) else {
+        return false;
+    };
+    let quarter = (last.days - first.days) / 4.0;
+    let level = |i: usize| {
+        let from = first.days + quarter * i as f64;
+        let mut values: Vec<f64> = window
+            .iter()
+            .filter(|s| s.days >= from && s.days <= from + quarter)
+            .map(|s| s.gravity)
+            .collect();
+        (!values.is_empty()).then(|| median(&mut values))
+    };
+    let levels: Vec<f64> = (0..4).filter_map(level).collect();
+    let [a, .., b] = levels[..] else {
+        return false;
+    };
+    levels.len() == 4 && levels.windows(2).all(|w| w[0] - w[1] > STEADY * (a - b))
 }
 
 /// Autocovariance of a float at rest, by lags of an hour.

@@ -31,6 +31,7 @@ pub struct Case<'a> {
 /// The stretch of curve since the last deed that moved the gravity itself.
 pub(super) struct Stretch {
     pub from: Moment,
+    pub pitched: Moment,
     /// What began it.
     pub began: What,
     /// Since the last deed that disturbs (also nutrient, rousing, racking): flatness counts from here.
@@ -116,6 +117,7 @@ impl Case<'_> {
             .map_or(from, |d| d.at.max(from));
         let mut stretch = Stretch {
             from,
+            pitched: pitch.min(from),
             began,
             quiet_from: disturbed + MIXING,
             samples: Vec::new(),

@@ -18,10 +18,10 @@ pub(super) const LEFT: f64 = 0.002;
 const SETTLES: f64 = 0.02;
 const STAYS: f64 = 0.10;
 /// However soon it may end, while it may fall by more than this a day it has not.
-/// The longer it took, the less: this over the days since the pitch or the last addition, within
+/// The longer it took, the less: this over the days since the pitch, within
 /// these limits.
-const STILL: f64 = 0.010;
-const STILL_WITHIN: (f64, f64) = (0.000_5, 0.001_5);
+const STILL: f64 = 0.018;
+const STILL_WITHIN: (f64, f64) = (0.000_5, 0.002_5);
 /// What took weeks does not end overnight: it must be seen still for this share of the time it
 /// took, within these limits, days.
 const SHARE: f64 = 0.08;
@@ -72,7 +72,7 @@ impl Tail {
         settled_for: Option<Span>,
         now: Moment,
     ) -> Tail {
-        let age = days_since(stretch.from, now);
+        let age = days_since(stretch.pitched, now);
         let (shortest, longest) = if stretch.by_hand {
             (SHORTEST_BY_HAND, LONGEST_BY_HAND)
         } else {
