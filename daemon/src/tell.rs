@@ -4,16 +4,28 @@
 //! vessel is renamed or retired, the topic is cleared with an empty payload.
 //!
 //! `ebbmark/vessel/<slug>/verdict`, JSON: `at` (RFC 3339), `vessel`, `phase`, `sentence`,
-//! `gravity` (SG 20/20), `fall_per_day`, `left_to_fall` (SG, `mid`, `low`, `high`), `settles_at`
-//! (RFC 3339, likewise), `temperature` (°C), `gates` (`rack`, `stabilise`, `seal`: `open`, `why`).
+//! `gravity` (SG 20/20), `fall_per_day`, `left_to_fall` (SG, `mid`, and `low` to `high` nine times
+//! out of ten), `settles_at` (RFC 3339) and `final_gravity` (SG; both likewise, and `half_low` to
+//! `half_high` every second time), `temperature` and, of a mead resting in the cold,
+//! `look_again_at` (°C), `gates` (`rack`, `stabilise`, `seal`: `open`, `why` and, when shut and it
+//! can be told, `opens`, milliseconds since 1970), `odds` (0 to 1: `flat`, `at_floor`,
+//! `nothing_else`, `more_left` than 0.002 SG), `float`:
+//!
+//! - `trued`: `reads_high` now and `drift_per_day` (SG, with `reads_high_sd` and `drift_sd`), by so
+//!   many `hand_readings`;
+//! - `disagrees`: `at` (RFC 3339), `hand` and `float` (SG) of a hand reading it does not agree with;
+//! - `still_since` (RFC 3339): it has sent one value ever since;
+//! - `jumps`: how many were taken out.
+//!
+//! What is not known is `null`.
 
 use std::collections::HashMap;
 
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity};
-use ebbmark_core::verdict::outcome::Verdict;
-use serde_json::json;
+use ebbmark_core::verdict::outcome::{FloatSeen, Verdict};
+use serde_json::{Value, json};
 
 use crate::mqtt::Outgoing;
 
@@ -69,8 +81,25 @@ fn body(vessel: &str, v: &Verdict, sentence: &str) -> Vec<u8> {
         "fall_per_day": v.fall_per_day,
         "left_to_fall": v.left_to_fall,
         "settles_at": v.settles_at.map(|s| s.map(Moment::to_rfc3339)),
+        "final_gravity": v.final_gravity,
         "temperature": v.temperature.map(Celsius::get),
+        "look_again_at": v.look_again_at.map(Celsius::get),
         "gates": v.gates,
+        "odds": v.odds,
+        "float": v.float.as_ref().map(float),
     });
     body.to_string().into_bytes()
+}
+
+fn float(f: &FloatSeen) -> Value {
+    json!({
+        "trued": f.trued,
+        "disagrees": f.disagrees.map(|d| json!({
+            "at": d.at.to_rfc3339(),
+            "hand": d.hand,
+            "float": d.float,
+        })),
+        "still_since": f.still_since.map(Moment::to_rfc3339),
+        "jumps": f.jumps.len(),
+    })
 }

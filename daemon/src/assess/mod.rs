@@ -3,6 +3,7 @@
 //! Changes are coalesced: however many readings came in, a vessel is judged once for all of them.
 //! Judging runs on a blocking thread; the loop itself only waits.
 
+mod float;
 mod judge;
 mod watches;
 
