@@ -25,7 +25,11 @@ pub(super) struct Float<'a> {
 impl Float<'_> {
     /// Notices to go with the verdict, and an end to those whose time is over. `told`: the hand
     /// reading last told of, so that a doubt that wavers is told once.
-    pub fn look(&self, told: Option<Moment>, style: &Style) -> Res<(Vec<NewNotice>, Option<Moment>)> {
+    pub fn look(
+        &self,
+        told: Option<Moment>,
+        style: &Style,
+    ) -> Res<(Vec<NewNotice>, Option<Moment>)> {
         let name = &self.vessel.facts.name;
         let doubt = notice::on_doubt(self.verdict, name, style);
         let stuck = notice::on_stuck_float(self.verdict, name, style);
