@@ -139,7 +139,7 @@ const CELLAR: [Mead; 8] = [
     Mead {
         vessel: "Long demijohn",
         name: "Orange blossom, invented",
-        days: 34,
+        days: 36,
         original: 1.094,
         end: 1.002,
         expected: 1.0,
@@ -147,7 +147,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 19.0,
         silent: 0,
         deeds: &[(0, What::Pitch, "")],
-        quirk: Quirk::StartsAgain(32.0),
+        quirk: Quirk::StartsAgain(33.5),
     },
     Mead {
         vessel: "Loft carboy",
@@ -334,9 +334,8 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         )
         .await?;
     }
-    let read = Gravity::new(mead.original - 0.6 * (mead.original - mead.end))?;
     let at = started + Span::from_days(mead.middle);
-    hand(writer, vessel, at, read.get()).await?;
+    hand(writer, vessel, at, mead.gravity(mead.middle)).await?;
     if let Quirk::Misread(day, by) = mead.quirk {
         let at = started + Span::days(day);
         hand(writer, vessel, at, mead.gravity(day as f64) + by).await?;
@@ -363,7 +362,7 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         zone: &zone,
     };
     let mut assessor = Assessor::default();
-    for back in (0..16).rev() {
+    for back in (0..36).rev() {
         let at = now - Span::hours(6 * back);
         let mut verdict = assessor.assess(&case, at, &style);
         verdict.curve = assessor.curve(&verdict);
@@ -381,12 +380,12 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
     Ok(())
 }
 
-/// A hand reading at 23 °C.
+/// A hand reading at 23 °C; `gravity` is that at 20 °C.
 async fn hand(
     writer: &Writer,
     vessel: ebbmark_core::ids::VesselId,
     at: Moment,
-    read: f64,
+    gravity: f64,
 ) -> Outcome<()> {
     writer
         .command(Command::Log {
@@ -394,12 +393,12 @@ async fn hand(
             deed: Deed {
                 at,
                 what: What::HandReading,
-                gravity: Some(Gravity::new(read + 0.0006)?),
+                gravity: Some(Gravity::new(gravity)?),
                 temperature: Some(Celsius::new(23.0)?),
                 note: String::new(),
             },
             hand: Some(HandFacts {
-                read: Gravity::new(read)?,
+                read: Gravity::new(gravity - 0.0006)?,
                 sample: Celsius::new(23.0)?,
                 reference: Celsius::new(20.0)?,
             }),

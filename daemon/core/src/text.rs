@@ -478,7 +478,7 @@ mod tests {
         let change = |phase| would_change(&full(phase), &UTC);
         has(
             &why(Phase::Active),
-            "Over the last 3 days, it fell 0.0021 a day, nine times out of ten between 0.0016 and 0.0026.",
+            "Over the last 3 days it fell 0.0021 a day, nine times out of ten between 0.0016 and 0.0026.",
         );
         has(
             &why(Phase::Settled),
@@ -504,7 +504,7 @@ mod tests {
         unsure.end_unsure = true;
         has(&would_change(&unsure, &UTC), "yeast's tolerance");
         let silent = evidence(&full(Phase::NoData), &UTC);
-        has(&silent, "Nothing was read since Sat 28 Nov 12:00");
+        has(&silent, "Nothing has been read since Sat 28 Nov 12:00");
     }
 
     #[test]

@@ -111,8 +111,12 @@ async fn a_restarted_mead_is_kept_out_of_glass() {
             "Keep it out of glass",
             "relieve the pressure with care",
             "A hand reading today",
+            "What to do, and what would change it",
+            "<dt>Still</dt>",
         ],
     );
+    // It has left the curve that said where and when.
+    assert!(!page.contains("left to fall</dt>") && !page.contains("Ends, by its curve"));
 }
 
 #[tokio::test]

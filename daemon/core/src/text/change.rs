@@ -96,7 +96,7 @@ fn settled(v: &Verdict, lines: &mut Vec<String>) {
     lines.push(if is_sweetened(v) {
         "Any fall now means that the yeast lives and works on the new sugar; you would be told within a day or so.".into()
     } else {
-        "A clear fall from here; you would be told.".into()
+        "A clear fall from here on would; you would be told of it.".into()
     });
     if v.odds.is_some_and(|o| o.more_left >= DOUBT) && !is_sweetened(v) {
         lines.push(
@@ -123,10 +123,13 @@ fn stuck(v: &Verdict, lines: &mut Vec<String>) {
     } else {
         "If you meant it to end here, enter that as the gravity you expect.".into()
     });
-    lines.push(
-        "A hand reading before anything is done: a float with foam or lees on it shows a wrong gravity."
-            .into(),
-    );
+    // A float in doubt has asked for one already.
+    if lines.len() == 1 {
+        lines.push(
+            "A hand reading before anything is done: a float with foam or lees on it shows a wrong gravity."
+                .into(),
+        );
+    }
     if v.temperature_change.is_some_and(|c| c <= COLDER) {
         lines.push(
             "Warm it back to where it last worked, slowly, and watch it for a few days.".into(),

@@ -15,11 +15,12 @@ const MORE_LEFT: f64 = 0.002;
 /// The plain sentences a verdict rests on, the weightiest first.
 pub fn evidence(v: &Verdict, style: &Style) -> Vec<String> {
     let say = Say { v, style };
-    let mut lines = movement(&say);
+    let mut lines = float::doubts(&say);
+    lines.extend(movement(&say));
     lines.extend(left(&say));
     lines.extend(end(&say));
     lines.extend(temperature(&say));
-    lines.extend(float::evidence(&say));
+    lines.extend(float::corrected(&say));
     lines
 }
 
@@ -50,7 +51,7 @@ fn silence(say: &Say) -> Vec<String> {
         return vec!["Neither a float nor the hydrometer has been read yet.".into()];
     };
     let mut lines = vec![format!(
-        "Nothing was read since {}; what it has done since is not known.",
+        "Nothing has been read since {}; what it has done since is not known.",
         say.when(last)
     )];
     let before = v.memory.and_then(|m| match m.phase {
@@ -69,7 +70,7 @@ fn silence(say: &Say) -> Vec<String> {
 fn falling(say: &Say) -> String {
     let v = say.v;
     let over = v.looked_at.map_or_else(String::new, |s| {
-        format!("Over the last {}, ", crate::show::span(s))
+        format!("Over the last {} ", crate::show::span(s))
     });
     let told = match v.fall_per_day {
         None if v.phase == Phase::Restarted => {
@@ -130,6 +131,12 @@ fn left(say: &Say) -> Option<String> {
     let more = v.odds.map(|o| o.more_left);
     match v.phase {
         Phase::Slowing | Phase::Settled => more.map(|more| {
+            if more > 0.5 {
+                return how_sure(
+                    more,
+                    &format!("more than {} is left to fall", say.step(MORE_LEFT)),
+                );
+            }
             let little = format!("less than {} is left to fall", say.step(MORE_LEFT));
             how_sure(1.0 - more, &little)
         }),
@@ -207,13 +214,17 @@ fn temperature(say: &Say) -> Option<String> {
             colder(c)
         ),
         (Phase::Resting, _) => format!("It is at {t}: cold can hold the yeast back."),
-        (_, Some(c)) if c <= MUCH_COLDER => format!(
-            "It is at {t}, {} colder than in its warm days, which slows the yeast.",
-            colder(c)
+        (_, Some(c)) if c <= SOME_COLDER => format!(
+            "It is at {t}, {} colder than in its warm days{}.",
+            colder(c),
+            match (still, c <= MUCH_COLDER) {
+                (true, false) => ", too little to make it look still",
+                (true, true) if say.v.odds.is_some_and(|o| o.nothing_else > 0.9) =>
+                    ", but warm enough to go on",
+                (_, true) => ", which slows the yeast",
+                (false, false) => "",
+            }
         ),
-        (_, Some(c)) if c <= SOME_COLDER => {
-            format!("It is at {t}, {} colder than in its warm days.", colder(c))
-        }
         (_, Some(_)) if still => {
             format!("It is at {t}, as warm as in its warm days: cold does not explain it.")
         }

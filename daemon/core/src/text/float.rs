@@ -43,7 +43,8 @@ pub fn disagreement(doubt: &Doubt, now: Moment, style: &Style) -> String {
     .sentence(now, style)
 }
 
-pub(super) fn evidence(say: &Say) -> Vec<String> {
+/// Why the float may not be believed.
+pub(super) fn doubts(say: &Say) -> Vec<String> {
     let Some(float) = &say.v.float else {
         return Vec::new();
     };
@@ -58,6 +59,15 @@ pub(super) fn evidence(say: &Say) -> Vec<String> {
     if let Some(doubt) = &float.disagrees {
         lines.push(disagreement(doubt, say.v.at, say.style));
     }
+    lines
+}
+
+/// What was put right of it.
+pub(super) fn corrected(say: &Say) -> Vec<String> {
+    let Some(float) = &say.v.float else {
+        return Vec::new();
+    };
+    let mut lines = Vec::new();
     if let Some(trued) = &float.trued {
         lines.push(offset(trued, say));
         lines.extend(drift(trued, say));

@@ -3,7 +3,7 @@
 
 use ebbmark_core::text;
 use ebbmark_core::units::Gravity;
-use ebbmark_core::verdict::outcome::{Odds, Trued, Verdict};
+use ebbmark_core::verdict::outcome::{Odds, Phase, Trued, Verdict};
 use maud::{Markup, html};
 
 use super::super::field::fold;
@@ -30,7 +30,7 @@ pub(super) fn why(visitor: &Visitor, story: &Story) -> Markup {
                 }
             }
             section aria-labelledby="change" {
-                h2 #change { "What would change it" }
+                h2 #change { (change_heading(v.phase)) }
                 (list(&text::would_change(v, &style)))
             }
         }
@@ -38,6 +38,13 @@ pub(super) fn why(visitor: &Visitor, story: &Story) -> Markup {
             p.aside { "Ranges in brackets, and \"±\", hold nine times out of ten." }
             dl.facts { (numbers(visitor, story, v)) }
         }))
+    }
+}
+
+fn change_heading(phase: Phase) -> &'static str {
+    match phase {
+        Phase::Stuck | Phase::Resting | Phase::Restarted => "What to do, and what would change it",
+        _ => "What would change it",
     }
 }
 
@@ -59,12 +66,37 @@ pub(super) fn mead_and_feeds(visitor: &Visitor, story: &Story) -> Markup {
 fn numbers(visitor: &Visitor, story: &Story, v: &Verdict) -> Markup {
     // Differences of gravity are shown near the gravity they happened at.
     let near = v.gravity.unwrap_or(Gravity::computed(1.0));
-    let gravity = |sg| visitor.gravity(Gravity::computed(sg));
     let since = story.verdict.as_ref().map(|s| s.phase_since);
     html! {
-        @if let Some(odds) = v.odds { (sureness(visitor, odds, near)) }
+        @if let Some(odds) = v.odds { (sureness(odds)) }
         @if let Some(g) = v.gravity { (fact("Gravity now", &visitor.gravity(g))) }
         @if let Some(fall) = v.fall_per_day { (fact("Falls a day", &visitor.step_range(fall, near))) }
+        // Falling again, it has left the curve these go by.
+        @if v.phase != Phase::Restarted { (forecast(visitor, v, near)) }
+        @if let Some(end) = v.expected_end { (fact("Should end near", &visitor.gravity(end))) }
+        @if let Some(span) = v.looked_at { (fact("Judged over", &ebbmark_core::show::span(span))) }
+        @if let Some(t) = v.temperature { (fact("Temperature", &visitor.temperature(t))) }
+        @if let Some(change) = v.temperature_change {
+            (fact("Colder than its warm days by", &visitor.warmth((-change).max(0.0))))
+        }
+        @if let Some(trued) = v.float.as_ref().and_then(|f| f.trued) { (float(visitor, trued, near)) }
+        @if let Some(at) = since { (fact("Judged so since", &visitor.day_and_time(at))) }
+    }
+}
+
+fn sureness(odds: Odds) -> Markup {
+    html! {
+        (fact("Still", &percent(odds.flat)))
+        (fact("Where it should end", &odds.at_floor.map_or("no end known".to_owned(), percent)))
+        (fact("Nothing else explains it", &percent(odds.nothing_else)))
+    }
+}
+
+fn forecast(visitor: &Visitor, v: &Verdict, near: Gravity) -> Markup {
+    let gravity = |sg| visitor.gravity(Gravity::computed(sg));
+    let more = format!("More than {} left to fall", visitor.step(0.002, near));
+    html! {
+        @if let Some(odds) = v.odds { (fact(&more, &percent(odds.more_left))) }
         @if let Some(left) = v.left_to_fall { (fact("Left to fall", &visitor.step_range(left, near))) }
         @if let Some(at) = v.settles_at {
             @let day = |at| visitor.day(at);
@@ -77,24 +109,6 @@ fn numbers(visitor: &Visitor, story: &Story, v: &Verdict) -> Markup {
             (fact("… every second time", &between(&gravity(end.half_low), &gravity(end.half_high))))
             (fact("… nine times out of ten", &between(&gravity(end.low), &gravity(end.high))))
         }
-        @if let Some(end) = v.expected_end { (fact("Should end near", &visitor.gravity(end))) }
-        @if let Some(span) = v.looked_at { (fact("Judged over", &ebbmark_core::show::span(span))) }
-        @if let Some(t) = v.temperature { (fact("Temperature", &visitor.temperature(t))) }
-        @if let Some(change) = v.temperature_change {
-            (fact("Colder than its warm days by", &visitor.warmth((-change).max(0.0))))
-        }
-        @if let Some(trued) = v.float.as_ref().and_then(|f| f.trued) { (float(visitor, trued, near)) }
-        @if let Some(at) = since { (fact("So since", &visitor.day_and_time(at))) }
-    }
-}
-
-fn sureness(visitor: &Visitor, odds: Odds, near: Gravity) -> Markup {
-    let more = format!("More than {} left to fall", visitor.step(0.002, near));
-    html! {
-        (fact("Still", &percent(odds.flat)))
-        (fact("Where it should end", &odds.at_floor.map_or("no end known".to_owned(), percent)))
-        (fact("Nothing else explains it", &percent(odds.nothing_else)))
-        (fact(&more, &percent(odds.more_left)))
     }
 }
 
@@ -108,7 +122,7 @@ fn float(visitor: &Visitor, t: Trued, near: Gravity) -> Markup {
     };
     html! {
         (fact("Float reads high by", &give(t.reads_high, t.reads_high_sd)))
-        (fact("… and more with each week by", &give(7.0 * t.drift_per_day, 7.0 * t.drift_sd)))
+        (fact("… and drifts in a week by", &give(7.0 * t.drift_per_day, 7.0 * t.drift_sd)))
         (fact("… by so many hand readings", &t.hand_readings.to_string()))
     }
 }
