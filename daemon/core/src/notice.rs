@@ -121,6 +121,10 @@ pub fn on_phase(
         return None;
     }
     let (kind, title) = match memory.phase {
+        Phase::Stuck | Phase::Resting if text::only_the_float(verdict).is_some() => (
+            NoticeKind::Stuck,
+            format!("{vessel}: it reads still, but its float may be stuck"),
+        ),
         // A stabilised and sweetened mead is settled from the start; that is no news.
         Phase::Settled if text::is_sweetened(verdict) => return None,
         Phase::Settled => (

@@ -12,7 +12,7 @@ pub use float::{disagreement, float_trouble};
 use jiff::tz::TimeZone;
 
 use crate::show;
-use crate::time::Span;
+use crate::time::{Moment, Span};
 use crate::units::{Gravity, Preferences};
 use crate::verdict::outcome::{Phase, Verdict};
 
@@ -30,6 +30,12 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
         || "an unknown gravity".to_string(),
         |g| show::gravity(g, style.units),
     );
+    if let Some(since) = only_the_float(v) {
+        return format!(
+            "Its float has sent {gravity} since {}; whether the mead has stopped cannot be told.",
+            show::day_and_time(since, now, style.zone)
+        );
+    }
     let surely_falling = v.fall_per_day.is_some_and(|f| f.low > 0.0);
     match v.phase {
         Phase::NoData => match v.last_reading {
@@ -100,6 +106,13 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
     }
 }
 
+/// Since when the float has sent one value, where that is why the mead came to look still.
+pub(crate) fn only_the_float(v: &Verdict) -> Option<Moment> {
+    let stuck = v.float.as_ref()?.still_since?;
+    let judged_still = v.memory.filter(|_| v.phase.is_still())?.since;
+    (judged_still >= stuck).then_some(stuck)
+}
+
 /// Of a verdict with a fall in it.
 fn fall(v: &Verdict, style: &Style) -> String {
     let near = v.gravity.unwrap_or(Gravity::computed(1.0));
@@ -155,7 +168,6 @@ fn forecast(v: &Verdict, style: &Style) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::time::Moment;
     use crate::verdict::outcome::{Gate, Gates, Memory, Range, Spread};
 
     fn verdict(phase: Phase) -> Verdict {
@@ -349,7 +361,7 @@ mod tests {
     fn all() -> Vec<Verdict> {
         let mut all = Vec::new();
         for phase in Phase::ALL {
-            let mut warm = full(phase);
+            let mut warm = alive(phase);
             warm.temperature_change = Some(0.0);
             warm.end_unsure = true;
             warm.odds = Some(Odds {
@@ -358,12 +370,12 @@ mod tests {
                 nothing_else: 0.1,
                 more_left: 0.5,
             });
-            let mut sweetened = full(phase);
+            let mut sweetened = alive(phase);
             if let Some(m) = &mut sweetened.memory {
                 m.flat_from = Some(m.stretch);
                 m.stopped_at = Some(1.014);
             }
-            let mut slow = full(phase);
+            let mut slow = alive(phase);
             slow.fall_per_day = Some(Range {
                 mid: -0.0001,
                 low: -0.0005,
@@ -376,6 +388,7 @@ mod tests {
             all.extend([
                 verdict(phase),
                 full(phase),
+                alive(phase),
                 warm,
                 sweetened,
                 slow,
@@ -472,10 +485,39 @@ mod tests {
         assert_eq!(float_trouble(&vague, &UTC), None);
     }
 
+    /// Known in full, and with a float that lives.
+    fn alive(phase: Phase) -> Verdict {
+        let mut v = full(phase);
+        if let Some(float) = &mut v.float {
+            float.still_since = None;
+        }
+        v
+    }
+
+    #[test]
+    fn a_float_that_sends_one_value_proves_nothing() {
+        let v = full(Phase::Stuck);
+        assert_eq!(
+            says(&v),
+            "Its float has sent 1.0123 since Sun 29 Nov 16:00; whether the mead has stopped cannot be told."
+        );
+        let why = evidence(&v, &UTC);
+        assert!(!why.iter().any(|l| l.contains("holds still")), "{why:#?}");
+        let change = would_change(&v, &UTC);
+        has(&change, "A hand reading today");
+        assert!(!change.iter().any(|l| l.contains("yeast")), "{change:#?}");
+        // It had stopped before the float did.
+        let mut before = full(Phase::Settled);
+        if let Some(m) = &mut before.memory {
+            m.since = before.at - Span::days(2);
+        }
+        assert!(says(&before).starts_with("Gravity has stopped falling"));
+    }
+
     #[test]
     fn each_state_tells_its_own_story() {
-        let why = |phase| evidence(&full(phase), &UTC);
-        let change = |phase| would_change(&full(phase), &UTC);
+        let why = |phase| evidence(&alive(phase), &UTC);
+        let change = |phase| would_change(&alive(phase), &UTC);
         has(
             &why(Phase::Active),
             "Over the last 3 days it fell 0.0021 a day, nine times out of ten between 0.0016 and 0.0026.",
@@ -500,7 +542,7 @@ mod tests {
         has(&change(Phase::Stuck), "new yeast");
         has(&change(Phase::Restarted), "out of glass");
         has(&change(Phase::Settled), "second witness");
-        let mut unsure = full(Phase::Stuck);
+        let mut unsure = alive(Phase::Stuck);
         unsure.end_unsure = true;
         has(&would_change(&unsure, &UTC), "yeast's tolerance");
         let silent = evidence(&full(Phase::NoData), &UTC);
@@ -517,7 +559,7 @@ mod tests {
             },
             ..UTC
         };
-        let mut v = full(Phase::Resting);
+        let mut v = alive(Phase::Resting);
         v.look_again_at = Celsius::new(18.0).ok();
         has(&would_change(&v, &style), "64.4 °F");
         has(&evidence(&v, &style), "°P");

@@ -4,7 +4,7 @@
 
 use super::float;
 use super::say::Say;
-use super::{Style, is_sweetened};
+use super::{Style, is_sweetened, only_the_float};
 use crate::time::Span;
 use crate::verdict::outcome::{Phase, Verdict};
 
@@ -19,6 +19,10 @@ const DOUBT: f64 = 0.01;
 pub fn would_change(v: &Verdict, style: &Style) -> Vec<String> {
     let say = Say { v, style };
     let mut lines = float::would_change(&say);
+    if only_the_float(v).is_some() {
+        lines.push("Until then do nothing to the mead on this float's word.".into());
+        return lines;
+    }
     match v.phase {
         Phase::NoData => no_data(&say, &mut lines),
         Phase::Lag => lag(&say, &mut lines),

@@ -2,7 +2,7 @@
 
 use super::float;
 use super::say::{Say, how_sure};
-use super::{Style, is_sweetened};
+use super::{Style, is_sweetened, only_the_float};
 use crate::verdict::outcome::{Phase, Verdict};
 
 /// Less than this is day and night, K.
@@ -93,6 +93,9 @@ fn falling(say: &Say) -> String {
 
 fn still(say: &Say) -> Vec<String> {
     let v = say.v;
+    if only_the_float(v).is_some() {
+        return vec!["Whether the mead itself is still cannot be told from that.".into()];
+    }
     let mut lines = Vec::new();
     if let Some(at) = v.memory.and_then(|m| m.flat_from) {
         lines.push(if is_sweetened(v) {
@@ -128,7 +131,10 @@ fn still(say: &Say) -> Vec<String> {
 /// How much is still to come.
 fn left(say: &Say) -> Option<String> {
     let v = say.v;
-    let more = v.odds.map(|o| o.more_left);
+    let more = v
+        .odds
+        .map(|o| o.more_left)
+        .filter(|_| only_the_float(v).is_none());
     match v.phase {
         Phase::Slowing | Phase::Settled => more.map(|more| {
             if more > 0.5 {
@@ -167,6 +173,7 @@ fn end(say: &Say) -> Vec<String> {
     let above = v.gravity.map_or(0.0, |g| g.get() - end.get());
     let near = format!("It should end near {}", say.gravity(end.get()));
     let mut lines = vec![match v.phase {
+        _ if only_the_float(v).is_some() => format!("{near}."),
         Phase::Stuck if v.end_unsure => format!(
             "{near}; {} is {} above that, which may still be its end.",
             say.level(),
@@ -200,7 +207,7 @@ fn end(say: &Say) -> Vec<String> {
 /// Whether cold explains it.
 fn temperature(say: &Say) -> Option<String> {
     let v = say.v;
-    let still = v.phase.is_still();
+    let still = v.phase.is_still() && only_the_float(v).is_none();
     let Some(t) = v.temperature else {
         return (still && v.phase != Phase::Resting)
             .then(|| "No temperature is read, so cold cannot be ruled out as a reason.".into());
