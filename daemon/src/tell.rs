@@ -4,16 +4,28 @@
 //! vessel is renamed or retired, the topic is cleared with an empty payload.
 //!
 //! `ebbmark/vessel/<slug>/verdict`, JSON: `at` (RFC 3339), `vessel`, `phase`, `sentence`,
-//! `gravity` (SG 20/20), `fall_per_day`, `left_to_fall` (SG, `mid`, `low`, `high`), `settles_at`
-//! (RFC 3339, likewise), `temperature` (°C), `gates` (`rack`, `stabilise`, `seal`: `open`, `why`).
+//! `gravity` (SG 20/20), `fall_per_day`, `left_to_fall` (SG, `mid`, and `low` to `high` nine times
+//! out of ten), `settles_at` (RFC 3339) and `final_gravity` (SG; both likewise, and `half_low` to
+//! `half_high` every second time), `temperature` and, of a mead resting in the cold,
+//! `look_again_at` (°C), `gates` (`rack`, `stabilise`, `seal`: `open`, `why`, and `opens`, RFC 3339,
+//! when that can be told), `odds` (0 to 1: `flat`, `at_floor`,
+//! `nothing_else`, `more_left` than 0.002 SG), `float`:
+//!
+//! - `trued`: `reads_high` now and `drift_per_day` (SG, with `reads_high_sd` and `drift_sd`), by so
+//!   many `hand_readings`;
+//! - `disagrees`: `at` (RFC 3339), `hand` and `float` (SG) of a hand reading it does not agree with;
+//! - `still_since` (RFC 3339): it has sent one value ever since;
+//! - `jumps`: how many were taken out.
+//!
+//! What is not known is `null`.
 
 use std::collections::HashMap;
 
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity};
-use ebbmark_core::verdict::outcome::Verdict;
-use serde_json::json;
+use ebbmark_core::verdict::outcome::{FloatSeen, Gate, Verdict};
+use serde_json::{Value, json};
 
 use crate::mqtt::Outgoing;
 
@@ -69,8 +81,87 @@ fn body(vessel: &str, v: &Verdict, sentence: &str) -> Vec<u8> {
         "fall_per_day": v.fall_per_day,
         "left_to_fall": v.left_to_fall,
         "settles_at": v.settles_at.map(|s| s.map(Moment::to_rfc3339)),
+        "final_gravity": v.final_gravity,
         "temperature": v.temperature.map(Celsius::get),
-        "gates": v.gates,
+        "look_again_at": v.look_again_at.map(Celsius::get),
+        "gates": {
+            "rack": gate(&v.gates.rack),
+            "stabilise": gate(&v.gates.stabilise),
+            "seal": gate(&v.gates.seal),
+        },
+        "odds": v.odds,
+        "float": v.float.as_ref().map(float),
     });
     body.to_string().into_bytes()
+}
+
+fn gate(g: &Gate) -> Value {
+    json!({ "open": g.open, "why": g.why, "opens": g.opens.map(Moment::to_rfc3339) })
+}
+
+fn float(f: &FloatSeen) -> Value {
+    json!({
+        "trued": f.trued,
+        "disagrees": f.disagrees.map(|d| json!({
+            "at": d.at.to_rfc3339(),
+            "hand": d.hand,
+            "float": d.float,
+        })),
+        "still_since": f.still_since.map(Moment::to_rfc3339),
+        "jumps": f.jumps.len(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ebbmark_core::verdict::outcome::{Doubt, FloatSeen, Trued};
+
+    #[test]
+    fn what_is_told_can_be_read_without_knowing_our_types() {
+        let mut v = ebbmark_core::verdict::Assessor::default().assess(
+            &ebbmark_core::verdict::Case {
+                hours: &[],
+                deeds: &[],
+                started: None,
+                original: None,
+                expected_final: None,
+                tolerance: None,
+                learned: None,
+            },
+            Moment(1_790_000_000_000),
+            &ebbmark_core::text::Style {
+                units: Default::default(),
+                zone: &jiff::tz::TimeZone::UTC,
+            },
+        );
+        v.look_again_at = Celsius::new(17.5).ok();
+        v.gates.rack.opens = Some(Moment(1_790_000_000_000));
+        v.float = Some(FloatSeen {
+            trued: Some(Trued {
+                reads_high: 0.001,
+                reads_high_sd: 0.0002,
+                drift_per_day: 0.0,
+                drift_sd: 0.0001,
+                hand_readings: 2,
+            }),
+            disagrees: Some(Doubt {
+                at: Moment(1_790_000_000_000),
+                hand: 1.01,
+                float: 1.02,
+            }),
+            still_since: None,
+            jumps: vec![(Moment(0), 0.003)],
+        });
+        let told: Value = serde_json::from_slice(&body("Jar", &v, "No readings yet.")).unwrap();
+        let when = "2026-09-21T14:13:20Z";
+        assert_eq!(told["at"], when);
+        assert_eq!(told["look_again_at"], 17.5);
+        assert_eq!(told["gates"]["rack"]["opens"], when);
+        assert_eq!(told["gates"]["seal"]["opens"], Value::Null);
+        assert_eq!(told["odds"], Value::Null);
+        assert_eq!(told["float"]["disagrees"]["at"], when);
+        assert_eq!(told["float"]["trued"]["hand_readings"], 2);
+        assert_eq!(told["float"]["jumps"], 1);
+    }
 }

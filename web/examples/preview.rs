@@ -1,4 +1,4 @@
-//! Shows the pages over an invented cellar of four vessels, signed in, without a daemon.
+//! Shows the pages over an invented cellar of eight vessels, signed in, without a daemon.
 //! Nothing in it was measured. `cargo run -p ebbmark-web --example preview -- 127.0.0.1:8090`
 
 use std::sync::Arc;
@@ -44,9 +44,24 @@ struct Mead {
     /// Days since the last reading.
     silent: i64,
     deeds: &'static [(i64, What, &'static str)],
+    quirk: Quirk,
 }
 
-const CELLAR: [Mead; 4] = [
+/// What is out of the ordinary; days are counted from the pitch.
+#[derive(Clone, Copy, PartialEq)]
+enum Quirk {
+    No,
+    /// Moved into the cold on that day.
+    Chilled(f64),
+    /// Falls again from that day on.
+    StartsAgain(f64),
+    /// Its float sends one value from that day on.
+    Sticks(f64),
+    /// The hand reading of that day and the float are this far apart.
+    Misread(i64, f64),
+}
+
+const CELLAR: [Mead; 8] = [
     Mead {
         vessel: "Carboy by the stairs",
         name: "Linden, invented",
@@ -64,6 +79,7 @@ const CELLAR: [Mead; 4] = [
             (3, What::Rouse, ""),
             (24, What::Rack, "off the lees"),
         ],
+        quirk: Quirk::No,
     },
     Mead {
         vessel: "Steel tank",
@@ -76,6 +92,7 @@ const CELLAR: [Mead; 4] = [
         warmth: 20.0,
         silent: 0,
         deeds: &[(0, What::Pitch, ""), (2, What::Nutrient, "half the amount")],
+        quirk: Quirk::No,
     },
     Mead {
         vessel: "Small oak",
@@ -91,6 +108,7 @@ const CELLAR: [Mead; 4] = [
             (0, What::Pitch, ""),
             (7, What::Addition, "1.2 kg dried fig"),
         ],
+        quirk: Quirk::No,
     },
     Mead {
         vessel: "Demijohn",
@@ -103,6 +121,59 @@ const CELLAR: [Mead; 4] = [
         warmth: 17.0,
         silent: 4,
         deeds: &[(0, What::Pitch, "")],
+        quirk: Quirk::No,
+    },
+    Mead {
+        vessel: "Crock in the porch",
+        name: "Heath flower, invented",
+        days: 24,
+        original: 1.096,
+        end: 0.999,
+        expected: 0.998,
+        middle: 6.0,
+        warmth: 19.0,
+        silent: 0,
+        deeds: &[(0, What::Pitch, "")],
+        quirk: Quirk::Chilled(7.0),
+    },
+    Mead {
+        vessel: "Long demijohn",
+        name: "Orange blossom, invented",
+        days: 36,
+        original: 1.094,
+        end: 1.002,
+        expected: 1.0,
+        middle: 5.0,
+        warmth: 19.0,
+        silent: 0,
+        deeds: &[(0, What::Pitch, "")],
+        quirk: Quirk::StartsAgain(33.5),
+    },
+    Mead {
+        vessel: "Loft carboy",
+        name: "Clover, invented",
+        days: 12,
+        original: 1.092,
+        end: 1.0,
+        expected: 0.999,
+        middle: 6.5,
+        warmth: 19.5,
+        silent: 0,
+        deeds: &[(0, What::Pitch, "")],
+        quirk: Quirk::Sticks(9.0),
+    },
+    Mead {
+        vessel: "Cask by the door",
+        name: "Chestnut, invented",
+        days: 16,
+        original: 1.1,
+        end: 1.002,
+        expected: 1.0,
+        middle: 6.0,
+        warmth: 18.0,
+        silent: 0,
+        deeds: &[(0, What::Pitch, "")],
+        quirk: Quirk::Misread(14, 0.011),
     },
 ];
 
@@ -263,27 +334,12 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         )
         .await?;
     }
-    let read = Gravity::new(mead.original - 0.6 * (mead.original - mead.end))?;
     let at = started + Span::from_days(mead.middle);
-    writer
-        .command(Command::Log {
-            vessel,
-            deed: Deed {
-                at,
-                what: What::HandReading,
-                gravity: Some(Gravity::new(read.get() + 0.0006)?),
-                temperature: Some(Celsius::new(23.0)?),
-                note: String::new(),
-            },
-            hand: Some(HandFacts {
-                read,
-                sample: Celsius::new(23.0)?,
-                reference: Celsius::new(20.0)?,
-            }),
-            once: None,
-            made_at: at,
-        })
-        .await?;
+    hand(writer, vessel, at, mead.gravity(mead.middle)).await?;
+    if let Quirk::Misread(day, by) = mead.quirk {
+        let at = started + Span::days(day);
+        hand(writer, vessel, at, mead.gravity(day as f64) + by).await?;
+    }
 
     let hours = reader.vessel_hours(vessel, started, now)?;
     let deeds: Vec<Deed> = reader
@@ -306,7 +362,7 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         zone: &zone,
     };
     let mut assessor = Assessor::default();
-    for back in (0..8).rev() {
+    for back in (0..36).rev() {
         let at = now - Span::hours(6 * back);
         let mut verdict = assessor.assess(&case, at, &style);
         verdict.curve = assessor.curve(&verdict);
@@ -324,6 +380,54 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
     Ok(())
 }
 
+/// A hand reading at 23 °C; `gravity` is that at 20 °C.
+async fn hand(
+    writer: &Writer,
+    vessel: ebbmark_core::ids::VesselId,
+    at: Moment,
+    gravity: f64,
+) -> Outcome<()> {
+    writer
+        .command(Command::Log {
+            vessel,
+            deed: Deed {
+                at,
+                what: What::HandReading,
+                gravity: Some(Gravity::new(gravity)?),
+                temperature: Some(Celsius::new(23.0)?),
+                note: String::new(),
+            },
+            hand: Some(HandFacts {
+                read: Gravity::new(gravity - 0.0006)?,
+                sample: Celsius::new(23.0)?,
+                reference: Celsius::new(20.0)?,
+            }),
+            once: None,
+            made_at: at,
+        })
+        .await?;
+    Ok(())
+}
+
+impl Mead {
+    /// Share of the fall that is left.
+    fn left(&self, days: f64) -> f64 {
+        let days = match self.quirk {
+            Quirk::Chilled(from) => days.min(from),
+            _ => days,
+        };
+        1.0 / (1.0 + ((days - self.middle) / 1.7).exp())
+    }
+
+    fn gravity(&self, days: f64) -> f64 {
+        let again = match self.quirk {
+            Quirk::StartsAgain(from) => 0.0018 * (days - from).max(0.0),
+            _ => 0.0,
+        };
+        self.end + (self.original - self.end) * self.left(days) - again
+    }
+}
+
 fn rows(mead: &Mead, started: Moment, now: Moment) -> Outcome<Vec<ImportRow>> {
     let mut rows = Vec::new();
     let last = now - Span::days(mead.silent);
@@ -331,11 +435,18 @@ fn rows(mead: &Mead, started: Moment, now: Moment) -> Outcome<Vec<ImportRow>> {
     let mut n = i64::from(mead.original.to_bits() as i32);
     while at <= last {
         let days = at.since(started).as_days();
-        let left = 1.0 / (1.0 + ((days - mead.middle) / 1.7).exp());
+        let left = mead.left(days);
         let spike = if n % 701 == 0 { 0.02 } else { 0.0 };
-        let g = mead.end + (mead.original - mead.end) * left + stir(n) * 0.0008 + spike;
+        let g = match mead.quirk {
+            Quirk::Sticks(from) if days >= from => mead.gravity(from),
+            _ => mead.gravity(days) + stir(n) * 0.0008 + spike,
+        };
         let day = (days * std::f64::consts::TAU).sin();
-        let t = mead.warmth + 1.6 * (4.0 * left * (1.0 - left)) + 0.5 * day + stir(n ^ 77) * 0.1;
+        let warmth = match mead.quirk {
+            Quirk::Chilled(from) if days >= from => 9.0,
+            _ => mead.warmth,
+        };
+        let t = warmth + 1.6 * (4.0 * left * (1.0 - left)) + 0.5 * day + stir(n ^ 77) * 0.1;
         rows.push(ImportRow {
             at,
             gravity: Some(Gravity::new(g)?),

@@ -2,6 +2,7 @@
 
 use ebbmark_core::density;
 use ebbmark_core::show;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{
     Celsius, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON, LITRES_PER_US_GALLON, Litres,
@@ -12,6 +13,14 @@ use ebbmark_core::verdict::outcome::Range;
 use crate::visitor::Visitor;
 
 impl Visitor {
+    /// How the core is to put numbers and times into its sentences.
+    pub fn style(&self) -> Style<'_> {
+        Style {
+            units: self.prefs,
+            zone: &self.zone,
+        }
+    }
+
     pub fn gravity(&self, g: Gravity) -> String {
         show::gravity(g, self.prefs)
     }

@@ -2,7 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::text::{Style, sentence};
+use crate::hours::Hour;
+use crate::show;
+use crate::text::{self, Style, sentence};
+use crate::time::Moment;
 use crate::verdict::outcome::{Phase, Verdict};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -15,6 +18,10 @@ pub enum NoticeKind {
     /// A feed that should speak has gone quiet (or its device said it is going away).
     FeedSilent,
     BatteryLow,
+    /// A hand reading and the float cannot both be right.
+    FloatDisagrees,
+    /// A float sends one value over and over.
+    FloatStuck,
     /// Outside the vessel's temperature band.
     Temperature,
     /// Sent by hand to see whether a way out works.
@@ -22,12 +29,14 @@ pub enum NoticeKind {
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 7] = [
+    pub const ALL: [NoticeKind; 9] = [
         NoticeKind::Settled,
         NoticeKind::Stuck,
         NoticeKind::Restarted,
         NoticeKind::FeedSilent,
         NoticeKind::BatteryLow,
+        NoticeKind::FloatDisagrees,
+        NoticeKind::FloatStuck,
         NoticeKind::Temperature,
         NoticeKind::Test,
     ];
@@ -39,6 +48,8 @@ impl NoticeKind {
             NoticeKind::Restarted => "restarted",
             NoticeKind::FeedSilent => "feed-silent",
             NoticeKind::BatteryLow => "battery-low",
+            NoticeKind::FloatDisagrees => "float-disagrees",
+            NoticeKind::FloatStuck => "float-stuck",
             NoticeKind::Temperature => "temperature",
             NoticeKind::Test => "test",
         }
@@ -57,6 +68,46 @@ pub struct Call {
     pub body: String,
 }
 
+/// A hand reading that the float does not agree with, and what to say about it.
+pub fn on_doubt(verdict: &Verdict, vessel: &str, style: &Style) -> Option<(Moment, Call)> {
+    let doubt = verdict.float.as_ref()?.disagrees?;
+    let call = Call {
+        kind: NoticeKind::FloatDisagrees,
+        title: format!("{vessel}: float and hand reading do not agree"),
+        body: text::disagreement(&doubt, verdict.at, style),
+    };
+    Some((doubt.at, call))
+}
+
+/// A float that sends one value over and over.
+pub fn on_stuck_float(verdict: &Verdict, vessel: &str, style: &Style) -> Option<Call> {
+    let since = verdict.float.as_ref()?.still_since?;
+    Some(Call {
+        kind: NoticeKind::FloatStuck,
+        title: format!("{vessel}: its float sends one value"),
+        body: format!(
+            "The same value since {}, longer than even a still mead explains. Lift the float out, \
+             rinse it and see that it swims free; until it moves again take hand readings.",
+            show::day_and_time(since, verdict.at, style.zone)
+        ),
+    })
+}
+
+/// Hours in which a float that is not stuck shows more than one value.
+const MOVES_WITHIN: usize = 24;
+
+/// Whether a float that was stuck has moved again. A verdict that rests on hand readings says
+/// nothing of the float; its own readings do.
+pub fn float_moves(hours: &[Hour]) -> bool {
+    let latest = hours.iter().rev().filter_map(|h| h.gravity);
+    let (low, high) = latest
+        .take(MOVES_WITHIN)
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), g| {
+            (low.min(g.min), high.max(g.max))
+        });
+    high - low > f64::EPSILON
+}
+
 /// What a change of phase is worth telling. Phases are those the verdicts remember, so a silence
 /// between them changes nothing.
 pub fn on_phase(
@@ -70,8 +121,12 @@ pub fn on_phase(
         return None;
     }
     let (kind, title) = match memory.phase {
+        Phase::Stuck | Phase::Resting if text::only_the_float(verdict).is_some() => (
+            NoticeKind::Stuck,
+            format!("{vessel}: it reads still, but its float may be stuck"),
+        ),
         // A stabilised and sweetened mead is settled from the start; that is no news.
-        Phase::Settled if memory.flat_from == Some(memory.stretch) => return None,
+        Phase::Settled if text::is_sweetened(verdict) => return None,
         Phase::Settled => (
             NoticeKind::Settled,
             format!("{vessel}: gravity has stopped falling"),

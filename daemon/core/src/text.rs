@@ -1,9 +1,18 @@
 //! Verdicts in plain sentences, as a maker would say them. No statistics.
 
+mod change;
+mod evidence;
+mod float;
+mod say;
+
+pub use change::would_change;
+pub use evidence::evidence;
+pub use float::{disagreement, float_trouble};
+
 use jiff::tz::TimeZone;
 
 use crate::show;
-use crate::time::Span;
+use crate::time::{Moment, Span};
 use crate::units::{Gravity, Preferences};
 use crate::verdict::outcome::{Phase, Verdict};
 
@@ -17,9 +26,16 @@ pub struct Style<'a> {
 /// The sentence for a verdict.
 pub fn sentence(v: &Verdict, style: &Style) -> String {
     let now = v.at;
-    let gravity = v
-        .gravity
-        .map_or_else(|| "?".to_string(), |g| show::gravity(g, style.units));
+    let gravity = v.gravity.map_or_else(
+        || "an unknown gravity".to_string(),
+        |g| show::gravity(g, style.units),
+    );
+    if let Some(since) = only_the_float(v) {
+        return format!(
+            "Its float has sent {gravity} since {}; whether the mead has stopped cannot be told.",
+            show::day_and_time(since, now, style.zone)
+        );
+    }
     let surely_falling = v.fall_per_day.is_some_and(|f| f.low > 0.0);
     match v.phase {
         Phase::NoData => match v.last_reading {
@@ -80,6 +96,9 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
                 show::gravity(end, style.units)
             ),
         },
+        Phase::Restarted if v.fall_per_day.is_none() => {
+            format!("Falling again after it had stopped; it is at {gravity}.")
+        }
         Phase::Restarted => format!(
             "Falling again, {} a day, after it had stopped; it is at {gravity}.",
             fall(v, style)
@@ -87,12 +106,23 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
     }
 }
 
+/// Since when the float has sent one value, where that is why the mead came to look still.
+pub(crate) fn only_the_float(v: &Verdict) -> Option<Moment> {
+    let stuck = v.float.as_ref()?.still_since?;
+    let judged_still = v.memory.filter(|_| v.phase.is_still())?.since;
+    (judged_still >= stuck).then_some(stuck)
+}
+
+/// Of a verdict with a fall in it.
 fn fall(v: &Verdict, style: &Style) -> String {
     let near = v.gravity.unwrap_or(Gravity::computed(1.0));
-    v.fall_per_day.map_or_else(
-        || "?".into(),
-        |f| show::gravity_step(f.mid.max(0.0), near, style.units),
-    )
+    let mid = v.fall_per_day.map_or(0.0, |f| f.mid.max(0.0));
+    show::gravity_step(mid, near, style.units)
+}
+
+/// Stabilised and then sweetened: settled since the sweetening itself.
+pub(crate) fn is_sweetened(v: &Verdict) -> bool {
+    v.phase == Phase::Settled && v.memory.is_some_and(|m| m.flat_from == Some(m.stretch))
 }
 
 /// "; likely to settle Thu 3 Dec, between Wed and Sat", as far as it can be told.
@@ -109,6 +139,14 @@ fn forecast(v: &Verdict, style: &Style) -> String {
         return format!("; likely to settle {mid}");
     }
     let spread = when.high.since(when.low);
+    let half = when.half_high.since(when.half_low);
+    if spread > Span::days(60) && half < Span::days(30) {
+        return format!(
+            "; likely to settle about {mid}, as likely as not between {} and {}",
+            day(when.half_low),
+            day(when.half_high)
+        );
+    }
     if spread > Span::days(60) {
         return format!("; likely to settle about {mid}, but it may be weeks off");
     }
@@ -130,7 +168,6 @@ fn forecast(v: &Verdict, style: &Style) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::time::Moment;
     use crate::verdict::outcome::{Gate, Gates, Memory, Range, Spread};
 
     fn verdict(phase: Phase) -> Verdict {
@@ -247,9 +284,298 @@ mod tests {
                 last_reading: None,
                 ..verdict(phase)
             };
-            if phase != Phase::Restarted {
-                assert!(!says(&bare).contains('?'), "{}", says(&bare));
+            assert!(!says(&bare).contains('?'), "{}", says(&bare));
+        }
+    }
+
+    use crate::units::Celsius;
+    use crate::verdict::outcome::{Doubt, FloatSeen, Odds, Trued};
+
+    const UTC: Style<'static> = Style {
+        units: Preferences {
+            gravity: crate::units::GravityScale::SpecificGravity,
+            temperature: crate::units::TemperatureScale::Celsius,
+            volume: crate::units::VolumeScale::Litres,
+        },
+        zone: &TimeZone::UTC,
+    };
+
+    fn full(phase: Phase) -> Verdict {
+        let v = verdict(phase);
+        Verdict {
+            looked_at: Some(Span::days(3)),
+            left_to_fall: Some(Range {
+                mid: 0.004,
+                low: 0.001,
+                high: 0.009,
+            }),
+            final_gravity: Some(Spread {
+                low: 0.99,
+                half_low: 0.996,
+                mid: 0.999,
+                half_high: 1.002,
+                high: 1.01,
+            }),
+            temperature_change: Some(-6.0),
+            odds: Some(Odds {
+                flat: 0.95,
+                at_floor: Some(0.7),
+                nothing_else: 1.0,
+                more_left: 0.02,
+            }),
+            float: Some(FloatSeen {
+                trued: Some(Trued {
+                    reads_high: 0.0012,
+                    reads_high_sd: 0.0002,
+                    drift_per_day: 0.0001,
+                    drift_sd: 0.00002,
+                    hand_readings: 3,
+                }),
+                disagrees: Some(Doubt {
+                    at: v.at - Span::days(1),
+                    hand: 1.008,
+                    float: 1.012,
+                }),
+                still_since: Some(v.at - Span::hours(20)),
+                jumps: (1..5).map(|d| (v.at - Span::days(d), 0.003)).collect(),
+            }),
+            ..v
+        }
+    }
+
+    fn bare(phase: Phase) -> Verdict {
+        Verdict {
+            gravity: None,
+            fall_per_day: None,
+            settles_at: None,
+            expected_end: None,
+            temperature: None,
+            last_reading: None,
+            look_again_at: None,
+            memory: None,
+            ..verdict(phase)
+        }
+    }
+
+    /// Every phase, with all that can be known and with next to nothing.
+    fn all() -> Vec<Verdict> {
+        let mut all = Vec::new();
+        for phase in Phase::ALL {
+            let mut warm = alive(phase);
+            warm.temperature_change = Some(0.0);
+            warm.end_unsure = true;
+            warm.odds = Some(Odds {
+                flat: 0.999,
+                at_floor: None,
+                nothing_else: 0.1,
+                more_left: 0.5,
+            });
+            let mut sweetened = alive(phase);
+            if let Some(m) = &mut sweetened.memory {
+                m.flat_from = Some(m.stretch);
+                m.stopped_at = Some(1.014);
+            }
+            let mut slow = alive(phase);
+            slow.fall_per_day = Some(Range {
+                mid: -0.0001,
+                low: -0.0005,
+                high: 0.0003,
+            });
+            slow.settles_at = slow.settles_at.map(|s| Spread {
+                high: s.mid + Span::days(90),
+                ..s
+            });
+            all.extend([
+                verdict(phase),
+                full(phase),
+                alive(phase),
+                warm,
+                sweetened,
+                slow,
+                bare(phase),
+            ]);
+        }
+        all
+    }
+
+    /// What is no maker's word. "%" stands in no sentence of a verdict either.
+    const JARGON: [&str; 22] = [
+        "?",
+        "%",
+        "odds",
+        "posterior",
+        "interval",
+        "sigma",
+        "confidence",
+        "probab",
+        "likelihood",
+        "standard",
+        "deviation",
+        "median",
+        "quantile",
+        "percentile",
+        "estimate",
+        "variance",
+        "significan",
+        "slope",
+        "prior",
+        "nan",
+        "inf ",
+        "-0.",
+    ];
+
+    #[test]
+    fn every_state_explains_itself_in_plain_words() {
+        for v in all() {
+            let (why, change) = (evidence(&v, &UTC), would_change(&v, &UTC));
+            assert!(!why.is_empty() && !change.is_empty(), "{v:?}");
+            let trouble = float_trouble(&v, &UTC);
+            for line in why.iter().chain(&change).chain(&trouble).chain([&says(&v)]) {
+                assert!(line.ends_with('.'), "{line}");
+                let first = line.chars().next().unwrap();
+                assert!(first.is_uppercase() || first.is_numeric(), "{line}");
+                let low = line.to_lowercase();
+                for word in JARGON {
+                    assert!(!low.contains(word), "{word:?} in {line:?}");
+                }
             }
         }
+    }
+
+    fn has(lines: &[String], part: &str) {
+        assert!(
+            lines.iter().any(|l| l.contains(part)),
+            "{part:?} is not in {lines:#?}"
+        );
+    }
+
+    #[test]
+    fn the_float_is_spoken_of_as_an_instrument() {
+        let why = evidence(&full(Phase::Slowing), &UTC);
+        has(
+            &why,
+            "By 3 hand readings the float reads 0.0012 too high; that is put right here.",
+        );
+        has(&why, "comes to read 0.0007 higher with each week");
+        has(&why, "same value since Sun 29 Nov 16:00 (20 hours)");
+        has(&why, "1.0080 by hand, 1.0120 by the float, 0.0040 higher");
+        has(&why, "jumped up by 0.0030 about Thu 26 Nov 12:00");
+        has(&why, "2 earlier jumps of it are taken out too.");
+        has(
+            &would_change(&full(Phase::Slowing), &UTC),
+            "second hand reading",
+        );
+        let mut vague = full(Phase::Slowing);
+        vague.float = Some(FloatSeen {
+            trued: Some(Trued {
+                reads_high: -0.002,
+                reads_high_sd: 0.001,
+                drift_per_day: 0.0001,
+                drift_sd: 0.0001,
+                hand_readings: 1,
+            }),
+            ..FloatSeen::default()
+        });
+        let why = evidence(&vague, &UTC);
+        has(
+            &why,
+            "By 1 hand reading the float reads 0.0020 too low, give or take 0.0016;",
+        );
+        assert!(!why.iter().any(|l| l.contains("week")), "{why:#?}");
+        assert_eq!(float_trouble(&vague, &UTC), None);
+    }
+
+    /// Known in full, and with a float that lives.
+    fn alive(phase: Phase) -> Verdict {
+        let mut v = full(phase);
+        if let Some(float) = &mut v.float {
+            float.still_since = None;
+        }
+        v
+    }
+
+    #[test]
+    fn a_float_that_sends_one_value_proves_nothing() {
+        let v = full(Phase::Stuck);
+        assert_eq!(
+            says(&v),
+            "Its float has sent 1.0123 since Sun 29 Nov 16:00; whether the mead has stopped cannot be told."
+        );
+        let why = evidence(&v, &UTC);
+        assert!(!why.iter().any(|l| l.contains("holds still")), "{why:#?}");
+        let change = would_change(&v, &UTC);
+        has(&change, "A hand reading today");
+        assert!(!change.iter().any(|l| l.contains("yeast")), "{change:#?}");
+        // It had stopped before the float did.
+        let mut before = full(Phase::Settled);
+        if let Some(m) = &mut before.memory {
+            m.since = before.at - Span::days(2);
+        }
+        assert!(says(&before).starts_with("Gravity has stopped falling"));
+    }
+
+    #[test]
+    fn each_state_tells_its_own_story() {
+        let why = |phase| evidence(&alive(phase), &UTC);
+        let change = |phase| would_change(&alive(phase), &UTC);
+        has(
+            &why(Phase::Active),
+            "Over the last 3 days it fell 0.0021 a day, nine times out of ten between 0.0016 and 0.0026.",
+        );
+        has(
+            &why(Phase::Settled),
+            "It has kept to 1.0123 since Thu 26 Nov 12:00, that is 4 days.",
+        );
+        has(
+            &why(Phase::Settled),
+            "Nine times out of ten, it holds still.",
+        );
+        has(
+            &why(Phase::Resting),
+            "It is at 9.5 °C, 6.0 °C colder than in its warm days",
+        );
+        has(&change(Phase::Resting), "Warm it to 18.0 °C");
+        has(
+            &why(Phase::Stuck),
+            "It should end near 0.9980; 1.0123 is 0.0143 above that, too far to be its end.",
+        );
+        has(&change(Phase::Stuck), "new yeast");
+        has(&change(Phase::Restarted), "out of glass");
+        has(&change(Phase::Settled), "second witness");
+        let mut unsure = alive(Phase::Stuck);
+        unsure.end_unsure = true;
+        has(&would_change(&unsure, &UTC), "yeast's tolerance");
+        let silent = evidence(&full(Phase::NoData), &UTC);
+        has(&silent, "Nothing has been read since Sat 28 Nov 12:00");
+    }
+
+    #[test]
+    fn the_makers_scales_are_used() {
+        let style = Style {
+            units: Preferences {
+                gravity: crate::units::GravityScale::Plato,
+                temperature: crate::units::TemperatureScale::Fahrenheit,
+                ..Preferences::default()
+            },
+            ..UTC
+        };
+        let mut v = alive(Phase::Resting);
+        v.look_again_at = Celsius::new(18.0).ok();
+        has(&would_change(&v, &style), "64.4 °F");
+        has(&evidence(&v, &style), "°P");
+        has(&evidence(&v, &style), "10.8 °F colder");
+    }
+
+    #[test]
+    fn a_wide_forecast_falls_back_to_its_inner_range() {
+        let mut v = verdict(Phase::Slowing);
+        v.settles_at = v.settles_at.map(|s| Spread {
+            high: s.mid + Span::days(90),
+            ..s
+        });
+        assert_eq!(
+            says(&v),
+            "Still falling 0.0021 a day; likely to settle about Thu 3 Dec, as likely as not between Wed 2 Dec and Fri 4 Dec."
+        );
     }
 }

@@ -18,6 +18,7 @@ use ebbmark_store::StoreError;
 use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
 use jiff::tz::TimeZone;
 
+use super::float::Float;
 use super::{Assess, zone_and_units};
 use crate::slug;
 use crate::tell::Told;
@@ -39,6 +40,8 @@ struct Held {
     deeds: Vec<Deed>,
     learned: Learned,
     last: Option<Verdict>,
+    /// The hand reading a doubt about the float was last told of.
+    doubted: Option<Moment>,
 }
 
 type Res<T> = Result<T, StoreError>;
@@ -147,11 +150,20 @@ impl Judge {
         let remembered = held.last.as_ref().and_then(|b| b.memory).map(|m| m.phase);
         let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
-        let notices: Vec<NewNotice> = call
+        let mut notices: Vec<NewNotice> = call
             .map(|c| queue(c, &vessel, batch, now, &assess.channels))
             .into_iter()
             .collect();
         clear_left_phases(&assess, batch, remembered, &verdict)?;
+        let float = Float {
+            assess: &assess,
+            vessel: &vessel,
+            batch,
+            verdict: &verdict,
+            hours: &history.hours,
+        };
+        let (of_the_float, doubted) = float.look(held.doubted, &style)?;
+        notices.extend(of_the_float);
         let settles = verdict.phase == Phase::Settled && remembered != Some(Phase::Settled);
         let families = settles.then(|| held.assessor.families()).flatten();
         if let Some(record) = families.and_then(|f| record(&batch.facts, &verdict, f)) {
@@ -171,6 +183,7 @@ impl Judge {
         })?;
         // Only now: had the save failed, the next round must find the same news again.
         held.last = Some(verdict.clone());
+        held.doubted = doubted;
         self.told
             .verdict(&assess.outgoing, id, (name, slug), &verdict, &text);
         if remembered.is_none_or(|p| p.key() != phase) {
@@ -186,9 +199,9 @@ impl Judge {
             .get(&id)
             .is_some_and(|h| h.facts == batch.facts && h.deeds == deeds);
         if !known {
-            let memory = match self.held.remove(&id) {
-                Some(h) => h.last.and_then(|v| v.memory),
-                None => self.stored(id, batch)?.and_then(|v| v.memory),
+            let (memory, doubted) = match self.held.remove(&id) {
+                Some(h) => (h.last.and_then(|v| v.memory), h.doubted),
+                None => (self.stored(id, batch)?.and_then(|v| v.memory), None),
             };
             let last = self.stored(id, batch)?.map(|mut v| {
                 // The facts changed: whatever comes out is worth writing.
@@ -207,6 +220,7 @@ impl Judge {
                     deeds,
                     learned,
                     last,
+                    doubted,
                 },
             );
         }
@@ -237,9 +251,14 @@ fn record(
 /// Whether the maker would see a difference, or the stored one has grown old.
 fn differs(stored: &Verdict, new: &Verdict) -> bool {
     let gates = |v: &Verdict| [v.gates.rack.open, v.gates.stabilise.open, v.gates.seal.open];
+    let trouble = |v: &Verdict| {
+        let float = v.float.as_ref();
+        float.map(|f| (f.still_since.is_some(), f.disagrees.map(|d| d.at)))
+    };
     stored.phase != new.phase
         || stored.memory.map(|m| m.phase) != new.memory.map(|m| m.phase)
         || gates(stored) != gates(new)
+        || trouble(stored) != trouble(new)
         || new.at.since(stored.at) >= REFRESH
 }
 

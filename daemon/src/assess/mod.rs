@@ -3,6 +3,7 @@
 //! Changes are coalesced: however many readings came in, a vessel is judged once for all of them.
 //! Judging runs on a blocking thread; the loop itself only waits.
 
+mod float;
 mod judge;
 mod watches;
 
@@ -152,7 +153,9 @@ pub(crate) fn zone_and_units(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ebbmark_core::deed::{Deed, What};
     use ebbmark_core::ids::BatchId;
+    use ebbmark_core::notice::NoticeKind;
     use ebbmark_core::time::Span;
     use ebbmark_core::units::Gravity;
     use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
@@ -312,6 +315,132 @@ mod tests {
         judge.round(BTreeSet::from([first])).await.unwrap();
         assert_eq!(bench.says("keg").as_deref(), Some(""));
         assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
+    }
+
+    /// A float's readings every quarter of an hour, from so many days before the start on.
+    fn float_rows(days: i64, gravity: impl Fn(i64) -> f64) -> Vec<ImportRow> {
+        (1..days * 96)
+            .map(|i| ImportRow {
+                at: START - Span::days(days) + Span::minutes(15 * i),
+                gravity: Gravity::new(gravity(i)).ok(),
+                temperature: None,
+            })
+            .collect()
+    }
+
+    /// In steps of 0.0001, a little up and down.
+    fn scatter(i: i64) -> f64 {
+        let up = [0, 7, 3, 11, 5, 1, 9, 4, 12, 2, 8, 6, 10];
+        let index = usize::try_from(i.rem_euclid(13)).unwrap_or_default();
+        f64::from(up[index]) * 1e-4
+    }
+
+    impl Bench {
+        async fn floated(&self, rows: Vec<ImportRow>) -> VesselId {
+            let vessel = self.vessel("Jar").await;
+            self.mead(vessel).await;
+            self.import(vessel, rows).await;
+            vessel
+        }
+
+        async fn import(&self, vessel: VesselId, rows: Vec<ImportRow>) {
+            let import = Command::Import { vessel, rows };
+            self.writer.command(import).await.unwrap();
+        }
+
+        async fn read_by_hand(&self, vessel: VesselId, at: Moment, gravity: f64) {
+            let log = Command::Log {
+                vessel,
+                deed: Deed {
+                    at,
+                    what: What::HandReading,
+                    gravity: Gravity::new(gravity).ok(),
+                    temperature: None,
+                    note: String::new(),
+                },
+                hand: None,
+                once: None,
+                made_at: at,
+            };
+            self.writer.command(log).await.unwrap();
+        }
+
+        /// Kinds and bodies of notices on floats, the newest first, and whether each still stands.
+        fn of_floats(&self) -> Vec<(&'static str, bool, String)> {
+            let kinds = [NoticeKind::FloatDisagrees, NoticeKind::FloatStuck];
+            let notices = self.reader.notices(50).unwrap().into_iter();
+            notices
+                .filter(|n| kinds.contains(&n.kind))
+                .map(|n| (n.kind.key(), n.cleared.is_none(), n.body))
+                .collect()
+        }
+    }
+
+    #[tokio::test]
+    async fn a_hand_reading_the_float_disagrees_with_is_told_of_once() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let falling = |i: i64| 1.080 - 1e-4 * i as f64 + scatter(i);
+        let vessel = bench.floated(float_rows(3, falling)).await;
+        let at = START - Span::hours(6);
+        bench.read_by_hand(vessel, at, 1.020).await;
+        let due = BTreeSet::from([vessel]);
+        for _ in 0..2 {
+            // The second is started anew, as after a restart.
+            let judge = Judge::new(Arc::new(bench.assess.clone()));
+            let judge = judge.round(due.clone()).await.unwrap();
+            judge.round(due.clone()).await.unwrap();
+            let told = bench.of_floats();
+            let [("float-disagrees", true, body)] = told.as_slice() else {
+                panic!("{told:?}");
+            };
+            assert!(body.contains("1.0200 by hand"), "{body}");
+        }
+        // A second one that agrees with the float: the first was wrong.
+        bench
+            .read_by_hand(vessel, START - Span::hours(2), falling(3 * 96 - 8))
+            .await;
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        judge.round(due).await.unwrap();
+        let told = bench.of_floats();
+        assert!(
+            matches!(told.as_slice(), [("float-disagrees", false, _)]),
+            "{told:?}"
+        );
+    }
+
+    #[tokio::test]
+    async fn a_float_that_sends_one_value_is_told_of_until_it_moves() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let sticks = |i: i64| {
+            let stuck_from = 2 * 96 + 48;
+            1.080 - 1e-4 * i.min(stuck_from) as f64 + scatter(i.min(stuck_from))
+        };
+        let vessel = bench.floated(float_rows(3, sticks)).await;
+        let due = BTreeSet::from([vessel]);
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        let mut judge = judge.round(due.clone()).await.unwrap();
+        let told = bench.of_floats();
+        assert!(
+            matches!(told.as_slice(), [("float-stuck", true, _)]),
+            "{told:?}"
+        );
+        judge = judge.round(due.clone()).await.unwrap();
+        assert_eq!(bench.of_floats().len(), 1);
+        drop(judge);
+
+        let moves = ImportRow {
+            at: START - Span::minutes(1),
+            gravity: Gravity::new(1.050).ok(),
+            temperature: None,
+        };
+        bench.import(vessel, vec![moves]).await;
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        judge.round(due).await.unwrap();
+        let told = bench.of_floats();
+        assert!(
+            matches!(told.as_slice(), [("float-stuck", false, _)]),
+            "{told:?}"
+        );
     }
 
     #[tokio::test]

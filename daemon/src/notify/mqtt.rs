@@ -3,7 +3,7 @@
 //! Each notice sets two topics, both to be retained:
 //!
 //! - `ebbmark/notice/<kind>`: the latest notice of its kind (`settled`, `stuck`, `restarted`,
-//!   `feed-silent`, `battery-low`, `temperature`, `test`);
+//!   `feed-silent`, `battery-low`, `float-disagrees`, `float-stuck`, `temperature`, `test`);
 //! - `ebbmark/vessel/<slug>/notice`: the latest one about a vessel, if it is about one. For the
 //!   slug see [`crate::slug`].
 //!

@@ -5,6 +5,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::deed::What;
 use ebbmark_core::hours::Hour;
+use ebbmark_core::text::float_trouble;
 use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
 use ebbmark_store::model::{Feed, StoredVerdict, Vessel};
@@ -265,6 +266,7 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
                 p.sentence { (sentence(row)) }
                 @if let Some(v) = verdict {
                     p.next { (next_step(visitor, &v.gates, &row.done)) }
+                    @if let Some(trouble) = float_trouble(v, &visitor.style()) { p.doubt { (trouble) } }
                 }
                 @if let (None, Some(_)) = (verdict, &row.vessel.batch) {
                     p.next { "A float's readings or two hand readings a few days apart will do." }

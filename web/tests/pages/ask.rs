@@ -217,12 +217,24 @@ impl Cellar {
     }
 
     pub async fn judge(&self, vessel: VesselId, batch: BatchId, phase: Phase, sentence: &str) {
+        self.judge_as(vessel, batch, phase, sentence, |_| {}).await;
+    }
+
+    /// With whatever more is known.
+    pub async fn judge_as(
+        &self,
+        vessel: VesselId,
+        batch: BatchId,
+        phase: Phase,
+        sentence: &str,
+        more: impl FnOnce(&mut Verdict),
+    ) {
         let gate = |why: &str| Gate {
             open: false,
             why: why.to_owned(),
             opens: None,
         };
-        let verdict = Verdict {
+        let mut verdict = Verdict {
             at: noon(),
             phase,
             gravity: Some(Gravity::new(1.01).unwrap()),
@@ -248,6 +260,7 @@ impl Cellar {
             curve: Vec::new(),
             memory: None,
         };
+        more(&mut verdict);
         let command = Command::SaveVerdict {
             vessel,
             batch,

@@ -71,18 +71,30 @@ pub(super) fn show(visitor: &Visitor, story: &Story, stretch: Stretch) -> Result
             figure {
                 (drawn(Shape::Wide)?)
                 (drawn(Shape::Tall)?)
-                figcaption { (key(&plot)) }
+                figcaption { (key(&plot, put_right(story))) }
             }
         }
         p { a href={ "/vessel/" (id) "/readings.csv" } download { "All readings as CSV" } }
     })
 }
 
-fn key(plot: &Plot) -> Markup {
+/// The curve is that of the mead, beside what the float reads.
+fn put_right(story: &Story) -> bool {
+    let float = story
+        .verdict
+        .as_ref()
+        .and_then(|s| s.verdict.float.as_ref());
+    float.is_some_and(|f| f.trued.is_some() || !f.jumps.is_empty())
+}
+
+fn key(plot: &Plot, put_right: bool) -> Markup {
     let forecast = plot.curve.iter().any(|p| p.at > plot.now);
     html! {
         @if !plot.gravity.is_empty() { span { i.key.gravity {} "gravity, shaded as far as readings spread" } }
-        @if !plot.curve.is_empty() { span { i.key.fitted {} "fitted curve" } }
+        @if !plot.curve.is_empty() { span {
+            i.key.fitted {} "fitted curve"
+            @if put_right { ", the float put right" }
+        } }
         @if forecast { span { i.key.ahead {} "forecast; nine times in ten within the band" } }
         @if !plot.hand.is_empty() { span { i.key.hand {} "read by hand" } }
         @if !plot.temperature.is_empty() { span { i.key.warmth {} "temperature" } }

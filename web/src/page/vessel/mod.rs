@@ -298,6 +298,7 @@ fn render(
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
+                (evidence::why(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
                 section aria-labelledby="drawing" {
                     (chart::show(visitor, story, stretch)?)
@@ -310,7 +311,7 @@ fn render(
                 }
             }
             div.beside {
-                section aria-labelledby="evidence" { (evidence::show(visitor, story)) }
+                section aria-labelledby="mead" { (evidence::mead_and_feeds(visitor, story)) }
                 section aria-labelledby="log" { (log::show(visitor, story)) }
             }
         }
