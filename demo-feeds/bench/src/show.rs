@@ -9,9 +9,10 @@ pub fn show(wanted: Wanted) -> String {
     let mut story = String::new();
     let mut last_day = i64::MIN;
     let mut before = (String::new(), [false; 3]);
-    let told = run(wanted, |v, drawn, deeds| {
+    let told = run(wanted, |seen| {
+        let (v, deeds) = (seen.verdict, seen.deeds);
         let hours = v.at.since(START).as_hours();
-        let c = &drawn.course;
+        let c = &seen.drawn.course;
         let p = c.point(hours as usize);
         let gates = [&v.gates.rack, &v.gates.stabilise, &v.gates.seal];
         let open = gates.map(|g| g.open);

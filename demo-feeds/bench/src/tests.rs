@@ -58,11 +58,7 @@ fn nothing_is_sealed_or_stabilised_that_still_falls() {
 #[test]
 fn a_run_is_its_seed() {
     let once = |seed| {
-        let run = run(
-            wanted(Generator::TwoSugars, Kind::Quick, seed),
-            |_, _, _| (),
-        )
-        .unwrap();
+        let run = run(wanted(Generator::TwoSugars, Kind::Quick, seed), |_| ()).unwrap();
         format!("{:?} {:?}", run.looks, score(&run))
     };
     assert_eq!(once(3), once(3));
