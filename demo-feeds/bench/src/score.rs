@@ -120,6 +120,8 @@ pub struct Score {
     pub evidence: Option<bool>,
     /// First false opening of rack, stabilise, seal: hour, and SG left.
     pub false_open: [Option<(usize, f64)>; 3],
+    /// First hour at which seal is open on living yeast with sugar left, fall or no fall.
+    pub sealed_alive: Option<usize>,
     /// Hours from the true end to stabilise open.
     pub delay: Option<f64>,
     /// Stood still short of its end.
@@ -175,6 +177,11 @@ pub fn score(run: &Run) -> Score {
         tries: run.drawn.tries,
         evidence: evidence.then_some(opened.is_some()),
         false_open,
+        sealed_alive: run
+            .looks
+            .iter()
+            .find(|l| sealed_alive(c, l))
+            .map(|l| l.hour),
         delay: opened,
         stall: stall(run),
         settled_last: (evidence || (run.kind.stabilises() && run.kind != Kind::Refermenting))
@@ -256,13 +263,16 @@ fn stabilise_is_false(c: &Course, hour: usize) -> bool {
 
 fn is_false(c: &Course, gate: usize, hour: usize) -> bool {
     let p = c.point(hour);
-    let falls_yet = stabilise_is_false(c, hour);
-    let alive_and_sweet = !p.stabilised && p.truth.sugar > SWEET;
     if gate > 0 {
-        return (falls_yet || gate == SEAL && alive_and_sweet) && !woke_lately(c, hour);
+        return stabilise_is_false(c, hour) && !woke_lately(c, hour);
     }
     let over = p.truth.abv * FALL_PER_ABV;
     !p.stabilised && (over < RACK * (over + p.could) || (c.halted(hour) && p.could > FAR))
+}
+
+fn sealed_alive(c: &Course, look: &Look) -> bool {
+    let p = c.point(look.hour);
+    look.open[SEAL] && !p.stabilised && p.truth.sugar > SWEET && !woke_lately(c, look.hour)
 }
 
 /// Nobody can see it yet: the alarm has a day.
@@ -300,13 +310,7 @@ fn stall(run: &Run) -> Option<Stall> {
     if !(run.kind.stalls() || run.kind == Kind::ColdWarmed) {
         return None;
     }
-    let from = (0..=c.hours()).find(|h| c.halted(*h))?;
-    let to = (from..=c.hours())
-        .find(|h| !c.halted(*h))
-        .unwrap_or(c.hours());
-    if to - from < TOLD_WITHIN {
-        return None;
-    }
+    let (from, to) = long_halt(c)?;
     let said = |until: usize, phases: &[&str]| {
         let during = run
             .looks
@@ -318,6 +322,22 @@ fn stall(run: &Run) -> Option<Stall> {
         told: said(from + TOLD_WITHIN, &["stuck", "resting"]),
         settled: said(to, &["settled"]),
     })
+}
+
+/// The first time it stood still for long enough to be told so: a creep that a warm day stirs once
+/// more has not stopped yet.
+fn long_halt(c: &Course) -> Option<(usize, usize)> {
+    let mut from = None;
+    for hour in 0..=c.hours() {
+        match (c.halted(hour), from) {
+            (true, None) => from = Some(hour),
+            (false, Some(start)) if hour - start >= TOLD_WITHIN => return Some((start, hour)),
+            (false, _) => from = None,
+            (true, Some(_)) => {}
+        }
+    }
+    from.filter(|start| c.hours() - start >= TOLD_WITHIN)
+        .map(|start| (start, c.hours()))
 }
 
 fn alarm(run: &Run) -> Option<Option<f64>> {

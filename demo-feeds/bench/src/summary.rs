@@ -59,6 +59,7 @@ fn gates(scores: &[Score]) -> Vec<Figure> {
         })
         .max_by(|a, b| a.0.total_cmp(&b.0));
     let seal = wrong(&all, 2);
+    let alive = scores.iter().filter(|s| s.sealed_alive.is_some()).count();
     let some = !all.is_empty();
     vec![
         Figure {
@@ -80,6 +81,12 @@ fn gates(scores: &[Score]) -> Vec<Figure> {
             measured: seal.to_string(),
             target: "none",
             met: some.then_some(seal == 0),
+        },
+        Figure {
+            what: "1. seal opened on living yeast with sugar left".into(),
+            measured: alive.to_string(),
+            target: "none",
+            met: some.then_some(alive == 0),
         },
     ]
 }
@@ -145,7 +152,12 @@ fn watch(scores: &[Score]) -> Vec<Figure> {
         Figure {
             what: format!("3. {what}, median"),
             measured: median.map_or("-".into(), |m| {
-                format!("{m:.0} h ({missed} of {} missed)", heard.len())
+                let hours = if m.is_finite() {
+                    format!("{m:.0} h")
+                } else {
+                    "never".into()
+                };
+                format!("{hours} ({missed} of {} missed)", heard.len())
             }),
             target: "24 h or less",
             met: median.map(|m| m <= 24.0),
@@ -231,4 +243,19 @@ fn learned(pairs: &[Pair]) -> Vec<Figure> {
 
 fn place(quantity: Quantity, stage: Stage) -> String {
     format!("{}, {}", quantity.name(), stage.name())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_measured_is_nothing_met() {
+        let text = summary(&[], &[]);
+        assert!(
+            !text.contains("| met |") && !text.contains("not met"),
+            "{text}"
+        );
+        assert!(!text.contains("NaN") && !text.contains("inf"), "{text}");
+    }
 }

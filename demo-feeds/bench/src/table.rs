@@ -180,7 +180,7 @@ fn share(hits: usize, all: usize) -> String {
 
 fn gates(out: &mut String, scores: &[Score]) {
     out.push_str(
-        "False openings (runs) of rack, stabilise and seal; hours from the true end to stabilise \
+        "False openings (runs) of rack, stabilise and seal; seal open on living yeast with sugar; hours from the true end to stabilise \
          (median / 90th percentile); finished runs with the evidence in which it never opened. \
          Beside it the trade's rule and a plain slope.\n\n",
     );
@@ -192,6 +192,7 @@ fn gates(out: &mut String, scores: &[Score]) {
             "rack false",
             "stabilise false",
             "seal false",
+            "sealed alive",
             "delay h",
             "never",
             "trade false",
@@ -214,6 +215,7 @@ fn gates(out: &mut String, scores: &[Score]) {
                 count(&|x| x.false_open[0].is_some()),
                 count(&|x| x.false_open[1].is_some()),
                 count(&|x| x.false_open[2].is_some()),
+                count(&|x| x.sealed_alive.is_some()),
                 hours(&all(&|x| x.delay)),
                 ratio_of(evidence.iter().filter(|e| !**e).count(), evidence.len()),
                 count(&|x| x.trade.false_open),
@@ -429,6 +431,14 @@ pub fn worst(scores: &[Score], most: usize) -> String {
             let day = *hour as f64 / 24.0;
             let _ = writeln!(out, "  {} left {left:.4} on day {day:.1}", id(s));
         }
+    }
+    let alive: Vec<(&Score, usize)> = scores
+        .iter()
+        .filter_map(|s| s.sealed_alive.map(|hour| (s, hour)))
+        .collect();
+    let _ = writeln!(out, "sealed alive: {}", alive.len());
+    for (s, hour) in alive.iter().take(most) {
+        let _ = writeln!(out, "  {} on day {:.1}", id(s), *hour as f64 / 24.0);
     }
     let mut late: Vec<(&Score, f64)> = scores
         .iter()

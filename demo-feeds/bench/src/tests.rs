@@ -1,6 +1,7 @@
 //! The short form of the bench: a few runs of each kind, on development seeds.
 
 use crate::draw::Draw;
+use crate::history;
 use crate::kinds::{self, Kind};
 use crate::run::{Wanted, run};
 use crate::score::{Score, score};
@@ -92,4 +93,12 @@ fn every_kind_can_be_drawn_and_says_what_was_left() {
             }
         }
     }
+}
+
+#[test]
+fn a_cellar_learns_from_its_batches() {
+    let pairs = history::cellar(Generator::TwoSugars, 1, 12);
+    assert!(pairs.len() >= 6, "{}", pairs.len());
+    // What was learned reaches the forecast.
+    assert!(pairs.iter().any(|p| p.with.error != p.without.error));
 }
