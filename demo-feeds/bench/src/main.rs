@@ -2,14 +2,17 @@
 //! it was wrong and how long it took to be right.
 
 mod draw;
+mod history;
 mod kinds;
 mod maker;
+mod parallel;
 mod rivals;
 mod run;
 mod score;
 mod second;
 mod sensor;
 mod show;
+mod summary;
 mod table;
 #[cfg(test)]
 mod tests;
@@ -17,13 +20,12 @@ mod truth;
 mod world;
 
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
 use anyhow::{Context, bail};
 use clap::{Parser, ValueEnum};
 
+use history::Pair;
 use kinds::Kind;
 use run::Wanted;
 use score::Score;
@@ -54,7 +56,14 @@ struct Args {
     /// Tell one run day by day: kind and number of the run.
     #[arg(long, num_args = 2, value_names = ["KIND", "SEED"])]
     show: Option<Vec<String>>,
-    /// Put the tables between the two marker lines of this Markdown file.
+    /// Also judge batches of so many cellars by each generator with history and without.
+    #[arg(long, value_name = "CELLARS")]
+    history: Option<Option<u64>>,
+    /// Also print how stabilise would fare at other odds.
+    #[arg(long)]
+    trade_off: bool,
+    /// Put the tables between the two marker lines of this Markdown file, history and other odds
+    /// among them.
     #[arg(long)]
     write: Option<PathBuf>,
 }
@@ -74,6 +83,8 @@ impl Set {
     }
 }
 
+/// Cellars by each generator unless told otherwise.
+const CELLARS: u64 = 40;
 const BEGIN: &str = "<!-- bench:begin -->";
 const END: &str = "<!-- bench:end -->";
 
@@ -113,11 +124,24 @@ fn main() -> anyhow::Result<()> {
         })
         .collect();
     let begun = Instant::now();
-    let scores = all(&wanted, usize::from(args.threads));
+    let threads = usize::from(args.threads);
+    let scores = all(&wanted, threads);
     let missing = scores.iter().filter(|s| s.is_none()).count();
     let scores: Vec<Score> = scores.into_iter().flatten().collect();
+    let history = match args.history {
+        Some(cellars) => Some(cellars.unwrap_or(CELLARS)),
+        None => args.write.as_ref().map(|_| CELLARS),
+    };
+    let cellars: Vec<(Generator, u64)> = generators
+        .iter()
+        .flat_map(|g| (first..first + history.unwrap_or(0)).map(|seed| (*g, seed)))
+        .collect();
+    let pairs: Vec<Pair> = parallel::each(&cellars, threads, |(generator, seed)| {
+        history::cellar(generator, seed, every)
+    })
+    .concat();
     let mut text = format!(
-        "{} seeds, {} runs a kind, a look every {} h.\n\n",
+        "{} seeds, {} runs a kind by each generator, a look every {} h.\n\n",
         match args.set {
             Set::Development => "Development",
             Set::Reported => "Reported",
@@ -126,16 +150,23 @@ fn main() -> anyhow::Result<()> {
         args.every
     );
     for generator in &generators {
-        let of: Vec<Score> = scores
-            .iter()
-            .filter(|s| s.generator == *generator)
-            .cloned()
-            .collect();
-        text.push_str(&table::tables(generator.name(), &of));
+        let name = generator.name();
+        if !scores.is_empty() {
+            let of = scores.iter().filter(|s| s.generator == *generator);
+            text.push_str(&table::tables(name, &of.cloned().collect::<Vec<_>>()));
+        }
+        if history.is_some() {
+            let of = pairs.iter().filter(|p| p.generator == *generator);
+            text.push_str(&table::history(name, &of.copied().collect::<Vec<_>>()));
+        }
     }
-    if generators.len() > 1 {
+    if generators.len() > 1 && !scores.is_empty() {
         text.push_str(&table::tables("both", &scores));
     }
+    if args.trade_off || args.write.is_some() {
+        text.push_str(&table::trade_off(&scores));
+    }
+    text.push_str(&summary::summary(&scores, &pairs));
     print!("{text}");
     if args.worst > 0 {
         print!("{}", table::worst(&scores, args.worst));
@@ -151,28 +182,10 @@ fn main() -> anyhow::Result<()> {
     }
 }
 
-/// In the order wanted, whatever the threads do.
 fn all(wanted: &[Wanted], threads: usize) -> Vec<Option<Score>> {
-    let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<(usize, Option<Score>)>> = Mutex::new(Vec::with_capacity(wanted.len()));
-    std::thread::scope(|scope| {
-        for _ in 0..threads {
-            scope.spawn(|| {
-                while let Some((i, wanted)) = {
-                    let i = next.fetch_add(1, Ordering::Relaxed);
-                    wanted.get(i).map(|w| (i, *w))
-                } {
-                    let score = run::run(wanted, |_, _, _| ()).map(|r| score::score(&r));
-                    if let Ok(mut done) = done.lock() {
-                        done.push((i, score));
-                    }
-                }
-            });
-        }
-    });
-    let mut done = done.into_inner().unwrap_or_default();
-    done.sort_by_key(|d| d.0);
-    done.into_iter().map(|d| d.1).collect()
+    parallel::each(wanted, threads, |wanted| {
+        run::run(wanted, |_| ()).map(|r| score::score(&r))
+    })
 }
 
 fn write_between(file: &Path, text: &str) -> anyhow::Result<()> {

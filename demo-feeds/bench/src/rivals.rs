@@ -13,8 +13,9 @@ const BEGUN: f64 = 0.005;
 const SETTLED_WITHIN: f64 = 0.001;
 /// Most points given to the curve.
 const POINTS: usize = 250;
-/// Hours ahead beyond which a forecast is as good as none.
-const HORIZON: f64 = 250.0 * 24.0;
+/// Hours ahead beyond which no forecast of the curve is let go: one that runs off would make the
+/// verdict's look good.
+const HORIZON: f64 = 90.0 * 24.0;
 
 /// (hour, SG) since an hour up to another: hour medians of the float, or hand readings.
 fn points(run: &Run, from: f64, to: f64) -> Vec<(f64, f64)> {

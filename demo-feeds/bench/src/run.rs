@@ -1,7 +1,10 @@
 //! One run: the truth, the float, the maker, and the real verdict every few hours.
 
+use std::ops::ControlFlow;
+
 use ebbmark_core::deed::Deed;
 use ebbmark_core::hours::{Hour, hour_index};
+use ebbmark_core::learn::Learned;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Preferences;
@@ -26,6 +29,10 @@ pub type Quantiles = [f64; 5];
 pub struct Look {
     pub hour: usize,
     pub phase: &'static str,
+    /// A fall is shown that is surely one.
+    pub falls: bool,
+    /// Odds that more than 0.002 is left.
+    pub more_left: Option<f64>,
     /// Rack, stabilise, seal.
     pub open: [bool; 3],
     /// Hours since the start.
@@ -56,16 +63,43 @@ pub struct Wanted {
     pub every: usize,
 }
 
+/// What one look shows.
+pub struct Seen<'a> {
+    pub verdict: &'a Verdict,
+    pub drawn: &'a Drawn,
+    pub deeds: &'a [Deed],
+    pub assessor: &'a Assessor,
+}
+
 /// `None` when no truth of the kind could be drawn. `tell` sees every verdict.
-pub fn run(wanted: Wanted, mut tell: impl FnMut(&Verdict, &Drawn, &[Deed])) -> Option<Run> {
+pub fn run(wanted: Wanted, mut tell: impl FnMut(Seen)) -> Option<Run> {
+    let Wanted {
+        kind, generator, ..
+    } = wanted;
+    let lanes = 1000 * (kind as u64 + 1) + 100 * generator as u64;
+    let drawn = kinds::draw(kind, generator, &mut Draw::new(wanted.seed, lanes))?;
+    Some(follow(wanted, lanes, drawn, None, |seen| {
+        tell(seen);
+        ControlFlow::Continue(())
+    }))
+}
+
+/// The verdict on a course that was drawn, until it ends or `tell` has seen enough. Float and maker
+/// draw from the lanes after the first of `lanes`.
+pub fn follow(
+    wanted: Wanted,
+    lanes: u64,
+    drawn: Drawn,
+    learned: Option<&Learned>,
+    mut tell: impl FnMut(Seen) -> ControlFlow<()>,
+) -> Run {
     let Wanted {
         kind,
         generator,
         seed,
         every,
     } = wanted;
-    let lane = |n: u64| Draw::new(seed, 1000 * (kind as u64 + 1) + 100 * generator as u64 + n);
-    let drawn = kinds::draw(kind, generator, &mut lane(0))?;
+    let lane = |n: u64| Draw::new(seed, lanes + n);
     let sensor = (!kind.by_hand()).then(|| Sensor::draw(&drawn.course, &mut lane(1)));
     let hours = sensor
         .as_ref()
@@ -88,14 +122,22 @@ pub fn run(wanted: Wanted, mut tell: impl FnMut(&Verdict, &Drawn, &[Deed])) -> O
             original: Some(maker.original),
             expected_final: None,
             tolerance: maker.tolerance,
-            learned: None,
+            learned,
         };
         let verdict = assessor.assess(&case, now, &style);
         maker.look_at(&verdict, hour as f64);
         looks.push(look(&verdict, hour));
-        tell(&verdict, &drawn, &maker.deeds);
+        let seen = Seen {
+            verdict: &verdict,
+            drawn: &drawn,
+            deeds: &maker.deeds,
+            assessor: &assessor,
+        };
+        if tell(seen).is_break() {
+            break;
+        }
     }
-    Some(Run {
+    Run {
         kind,
         generator,
         seed,
@@ -106,7 +148,7 @@ pub fn run(wanted: Wanted, mut tell: impl FnMut(&Verdict, &Drawn, &[Deed])) -> O
         deeds: maker.deeds,
         drawn,
         looks,
-    })
+    }
 }
 
 fn look(v: &Verdict, hour: usize) -> Look {
@@ -114,6 +156,8 @@ fn look(v: &Verdict, hour: usize) -> Look {
     Look {
         hour,
         phase: v.phase.key(),
+        falls: v.fall_per_day.is_some_and(|f| f.low > 0.0),
+        more_left: v.odds.map(|o| o.more_left),
         open: [v.gates.rack.open, v.gates.stabilise.open, v.gates.seal.open],
         settles: v.settles_at.map(|s| quantiles(&s.map(hours))),
         last: v.final_gravity.map(|s| quantiles(&s)),

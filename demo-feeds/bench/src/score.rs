@@ -4,8 +4,8 @@ use ebbmark_demo_feeds::plant::Event;
 
 use crate::kinds::Kind;
 use crate::rivals::{self, rules, single_curve};
-use crate::run::{Look, Quantiles, Run};
-use crate::truth::{Course, DONE};
+use crate::run::{Look, Quantiles, Run, START};
+use crate::truth::{Course, DONE, STILL};
 use crate::world::Generator;
 
 /// SG by which one per cent by volume lowers gravity, middling of both generators.
@@ -14,10 +14,25 @@ const FALL_PER_ABV: f64 = 0.0075;
 const RACK: f64 = 0.6;
 /// Stalled with this much to go, SG: far above its end.
 const FAR: f64 = 0.015;
+/// Index of the gate.
+const STABILISE: usize = 1;
+const SEAL: usize = 2;
 /// Hours after a renewed fall began in which no gate is blamed for it.
 const GRACE: usize = 24;
 /// Hours within which a stall must have been called one.
 const TOLD_WITHIN: usize = 12 * 24;
+/// Sugar, g/L, that living yeast must not be sealed in with: 0.003 SG.
+const SWEET: f64 = 8.0;
+/// Less sugar than this, g/L: dry, and nobody need know what the yeast bears.
+const DRY: f64 = 5.0;
+/// Fall per day, SG, from which on it has begun to ferment again.
+const AGAIN: f64 = 0.001;
+/// Hours without a fall that make it quiet.
+const QUIET: usize = 48;
+/// Hours with readings that a forecast needs to be judged with the rest.
+const READINGS: usize = 12;
+/// Odds of more than 0.002 left below which stabilise might open.
+pub const THRESHOLDS: [f64; 5] = [0.001, 0.003, 0.01, 0.03, 0.1];
 /// Days of readings after the true end that a verdict may ask for.
 const EVIDENCE: f64 = 25.0;
 const LEVELS: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
@@ -37,6 +52,27 @@ pub enum Quantity {
     Final,
 }
 
+pub const STAGES: [Stage; 3] = [Stage::Day3, Stage::Mid, Stage::Tail];
+
+impl Stage {
+    pub fn name(self) -> &'static str {
+        match self {
+            Stage::Day3 => "day 3",
+            Stage::Mid => "mid-fall",
+            Stage::Tail => "tail",
+        }
+    }
+}
+
+impl Quantity {
+    pub fn name(self) -> &'static str {
+        match self {
+            Quantity::Settles => "settles",
+            Quantity::Final => "final gravity",
+        }
+    }
+}
+
 /// One forecast against what came.
 #[derive(Clone, Copy, Debug)]
 pub struct Forecast {
@@ -44,6 +80,8 @@ pub struct Forecast {
     pub quantity: Quantity,
     /// `None`: no forecast was given.
     pub within: Option<Within>,
+    /// Enough readings, and of a float, to count among the totals.
+    pub counts: bool,
     pub rival_within90: Option<bool>,
 }
 
@@ -64,6 +102,14 @@ pub struct Rule {
     pub delay: Option<f64>,
 }
 
+#[derive(Clone, Copy, Debug)]
+pub struct Stall {
+    /// Stuck or resting within the time allowed.
+    pub told: bool,
+    /// Called settled while it stood still.
+    pub settled: bool,
+}
+
 #[derive(Clone, Debug)]
 pub struct Score {
     pub kind: Kind,
@@ -74,46 +120,55 @@ pub struct Score {
     pub evidence: Option<bool>,
     /// First false opening of rack, stabilise, seal: hour, and SG left.
     pub false_open: [Option<(usize, f64)>; 3],
+    /// First hour at which seal is open on living yeast with sugar left, fall or no fall.
+    pub sealed_alive: Option<usize>,
     /// Hours from the true end to stabilise open.
     pub delay: Option<f64>,
-    /// Stood still short of its end: whether it was told so in time and never called settled.
-    pub recall: Option<bool>,
-    /// Finished: whether the last word was settled.
+    /// Stood still short of its end.
+    pub stall: Option<Stall>,
+    /// Finished with enough to go by: whether the last word was settled.
     pub settled_last: Option<bool>,
-    /// Began to fall again: hours until the alarm.
+    /// Stabilised, and fell again: hours until the alarm.
     pub alarm: Option<Option<f64>>,
-    pub false_alarms: u32,
+    /// Sweetened without stabilising: hours from the renewed fall until it was shown.
+    pub falls_again: Option<Option<f64>>,
+    /// Hours at which an alarm was raised while nothing fell.
+    pub false_alarms: Vec<usize>,
+    /// Days on which one could have been.
     pub quiet_days: f64,
     pub trade: Rule,
     pub slope: Rule,
+    /// Stabilise as it would open at each of [`THRESHOLDS`].
+    pub at_odds: [Rule; 5],
     pub forecasts: Vec<Forecast>,
 }
 
 pub fn score(run: &Run) -> Score {
     let c = &run.drawn.course;
     let ends = Ends::of(run.kind, c);
-    let false_open = [0, 1, 2].map(|gate| first_false(run, gate));
+    let false_open = [0, 1, 2].map(|gate| first_false(run, gate, |l| l.open[gate]));
     let counts = ends.finishing && !run.kind.stabilises();
-    let opened = ends.end.and_then(|end| {
-        let look = run.looks.iter().find(|l| l.hour >= end && l.open[1])?;
+    let delay = |says: &dyn Fn(&Look) -> bool| {
+        let end = ends.end.filter(|_| counts)?;
+        let look = run.looks.iter().find(|l| l.hour >= end && says(l))?;
         Some((look.hour - end) as f64)
-    });
-    let dry = c.point(c.hours()).truth.sugar < 5.0;
+    };
+    let opened = delay(&|l| l.open[1]);
     let watched = ends
         .end
         .is_some_and(|e| (c.hours() - e) as f64 >= EVIDENCE * 24.0);
-    let evidence = counts && watched && (dry || run.label_known);
+    let floor_known = ends.dry || run.label_known;
+    let evidence = counts && watched && floor_known;
     let (false_alarms, quiet_days) = alarms_in_quiet(run);
     let told = rules(run);
     let rule = |said: &[usize]| Rule {
-        false_open: said.iter().any(|h| stabilise_is_false(c, *h)),
-        delay: counts
-            .then(|| {
-                let end = ends.end?;
-                let first = said.iter().find(|h| **h >= end)?;
-                Some((*first - end) as f64)
-            })
-            .flatten(),
+        false_open: said
+            .iter()
+            .any(|h| opens_anew(c, said, *h) && is_false(c, STABILISE, *h)),
+        delay: ends.end.filter(|_| counts).and_then(|end| {
+            let first = said.iter().find(|h| **h >= end)?;
+            Some((*first - end) as f64)
+        }),
     };
     Score {
         kind: run.kind,
@@ -122,17 +177,47 @@ pub fn score(run: &Run) -> Score {
         tries: run.drawn.tries,
         evidence: evidence.then_some(opened.is_some()),
         false_open,
-        delay: opened.filter(|_| counts),
-        recall: recall(run),
-        settled_last: (ends.finishing && run.kind != Kind::Refermenting)
+        sealed_alive: run
+            .looks
+            .iter()
+            .find(|l| sealed_alive(c, l))
+            .map(|l| l.hour),
+        delay: opened,
+        stall: stall(run),
+        settled_last: (evidence || (run.kind.stabilises() && run.kind != Kind::Refermenting))
             .then(|| run.looks.last().is_some_and(|l| l.phase == "settled")),
         alarm: alarm(run),
+        falls_again: falls_again(run),
         false_alarms,
         quiet_days,
         trade: rule(&told.trade),
         slope: rule(&told.slope),
-        forecasts: forecasts(run, &ends),
+        at_odds: THRESHOLDS.map(|odds| {
+            let says = |l: &Look| l.phase == "settled" && l.more_left.is_some_and(|m| m < odds);
+            Rule {
+                false_open: first_false(run, STABILISE, says).is_some(),
+                delay: delay(&says),
+            }
+        }),
+        forecasts: forecasts_of(run, &ends),
     }
+}
+
+/// Forecasts alone, of a run that may have been broken off after them.
+pub fn forecasts(run: &Run) -> Vec<Forecast> {
+    forecasts_of(run, &Ends::of(run.kind, &run.drawn.course))
+}
+
+/// A rule that is asked once a day says so anew, or again after a deed.
+fn opens_anew(c: &Course, said: &[usize], hour: usize) -> bool {
+    let yesterday = hour.saturating_sub(24);
+    said.binary_search(&yesterday).is_err() || deed_between(c, yesterday, hour)
+}
+
+fn deed_between(c: &Course, after: usize, up_to: usize) -> bool {
+    c.acts
+        .iter()
+        .any(|a| a.logged.is_some() && a.hour > after && a.hour <= up_to)
 }
 
 struct Ends {
@@ -141,6 +226,8 @@ struct Ends {
     from: usize,
     /// First hour of that stretch with 0.002 or less to fall.
     end: Option<usize>,
+    /// The sugar ran out in it.
+    dry: bool,
 }
 
 impl Ends {
@@ -160,9 +247,11 @@ impl Ends {
             .unwrap_or(0);
         let finishing = !kind.stalls();
         let begin = if from > 0 { from + 1 } else { 0 };
+        let over = stabilised.min(c.hours());
         Ends {
             finishing,
             from,
+            dry: c.point(over).truth.sugar < DRY,
             end: finishing.then(|| c.done_for_good(begin, DONE)).flatten(),
         }
     }
@@ -181,6 +270,11 @@ fn is_false(c: &Course, gate: usize, hour: usize) -> bool {
     !p.stabilised && (over < RACK * (over + p.could) || (c.halted(hour) && p.could > FAR))
 }
 
+fn sealed_alive(c: &Course, look: &Look) -> bool {
+    let p = c.point(look.hour);
+    look.open[SEAL] && !p.stabilised && p.truth.sugar > SWEET && !woke_lately(c, look.hour)
+}
+
 /// Nobody can see it yet: the alarm has a day.
 fn woke_lately(c: &Course, hour: usize) -> bool {
     c.acts
@@ -190,18 +284,14 @@ fn woke_lately(c: &Course, hour: usize) -> bool {
 
 /// Openings only: a gate that was rightly open and is overtaken by events is the alarm's business.
 /// After a deed a gate that stays open opens anew.
-fn first_false(run: &Run, gate: usize) -> Option<(usize, f64)> {
+fn first_false(run: &Run, gate: usize, open: impl Fn(&Look) -> bool) -> Option<(usize, f64)> {
     let c = &run.drawn.course;
     let mut before = false;
     let mut last = 0;
     for look in &run.looks {
-        let deed = c
-            .acts
-            .iter()
-            .any(|a| a.logged.is_some() && a.hour > last && a.hour <= look.hour);
+        let opens = open(look) && (!before || deed_between(c, last, look.hour));
         last = look.hour;
-        let opens = look.open[gate] && (!before || deed);
-        before = look.open[gate];
+        before = open(look);
         if opens && is_false(c, gate, look.hour) {
             let p = c.point(look.hour);
             let left = if p.stalled {
@@ -215,74 +305,106 @@ fn first_false(run: &Run, gate: usize) -> Option<(usize, f64)> {
     None
 }
 
-fn recall(run: &Run) -> Option<bool> {
+fn stall(run: &Run) -> Option<Stall> {
     let c = &run.drawn.course;
     if !(run.kind.stalls() || run.kind == Kind::ColdWarmed) {
         return None;
     }
-    let from = (0..=c.hours()).find(|h| c.halted(*h))?;
-    let to = (from..=c.hours())
-        .find(|h| !c.halted(*h))
-        .unwrap_or(c.hours());
-    if to - from < TOLD_WITHIN {
-        return None;
+    let (from, to) = long_halt(c)?;
+    let said = |until: usize, phases: &[&str]| {
+        let during = run
+            .looks
+            .iter()
+            .filter(|l| (from..to).contains(&l.hour) && l.hour <= until);
+        during.into_iter().any(|l| phases.contains(&l.phase))
+    };
+    Some(Stall {
+        told: said(from + TOLD_WITHIN, &["stuck", "resting"]),
+        settled: said(to, &["settled"]),
+    })
+}
+
+/// The first time it stood still for long enough to be told so: a creep that a warm day stirs once
+/// more has not stopped yet.
+fn long_halt(c: &Course) -> Option<(usize, usize)> {
+    let mut from = None;
+    for hour in 0..=c.hours() {
+        match (c.halted(hour), from) {
+            (true, None) => from = Some(hour),
+            (false, Some(start)) if hour - start >= TOLD_WITHIN => return Some((start, hour)),
+            (false, _) => from = None,
+            (true, Some(_)) => {}
+        }
     }
-    let during = |l: &&Look| (from..to).contains(&l.hour);
-    let told = run
-        .looks
-        .iter()
-        .filter(during)
-        .any(|l| l.hour <= from + TOLD_WITHIN && matches!(l.phase, "stuck" | "resting"));
-    let settled = run
-        .looks
-        .iter()
-        .filter(during)
-        .any(|l| l.phase == "settled");
-    Some(told && !settled)
+    from.filter(|start| c.hours() - start >= TOLD_WITHIN)
+        .map(|start| (start, c.hours()))
 }
 
 fn alarm(run: &Run) -> Option<Option<f64>> {
-    let c = &run.drawn.course;
-    let from = match run.kind {
-        Kind::Refermenting => c.last_act,
-        Kind::Unstabilised => {
-            let sweetened = c.last_act + 1;
-            (sweetened..c.hours()).find(|h| c.rate(*h) >= 0.0005)?
-        }
-        _ => return None,
-    };
-    let heard = run
-        .looks
-        .iter()
-        .find(|l| l.hour >= from && l.phase == "restarted");
-    Some(heard.map(|l| (l.hour - from) as f64))
-}
-
-fn alarms_in_quiet(run: &Run) -> (u32, f64) {
-    let c = &run.drawn.course;
-    let quiet = |h: usize| {
-        let p = c.point(h);
-        !p.stalled && c.left(h) < 0.0005 && c.rate(h) < 1e-4
-    };
-    let mut alarms = 0;
-    let mut before = "";
-    for look in &run.looks {
-        if look.phase == "restarted" && before != "restarted" && quiet(look.hour) {
-            alarms += 1;
-        }
-        before = look.phase;
+    if run.kind != Kind::Refermenting {
+        return None;
     }
-    let hours = (0..=c.hours()).filter(|h| quiet(*h)).count();
-    (alarms, hours as f64 / 24.0)
+    Some(first_after(run, run.drawn.course.last_act, |l| {
+        l.phase == "restarted"
+    }))
 }
 
-fn forecasts(run: &Run, ends: &Ends) -> Vec<Forecast> {
+/// Without stabilising it is a ferment like any other: what the maker is told is that it falls.
+fn falls_again(run: &Run) -> Option<Option<f64>> {
+    if run.kind != Kind::Unstabilised {
+        return None;
+    }
+    let c = &run.drawn.course;
+    let from = (c.last_act + 1..c.hours()).find(|h| c.rate(*h) >= AGAIN)?;
+    Some(first_after(run, from, |l| {
+        l.phase == "restarted" || (matches!(l.phase, "active" | "slowing") && l.falls)
+    }))
+}
+
+fn first_after(run: &Run, from: usize, says: impl Fn(&Look) -> bool) -> Option<f64> {
+    let look = run.looks.iter().find(|l| l.hour >= from && says(l))?;
+    Some((look.hour - from) as f64)
+}
+
+/// Alarms while nothing falls, and the days on which one could have been raised: those of a mead
+/// that was called settled, or for which it was.
+fn alarms_in_quiet(run: &Run) -> (Vec<usize>, f64) {
+    let c = &run.drawn.course;
+    let quiet = |hour: usize| {
+        let Some(from) = hour.checked_sub(QUIET) else {
+            return false;
+        };
+        // Sugar that is added raises it: only what falls counts.
+        let fallen: f64 = (from..hour)
+            .map(|h| (c.point(h).truth.gravity - c.point(h + 1).truth.gravity).max(0.0))
+            .sum();
+        fallen * 24.0 / (QUIET as f64) < STILL && c.rate(hour) < STILL
+    };
+    let mut alarms = Vec::new();
+    let mut quiet_hours = 0;
+    let mut before: Option<&Look> = None;
+    for look in &run.looks {
+        if quiet(look.hour) && matches!(look.phase, "settled" | "restarted") {
+            quiet_hours += before.map_or(0, |b| look.hour - b.hour);
+            if look.phase == "restarted" && before.is_none_or(|b| b.phase != "restarted") {
+                alarms.push(look.hour);
+            }
+        }
+        before = Some(look);
+    }
+    (alarms, quiet_hours as f64 / 24.0)
+}
+
+/// The truth is what the generator does from there on, with the temperatures it is going to have.
+/// Only stages after which nobody does anything until it has settled.
+fn forecasts_of(run: &Run, ends: &Ends) -> Vec<Forecast> {
     let c = &run.drawn.course;
     let begin = if ends.from > 0 { ends.from + 1 } else { 0 };
-    let (start, end) = (c.point(begin).truth.gravity, c.point(begin).end);
     let Some(settled) = c.done_for_good(begin, 0.001) else {
         return Vec::new();
     };
+    // Not where it would have ended from the beginning: nutrient on the way moves the end.
+    let (start, end) = (c.point(begin).truth.gravity, c.point(settled).end);
     let fallen = |share: f64| {
         (begin..=c.hours()).find(|h| c.point(*h).truth.gravity <= start - share * (start - end))
     };
@@ -314,6 +436,11 @@ fn forecasts(run: &Run, ends: &Ends) -> Vec<Forecast> {
         let Some(look) = run.looks.iter().find(|l| l.hour >= hour) else {
             continue;
         };
+        let read = run.hours.iter().filter(|h| {
+            let at = h.gravity.map(|g| g.at.since(START).as_hours());
+            at.is_some_and(|at| (begin as f64..=look.hour as f64).contains(&at))
+        });
+        let counts = read.count() >= READINGS;
         let rival = single_curve(run, ends.from as f64, look.hour as f64);
         for (quantity, ours, truth) in [
             (Quantity::Settles, look.settles, settled as f64),
@@ -328,6 +455,7 @@ fn forecasts(run: &Run, ends: &Ends) -> Vec<Forecast> {
             out.push(Forecast {
                 stage,
                 quantity,
+                counts,
                 within: ours.map(|q| within(&q, theirs.as_ref(), truth)),
                 rival_within90: theirs.map(|q| between(q[0], q[4], truth)),
             });

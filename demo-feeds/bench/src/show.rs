@@ -9,9 +9,10 @@ pub fn show(wanted: Wanted) -> String {
     let mut story = String::new();
     let mut last_day = i64::MIN;
     let mut before = (String::new(), [false; 3]);
-    let told = run(wanted, |v, drawn, deeds| {
+    let told = run(wanted, |seen| {
+        let (v, deeds) = (seen.verdict, seen.deeds);
         let hours = v.at.since(START).as_hours();
-        let c = &drawn.course;
+        let c = &seen.drawn.course;
         let p = c.point(hours as usize);
         let gates = [&v.gates.rack, &v.gates.stabilise, &v.gates.seal];
         let open = gates.map(|g| g.open);
@@ -40,6 +41,12 @@ pub fn show(wanted: Wanted) -> String {
                     days(d.at)
                 )
             });
+        let float = v.float.as_ref().map_or("-".into(), |f| {
+            let trued = f.trued.map_or("untrued".into(), |t| {
+                format!("high {:+.4} drift {:+.5}", t.reads_high, t.drift_per_day)
+            });
+            format!("{trued} jumps {}", f.jumps.len())
+        });
         let shut = gates
             .iter()
             .skip(1)
@@ -48,7 +55,7 @@ pub fn show(wanted: Wanted) -> String {
             .collect::<Vec<_>>()
             .join(" | ");
         story.push_str(&format!(
-            "d{:<5.1} G {:.4} left {:+.4} could {:.4}{} rate {:+.5} T {:.1} :: {} level {} fall {} over {} left {} ends {} settles d{} {:?} gates {} hand {} :: {}\n",
+            "d{:<5.1} G {:.4} left {:+.4} could {:.4}{} rate {:+.5} T {:.1} :: {} level {} fall {} over {} left {} ends {} settles d{} {:?} gates {} hand {} float {} :: {}\n",
             hours / 24.0,
             p.truth.gravity,
             p.truth.gravity - p.end,
@@ -66,6 +73,7 @@ pub fn show(wanted: Wanted) -> String {
             v.odds,
             open.map(|o| if o { 'o' } else { '.' }).iter().collect::<String>(),
             hand,
+            float,
             shut,
         ));
     });

@@ -2,8 +2,9 @@
 
 use std::fmt::Write;
 
+use crate::history::Pair;
 use crate::kinds::Kind;
-use crate::score::{Forecast, Quantity, Score, Stage};
+use crate::score::{Forecast, Quantity, Rule, STAGES, Score, Stage, THRESHOLDS, Within};
 
 /// Markdown for one generator's scores.
 pub fn tables(title: &str, scores: &[Score]) -> String {
@@ -11,6 +12,114 @@ pub fn tables(title: &str, scores: &[Score]) -> String {
     gates(&mut out, scores);
     alarms(&mut out, scores);
     forecasts(&mut out, scores);
+    out
+}
+
+/// What stabilise would cost and give at other odds.
+pub fn trade_off(scores: &[Score]) -> String {
+    let mut out = String::from(
+        "### Other odds\n\nIf stabilise opened as soon as a mead is called settled and the odds of \
+         more than 0.002 left are below this; the last line is the gate as it is, which asks for \
+         more than that. Delays in hours (median / 90th percentile), of quick and dry and of \
+         tolerance and starved.\n\n",
+    );
+    head(
+        &mut out,
+        &[
+            "odds",
+            "false",
+            "share",
+            "quick, dry h",
+            "tolerance, starved h",
+            "all h",
+            "never",
+        ],
+    );
+    let mut row = |name: String, of: &dyn Fn(&Score) -> Rule| {
+        let wrong = scores.iter().filter(|s| of(s).false_open).count();
+        let delays = |kinds: &[Kind]| -> Vec<f64> {
+            scores
+                .iter()
+                .filter(|s| kinds.contains(&s.kind))
+                .filter_map(|s| of(s).delay)
+                .collect()
+        };
+        let evidence: Vec<&Score> = scores.iter().filter(|s| s.evidence.is_some()).collect();
+        let never = evidence.iter().filter(|s| of(s).delay.is_none()).count();
+        line(
+            &mut out,
+            &[
+                name,
+                wrong.to_string(),
+                percent(wrong, scores.len()).map_or("-".into(), |p| format!("{p:.2} %")),
+                hours(&delays(&[Kind::Quick, Kind::Dry])),
+                hours(&delays(&[Kind::Tolerance, Kind::Starved])),
+                hours(&delays(&Kind::ALL)),
+                ratio_of(never, evidence.len()),
+            ],
+        );
+    };
+    for (i, odds) in THRESHOLDS.into_iter().enumerate() {
+        row(odds.to_string(), &|s| s.at_odds[i]);
+    }
+    row("the gate".into(), &|s| Rule {
+        false_open: s.false_open[1].is_some(),
+        delay: s.delay,
+    });
+    out.push('\n');
+    out
+}
+
+/// The next batches of cellars that have learned, against the same without history.
+pub fn history(title: &str, pairs: &[Pair]) -> String {
+    let mut out = format!(
+        "### The cellar learns: {title}\n\nThe next three batches of a cellar with one yeast, one \
+         honey and six batches behind it, with what was learned from them and without.\n\n"
+    );
+    head(
+        &mut out,
+        &[
+            "what",
+            "at",
+            "n",
+            "pinball with / without",
+            "50 % with",
+            "50 % without",
+            "90 % with",
+            "90 % without",
+        ],
+    );
+    for quantity in [Quantity::Settles, Quantity::Final] {
+        for stage in STAGES {
+            let picked: Vec<&Pair> = pairs
+                .iter()
+                .filter(|p| p.quantity == quantity && p.stage == stage)
+                .collect();
+            let loss = |of: fn(&Pair) -> f64| picked.iter().map(|p| of(p)).sum::<f64>();
+            let (with, without) = (loss(|p| p.with.loss), loss(|p| p.without.loss));
+            let held = |of: fn(&Pair) -> bool| {
+                share(picked.iter().filter(|p| of(p)).count(), picked.len())
+            };
+            line(
+                &mut out,
+                &[
+                    quantity.name().into(),
+                    stage.name().into(),
+                    picked.len().to_string(),
+                    if without > 0.0 {
+                        format!("{:.2}", with / without)
+                    } else {
+                        "-".into()
+                    },
+                    held(|p| p.with.half),
+                    held(|p| p.without.half),
+                    held(|p| p.with.nine_tenths),
+                    held(|p| p.without.nine_tenths),
+                ],
+            );
+        }
+    }
+    out.push('\n');
     out
 }
 
@@ -24,11 +133,11 @@ fn rows(scores: &[Score]) -> Vec<(&'static str, Vec<&Score>)> {
     rows
 }
 
-fn line(out: &mut String, cells: &[String]) {
+pub fn line(out: &mut String, cells: &[String]) {
     let _ = writeln!(out, "| {} |", cells.join(" | "));
 }
 
-fn head(out: &mut String, cells: &[&str]) {
+pub fn head(out: &mut String, cells: &[&str]) {
     let _ = writeln!(out, "| {} |", cells.join(" | "));
     let rules: Vec<&str> = cells
         .iter()
@@ -39,7 +148,7 @@ fn head(out: &mut String, cells: &[&str]) {
 }
 
 /// The value below which this share lies (nearest rank).
-fn rank(values: &[f64], share: f64) -> Option<f64> {
+pub fn rank(values: &[f64], share: f64) -> Option<f64> {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
     let at = ((share * sorted.len() as f64).ceil() as usize).max(1) - 1;
@@ -53,7 +162,7 @@ fn hours(values: &[f64]) -> String {
     }
 }
 
-fn of(hits: usize, all: usize) -> String {
+fn ratio_of(hits: usize, all: usize) -> String {
     if all == 0 {
         "-".into()
     } else {
@@ -61,17 +170,17 @@ fn of(hits: usize, all: usize) -> String {
     }
 }
 
+fn percent(hits: usize, all: usize) -> Option<f64> {
+    (all > 0).then(|| 100.0 * hits as f64 / all as f64)
+}
+
 fn share(hits: usize, all: usize) -> String {
-    if all == 0 {
-        "-".into()
-    } else {
-        format!("{:.0} %", 100.0 * hits as f64 / all as f64)
-    }
+    percent(hits, all).map_or("-".into(), |p| format!("{p:.0} %"))
 }
 
 fn gates(out: &mut String, scores: &[Score]) {
     out.push_str(
-        "False openings (runs) of rack, stabilise and seal; hours from the true end to stabilise \
+        "False openings (runs) of rack, stabilise and seal; seal open on living yeast with sugar; hours from the true end to stabilise \
          (median / 90th percentile); finished runs with the evidence in which it never opened. \
          Beside it the trade's rule and a plain slope.\n\n",
     );
@@ -83,6 +192,7 @@ fn gates(out: &mut String, scores: &[Score]) {
             "rack false",
             "stabilise false",
             "seal false",
+            "sealed alive",
             "delay h",
             "never",
             "trade false",
@@ -105,8 +215,9 @@ fn gates(out: &mut String, scores: &[Score]) {
                 count(&|x| x.false_open[0].is_some()),
                 count(&|x| x.false_open[1].is_some()),
                 count(&|x| x.false_open[2].is_some()),
+                count(&|x| x.sealed_alive.is_some()),
                 hours(&all(&|x| x.delay)),
-                of(evidence.iter().filter(|e| !**e).count(), evidence.len()),
+                ratio_of(evidence.iter().filter(|e| !**e).count(), evidence.len()),
                 count(&|x| x.trade.false_open),
                 hours(&all(&|x| x.trade.delay)),
                 count(&|x| x.slope.false_open),
@@ -119,31 +230,39 @@ fn gates(out: &mut String, scores: &[Score]) {
 
 fn alarms(out: &mut String, scores: &[Score]) {
     out.push_str(
-        "Stalls told as stuck or resting within 12 days and never called settled; finished runs \
-         whose last word is settled; hours from a renewed fall to its alarm (missed ones count in \
-         the last column); false alarms while nothing happens.\n\n",
+        "Stalls told as stuck or resting within 12 days, and stalls called settled; finished runs \
+         with the evidence whose last word is settled. Hours from a renewed fall to the alarm \
+         after stabilising, and to being shown as falling where it was sweetened without \
+         (median / 90th percentile; missed ones in the column beside it). Alarms in two days \
+         without a fall, per year called settled.\n\n",
     );
     head(
         out,
         &[
             "kind",
             "stalls told",
+            "called settled",
             "settled at last",
             "alarm h",
-            "alarm missed",
+            "missed",
+            "seen to fall h",
+            "missed",
             "false alarms a vessel-year",
             "vessel-years",
         ],
     );
     for (name, s) in rows(scores) {
-        let recall: Vec<bool> = s.iter().filter_map(|x| x.recall).collect();
+        let stalls: Vec<_> = s.iter().filter_map(|x| x.stall).collect();
         let settled: Vec<bool> = s.iter().filter_map(|x| x.settled_last).collect();
-        let alarm: Vec<Option<f64>> = s.iter().filter_map(|x| x.alarm).collect();
-        let heard: Vec<f64> = alarm.iter().flatten().copied().collect();
+        let alarm: Vec<_> = s.iter().filter_map(|x| x.alarm).collect();
+        let seen: Vec<_> = s.iter().filter_map(|x| x.falls_again).collect();
+        let heard = |all: &[Option<f64>]| hours(&all.iter().flatten().copied().collect::<Vec<_>>());
+        let missed =
+            |all: &[Option<f64>]| ratio_of(all.iter().filter(|h| h.is_none()).count(), all.len());
         let years: f64 = s.iter().map(|x| x.quiet_days).sum::<f64>() / 365.0;
-        let false_alarms: u32 = s.iter().map(|x| x.false_alarms).sum();
+        let false_alarms: usize = s.iter().map(|x| x.false_alarms.len()).sum();
         let rate = if years > 0.0 {
-            format!("{:.2}", f64::from(false_alarms) / years)
+            format!("{:.2}", false_alarms as f64 / years)
         } else {
             "-".into()
         };
@@ -151,10 +270,13 @@ fn alarms(out: &mut String, scores: &[Score]) {
             out,
             &[
                 name.into(),
-                of(recall.iter().filter(|r| **r).count(), recall.len()),
-                of(settled.iter().filter(|r| **r).count(), settled.len()),
-                hours(&heard),
-                of(alarm.len() - heard.len(), alarm.len()),
+                ratio_of(stalls.iter().filter(|x| x.told).count(), stalls.len()),
+                ratio_of(stalls.iter().filter(|x| x.settled).count(), stalls.len()),
+                ratio_of(settled.iter().filter(|r| **r).count(), settled.len()),
+                heard(&alarm),
+                missed(&alarm),
+                heard(&seen),
+                missed(&seen),
                 rate,
                 format!("{years:.1}"),
             ],
@@ -166,8 +288,10 @@ fn alarms(out: &mut String, scores: &[Score]) {
 fn forecasts(out: &mut String, scores: &[Score]) {
     out.push_str(
         "Forecasts: how often the 50 % and the 90 % range hold the truth, middling error, and the \
-         pinball loss as a share of the best single curve's (its own 90 % coverage beside it). \
-         Stalled runs are not among the totals: where a must will stall nobody can tell.\n\n",
+         pinball loss as a share of the best single curve's (its own 90 % coverage beside it). The \
+         truth is what the generator does from there on, cold nights to come included. \
+         Not judged with the rest, only counted: stalls (where a must will stall nobody can tell), \
+         hand-only vessels and stretches with fewer than 12 hours of readings.\n\n",
     );
     head(
         out,
@@ -176,6 +300,7 @@ fn forecasts(out: &mut String, scores: &[Score]) {
             "at",
             "kind",
             "n",
+            "not judged",
             "none given",
             "50 %",
             "90 %",
@@ -186,17 +311,15 @@ fn forecasts(out: &mut String, scores: &[Score]) {
         ],
     );
     for quantity in [Quantity::Settles, Quantity::Final] {
-        for stage in [Stage::Day3, Stage::Mid, Stage::Tail] {
+        for stage in STAGES {
             for (name, s) in rows(scores) {
-                let total = name.starts_with('*');
-                let picked: Vec<&Forecast> = s
-                    .iter()
-                    .filter(|x| !(total && x.kind.stalls()))
-                    .flat_map(|x| &x.forecasts)
-                    .filter(|f| f.quantity == quantity && f.stage == stage)
-                    .collect();
-                if !picked.is_empty() {
-                    forecast_line(out, quantity, stage, name, &picked);
+                let row = if name.starts_with('*') {
+                    Row::total(scores, quantity, stage)
+                } else {
+                    Row::of(s.iter().copied(), quantity, stage)
+                };
+                if row.judged.len() + row.left_out > 0 {
+                    row.write(out, name);
                 }
             }
         }
@@ -204,53 +327,94 @@ fn forecasts(out: &mut String, scores: &[Score]) {
     out.push('\n');
 }
 
-fn forecast_line(
-    out: &mut String,
+/// The forecasts of one quantity at one stage.
+pub struct Row<'a> {
     quantity: Quantity,
     stage: Stage,
-    name: &str,
-    picked: &[&Forecast],
-) {
-    let given: Vec<_> = picked.iter().filter_map(|f| f.within).collect();
-    let both: Vec<(f64, f64)> = given
-        .iter()
-        .filter_map(|w| w.rival.map(|r| (w.loss, r)))
-        .collect();
-    let ours: f64 = both.iter().map(|b| b.0).sum();
-    let theirs: f64 = both.iter().map(|b| b.1).sum();
-    let curves: Vec<bool> = picked.iter().filter_map(|f| f.rival_within90).collect();
-    let errors: Vec<f64> = given.iter().map(|w| w.error).collect();
-    let error = rank(&errors, 0.5).map_or("-".into(), |e| match quantity {
-        Quantity::Settles => format!("{e:+.0} h"),
-        Quantity::Final => format!("{e:+.4}"),
-    });
-    line(
-        out,
-        &[
-            match quantity {
-                Quantity::Settles => "settles".into(),
-                Quantity::Final => "final gravity".into(),
-            },
-            match stage {
-                Stage::Day3 => "day 3".into(),
-                Stage::Mid => "mid-fall".into(),
-                Stage::Tail => "tail".into(),
-            },
-            name.into(),
-            picked.len().to_string(),
-            (picked.len() - given.len()).to_string(),
-            share(given.iter().filter(|w| w.half).count(), given.len()),
-            share(given.iter().filter(|w| w.nine_tenths).count(), given.len()),
-            error,
-            if theirs > 0.0 {
-                format!("{:.2}", ours / theirs)
-            } else {
-                "-".into()
-            },
-            (given.len() - both.len()).to_string(),
-            share(curves.iter().filter(|h| **h).count(), curves.len()),
-        ],
-    );
+    judged: Vec<&'a Forecast>,
+    left_out: usize,
+}
+
+impl<'a> Row<'a> {
+    /// All of one kind.
+    fn of(scores: impl Iterator<Item = &'a Score>, quantity: Quantity, stage: Stage) -> Row<'a> {
+        let judged = scores
+            .flat_map(|s| &s.forecasts)
+            .filter(|f| f.quantity == quantity && f.stage == stage)
+            .collect();
+        Row {
+            quantity,
+            stage,
+            judged,
+            left_out: 0,
+        }
+    }
+
+    /// Those of all kinds that count.
+    pub fn total(scores: &'a [Score], quantity: Quantity, stage: Stage) -> Row<'a> {
+        let all = Row::of(scores.iter(), quantity, stage).judged.len();
+        let fair = scores.iter().filter(|s| !s.kind.stalls());
+        let mut row = Row::of(fair, quantity, stage);
+        row.judged.retain(|f| f.counts);
+        row.left_out = all - row.judged.len();
+        row
+    }
+
+    fn given(&self) -> impl Iterator<Item = Within> {
+        self.judged.iter().filter_map(|f| f.within)
+    }
+
+    fn held(&self, of: fn(&Within) -> bool) -> Option<f64> {
+        percent(self.given().filter(of).count(), self.given().count())
+    }
+
+    pub fn half(&self) -> Option<f64> {
+        self.held(|w| w.half)
+    }
+
+    pub fn nine_tenths(&self) -> Option<f64> {
+        self.held(|w| w.nine_tenths)
+    }
+
+    /// Pinball loss as a share of the single curve's, where both said something.
+    pub fn ratio(&self) -> Option<f64> {
+        let both = self.given().filter_map(|w| w.rival.map(|r| (w.loss, r)));
+        let (ours, theirs) = both.fold((0.0, 0.0), |(a, b), (x, y)| (a + x, b + y));
+        (theirs > 0.0).then(|| ours / theirs)
+    }
+
+    fn write(&self, out: &mut String, name: &str) {
+        let given = self.given().count();
+        let lone = self.given().filter(|w| w.rival.is_none()).count();
+        let curves: Vec<bool> = self
+            .judged
+            .iter()
+            .filter_map(|f| f.rival_within90)
+            .collect();
+        let errors: Vec<f64> = self.given().map(|w| w.error).collect();
+        let error = rank(&errors, 0.5).map_or("-".into(), |e| match self.quantity {
+            Quantity::Settles => format!("{e:+.0} h"),
+            Quantity::Final => format!("{e:+.4}"),
+        });
+        let whole = |share: Option<f64>| share.map_or("-".into(), |p| format!("{p:.0} %"));
+        line(
+            out,
+            &[
+                self.quantity.name().into(),
+                self.stage.name().into(),
+                name.into(),
+                self.judged.len().to_string(),
+                self.left_out.to_string(),
+                (self.judged.len() - given).to_string(),
+                whole(self.half()),
+                whole(self.nine_tenths()),
+                error,
+                self.ratio().map_or("-".into(), |r| format!("{r:.2}")),
+                lone.to_string(),
+                share(curves.iter().filter(|h| **h).count(), curves.len()),
+            ],
+        );
+    }
 }
 
 /// The runs to look at first.
@@ -267,6 +431,14 @@ pub fn worst(scores: &[Score], most: usize) -> String {
             let day = *hour as f64 / 24.0;
             let _ = writeln!(out, "  {} left {left:.4} on day {day:.1}", id(s));
         }
+    }
+    let alive: Vec<(&Score, usize)> = scores
+        .iter()
+        .filter_map(|s| s.sealed_alive.map(|hour| (s, hour)))
+        .collect();
+    let _ = writeln!(out, "sealed alive: {}", alive.len());
+    for (s, hour) in alive.iter().take(most) {
+        let _ = writeln!(out, "  {} on day {:.1}", id(s), *hour as f64 / 24.0);
     }
     let mut late: Vec<(&Score, f64)> = scores
         .iter()
@@ -288,14 +460,35 @@ pub fn worst(scores: &[Score], most: usize) -> String {
             let _ = writeln!(out, "  {}", id(s));
         }
     };
-    listed(&mut out, "stall not told", &|s| s.recall == Some(false));
+    listed(&mut out, "stall not told", &|s| {
+        s.stall.is_some_and(|x| !x.told)
+    });
+    listed(&mut out, "stall called settled", &|s| {
+        s.stall.is_some_and(|x| x.settled)
+    });
     listed(&mut out, "finished, not settled at last", &|s| {
         s.settled_last == Some(false)
     });
+    let late_alarm = |a: Option<Option<f64>>| a.is_some_and(|a| a.is_none_or(|h| h > 48.0));
     listed(&mut out, "alarm missed or after 48 h", &|s| {
-        s.alarm.is_some_and(|a| a.is_none_or(|h| h > 48.0))
+        late_alarm(s.alarm)
     });
-    listed(&mut out, "false alarm", &|s| s.false_alarms > 0);
+    listed(&mut out, "renewed fall shown after 48 h or never", &|s| {
+        late_alarm(s.falls_again)
+    });
+    let crying: Vec<&Score> = scores
+        .iter()
+        .filter(|s| !s.false_alarms.is_empty())
+        .collect();
+    let _ = writeln!(out, "false alarm: {}", crying.len());
+    for s in crying.iter().take(most) {
+        let days: Vec<String> = s
+            .false_alarms
+            .iter()
+            .map(|h| format!("{:.1}", *h as f64 / 24.0))
+            .collect();
+        let _ = writeln!(out, "  {} on day {}", id(s), days.join(", "));
+    }
     listed(&mut out, "hard to draw", &|s| s.tries > 40);
     out
 }

@@ -1,6 +1,7 @@
 //! The short form of the bench: a few runs of each kind, on development seeds.
 
 use crate::draw::Draw;
+use crate::history;
 use crate::kinds::{self, Kind};
 use crate::run::{Wanted, run};
 use crate::score::{Score, score};
@@ -58,11 +59,7 @@ fn nothing_is_sealed_or_stabilised_that_still_falls() {
 #[test]
 fn a_run_is_its_seed() {
     let once = |seed| {
-        let run = run(
-            wanted(Generator::TwoSugars, Kind::Quick, seed),
-            |_, _, _| (),
-        )
-        .unwrap();
+        let run = run(wanted(Generator::TwoSugars, Kind::Quick, seed), |_| ()).unwrap();
         format!("{:?} {:?}", run.looks, score(&run))
     };
     assert_eq!(once(3), once(3));
@@ -96,4 +93,12 @@ fn every_kind_can_be_drawn_and_says_what_was_left() {
             }
         }
     }
+}
+
+#[test]
+fn a_cellar_learns_from_its_batches() {
+    let pairs = history::cellar(Generator::TwoSugars, 1, 12);
+    assert!(pairs.len() >= 6, "{}", pairs.len());
+    // What was learned reaches the forecast.
+    assert!(pairs.iter().any(|p| p.with.error != p.without.error));
 }
