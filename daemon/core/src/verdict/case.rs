@@ -72,6 +72,14 @@ impl Case<'_> {
         )
     }
 
+    /// Where it would end if the yeast took all it can; `None` without an original gravity.
+    pub(super) fn dry(&self) -> Option<Floor> {
+        let attenuation = self
+            .learned
+            .map_or(floor::DRY_ATTENUATION, |l| l.belief.attenuation);
+        self.original.map(|o| Floor::dry(o, attenuation))
+    }
+
     /// Deeds up to `now`.
     pub(super) fn done(&self, now: Moment) -> impl DoubleEndedIterator<Item = &Deed> {
         self.deeds.iter().filter(move |d| d.at <= now)
@@ -142,6 +150,12 @@ impl Case<'_> {
             self.take_hand_readings(&mut stretch, now);
         }
         stretch.last = self.last_reading(now).unwrap_or(first);
+        // A float that sends one value for ever has fallen silent, whatever it sends.
+        if let Some(dead) = float.dead_since(FLOAT_SILENT, now)
+            && !stretch.by_hand
+        {
+            stretch.last = stretch.last.min(dead);
+        }
         Some(stretch)
     }
 
@@ -325,6 +339,9 @@ impl Stretch {
         let days = days_since(self.from, at) + 1e-9;
         let end = self.samples.partition_point(|s| s.days <= days);
         let begin = self.samples.partition_point(|s| s.days < days - 0.5);
+        if end == 0 {
+            return self.first_level();
+        }
         if self.by_hand || end <= begin {
             return self.samples[..end].last().map(|s| s.gravity);
         }

@@ -38,7 +38,7 @@ const ROOM: f64 = 0.003;
 /// percent of strength is 0.004 SG.
 const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows.
-const DRY_SDS: f64 = 1.5;
+pub(super) const DRY_SDS: f64 = 1.5;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
 /// only a level well below the middle counts.
 const VAGUE: f64 = 1.0;
@@ -85,13 +85,7 @@ impl Floor {
             });
         }
         let original = original?;
-        let points = original.get() - 1.0;
-        let dry = Floor {
-            mid: original.get() - points * attenuation.mean,
-            sd: DRY_SD.hypot(points * attenuation.sd),
-            from: FloorFrom::Dry,
-            vague: false,
-        };
+        let dry = Floor::dry(original, attenuation);
         let bears = tolerance.map_or(strength, |t| Gaussian {
             mean: t.get(),
             sd: LABEL_SD.min(strength.sd),
@@ -107,6 +101,17 @@ impl Floor {
             from: FloorFrom::Tolerance,
             vague: bears.sd > VAGUE,
         })
+    }
+
+    /// Where it ends when the sugar runs out.
+    pub fn dry(original: Gravity, attenuation: Gaussian) -> Floor {
+        let points = original.get() - 1.0;
+        Floor {
+            mid: original.get() - points * attenuation.mean,
+            sd: DRY_SD.hypot(points * attenuation.sd),
+            from: FloorFrom::Dry,
+            vague: false,
+        }
     }
 
     /// Low enough to call it the end. A vague floor earns no more room than a sharp one: not

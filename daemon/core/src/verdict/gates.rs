@@ -157,6 +157,12 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
+    if stabilised.is_none() && e.is_sweet() {
+        return shut(
+            "it has stopped with sugar left and live yeast in it: stabilise or pasteurise it before it is sealed".into(),
+            None,
+        );
+    }
     if e.odds_more_left(forecast, LEFT_TO_SEAL) >= ODDS && stabilised.is_none() {
         return shut(
             format!(
@@ -214,6 +220,8 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
             None,
         ),
         Phase::Settled if e.tail.flat => return None,
+        // Stabilised and sweetened, much sugar is left; that it lies still is what counts.
+        Phase::Settled if e.tail.stopped && e.is_ended(Some(memory)) => return None,
         Phase::Settled => shut(
             format!(
                 "it had stopped, but it must be seen still for the last {} again",

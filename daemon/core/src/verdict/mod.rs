@@ -185,6 +185,11 @@ impl Assessor {
     }
 }
 
+/// Above the driest end that honey allows by more than this it is sweet, SG: some five grams of
+/// sugar a litre.
+const SWEET: f64 = 0.002;
+/// The same where the original gravity is not known. Common practice, no source.
+const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
 const STILL_SINCE: f64 = 0.003;
 /// Windows in which a fall is looked for, days. Whole days, so that day and night cancel.
@@ -215,7 +220,8 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
-    let falls_again = !stretch.by_hand && still && again::falls_again(&stretch);
+    let looked_for = still || tail.flat || creeping;
+    let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);
@@ -259,7 +265,10 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
     // Stuck: a curve that has levelled off claims that nothing is left, and that is just what is
     // not known. What the floor says stands instead.
     let stuck = matches!(memory.phase, Phase::Stuck | Phase::Resting);
-    let (left, end) = if stuck {
+    let (left, end) = if memory.phase == Phase::Restarted {
+        // The curves and the tail are of the fall that was over.
+        (None, None)
+    } else if stuck {
         (e.left_above_floor(), None)
     } else {
         (e.left(forecast), forecast.final_gravity(e.now))
@@ -275,7 +284,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         gravity: level.map(Gravity::computed),
         fall_per_day: fall.map(|f| f.range()),
         left_to_fall: left,
-        settles_at: if stopped {
+        settles_at: if stopped || memory.phase == Phase::Restarted {
             None
         } else {
             forecast.settles(e.now)
@@ -291,7 +300,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         curve: Vec::new(),
         end_unsure: memory.phase == Phase::Stuck && e.end_unsure(),
         look_again_at: e.look_again_at().filter(|_| memory.phase == Phase::Resting),
-        odds: Some(e.odds(forecast)),
+        odds: Some(e.odds(forecast)).filter(|_| memory.phase != Phase::Restarted),
         float: None,
         memory: Some(memory),
     }
@@ -425,6 +434,15 @@ impl Evidence<'_> {
             .filter_map(|d| d.gravity)
             .next_back()
             .map(Gravity::get)
+    }
+
+    /// Sugar that live yeast could still take: it lies above where it would end dry.
+    fn is_sweet(&self) -> bool {
+        match (self.level(), self.case.dry()) {
+            (Some(level), Some(dry)) => level > dry.mid + floor::DRY_SDS * dry.sd + SWEET,
+            (Some(level), None) => level > UNKNOWN_DRY,
+            (None, _) => true,
+        }
     }
 
     fn sweetened(&self) -> Option<Moment> {

@@ -233,7 +233,7 @@ pub struct Verdict {
     pub fall_per_day: Option<Range<f64>>,
     /// SG still to fall. `None` when it cannot be told yet.
     pub left_to_fall: Option<Range<f64>>,
-    /// When the last 0.001 SG of the fall will have begun `None` when settled or not tellable.
+    /// When the last 0.001 SG of the fall will have begun. `None` when settled or not tellable.
     pub settles_at: Option<Spread<Moment>>,
     /// Where the curve says it will end, SG.
     pub final_gravity: Option<Spread<f64>>,

@@ -22,6 +22,8 @@ const LAG_DAYS: f64 = 4.0;
 const FLOOR_SLACK: f64 = 0.002;
 /// A fall within this after it was called settled is the end of the old one.
 const HASTY: Span = Span::days(4);
+/// Come down by less than this, SG, it has not.
+const NO_FALL: f64 = 0.001;
 /// Past this share of the fall it is slowing.
 const SLOWING: f64 = 0.6;
 const SLOWING_SLACK: f64 = 0.2;
@@ -52,6 +54,13 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         _ => false,
     };
     let restarted_at = match before {
+        Some(m)
+            if m.phase == Phase::Restarted
+                && phase == Phase::Settled
+                && stopped_at == m.stopped_at =>
+        {
+            None
+        }
         Some(m) if phase == Phase::Restarted && m.phase != Phase::Restarted => Some(e.now),
         Some(m) => m.restarted_at,
         None => None,
@@ -106,6 +115,12 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
+        // It has not come down after all: what looked like a fall was the float.
+        Some(Phase::Restarted)
+            if e.tail.stopped && stopped_at.is_some_and(|s| s - level < NO_FALL) =>
+        {
+            (Phase::Settled, stopped_at)
+        }
         Some(Phase::Restarted) if e.tail.stopped => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
         Some(Phase::Stuck | Phase::Resting) if falling && came_down => {
@@ -113,7 +128,15 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.stopped => (p, stopped_at),
         _ if lagging(e, level) => (Phase::Lag, None),
-        _ if e.tail.stopped || (e.tail.flat && e.may_be_done(level)) => stopped(e, level),
+        // It had settled, and what crept down since falls in earnest.
+        Some(Phase::Active | Phase::Slowing)
+            if before.is_some_and(|m| m.creeping) && e.falls_again =>
+        {
+            (Phase::Restarted, stopped_at)
+        }
+        _ if !e.falls_again && (e.tail.stopped || (e.tail.flat && e.may_be_done(level))) => {
+            stopped(e, level)
+        }
         _ => (moving(was, e, forecast, level), None),
     }
 }
@@ -127,7 +150,7 @@ impl Evidence<'_> {
     }
 
     /// Stabilised, then sweetened: for this mead the story is over, any fall is an alarm.
-    fn is_ended(&self, memory: Option<&Memory>) -> bool {
+    pub(super) fn is_ended(&self, memory: Option<&Memory>) -> bool {
         self.stretch.began == What::Sweeten && self.sweetened_by_the_book(memory)
     }
 }

@@ -39,6 +39,8 @@ const LONGEST_BY_HAND: f64 = 42.0;
 const HAND_SCATTER: f64 = 0.000_7;
 /// A mead that has crept down after it had settled is looked at for longer.
 const CREEPING: f64 = 7.0;
+/// And must be stiller than this, SG a day.
+const CREEP: f64 = 0.000_3;
 /// To be called stuck it must lie as still as this for as many days: there is no hurry, and a
 /// tail that dies away above where it should end is easily taken for one.
 const STUCK_WINDOW: f64 = 3.0;
@@ -120,8 +122,14 @@ impl Tail {
         let still = if settled_for.is_some_and(|s| s.as_days() > STUCK_WINDOW) {
             slope.is_some_and(|s| s.range().high < STAYS_STILL)
         } else {
-            let margin = (STILL / age).clamp(STILL_WITHIN.0, STILL_WITHIN.1);
-            [1.0, 1.6, 2.4].iter().any(|longer| {
+            let margin = if creeping {
+                CREEP
+            } else {
+                (STILL / age).clamp(STILL_WITHIN.0, STILL_WITHIN.1)
+            };
+            // A longer window makes up for a rough float; of one that crept it would hide the creep.
+            let tries: &[f64] = if creeping { &[1.0] } else { &[1.0, 1.6, 2.4] };
+            tries.iter().any(|longer| {
                 slope_over(longer * window)
                     .is_some_and(|s| s.span >= 0.9 * window && s.range().high < margin)
             })
