@@ -15,7 +15,7 @@ use crate::fit::noise::median;
 const WINDOWS: [f64; 7] = [0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
 /// How many standard errors it must stand out by. Looked for every hour of years, a laxer test
 /// would cry wolf.
-const SDS: f64 = 3.9;
+const SDS: f64 = 4.2;
 /// Least share of the whole fall between one quarter of the window and the next; an even fall has
 /// a third.
 const STEADY: f64 = 0.1;
@@ -23,7 +23,7 @@ const STEADY: f64 = 0.1;
 const PAST: f64 = 12.0;
 const LEAST_PAST: f64 = 2.0;
 /// Errors further apart than this are not related, hours.
-const LAGS: usize = 18;
+const LAGS: usize = 36;
 
 pub(super) fn falls_again(stretch: &Stretch) -> bool {
     let samples = stretch.quiet_window(PAST);

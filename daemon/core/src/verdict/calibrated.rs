@@ -15,18 +15,18 @@ const SHARES: [f64; 3] = [0.25, 0.5, 0.9];
 const TIME: [[f64; 5]; 3] = [
     [-0.84, -0.34, 0.44, 0.84, 1.48],
     [-0.98, -0.41, 0.20, 0.50, 1.11],
-    [-1.70, -0.94, 0.25, 0.88, 1.95],
+    [-1.80, -1.00, 0.25, 0.92, 2.10],
 ];
 /// True end less the forecast one, SG.
 const END: [[f64; 5]; 3] = [
     [-0.0075, -0.0014, 0.0004, 0.0027, 0.0052],
-    [-0.0200, -0.0045, -0.0009, 0.0016, 0.0053],
-    [-0.0103, -0.0036, -0.0012, 0.0021, 0.0082],
+    [-0.0200, -0.0050, -0.0009, 0.0018, 0.0057],
+    [-0.0115, -0.0045, -0.0012, 0.0026, 0.0090],
 ];
 /// A forecast of less to go is one of this much, days.
 const SOON: f64 = 0.25;
 /// Past the tail what is left bounds the error of the end; it never shrinks below this part.
-const LEAST: f64 = 0.5;
+const LEAST: f64 = 0.6;
 
 /// Days to go, from the curves' middle and the share of the fall that is over.
 pub(super) fn to_go(middle: f64, share: f64) -> Spread<f64> {

@@ -55,16 +55,62 @@ const HAND_STEP: f64 = 0.001;
 /// After a deed the liquid needs to mix and the float to shed bubbles before its level counts.
 const MIXING: Span = Span::hours(3);
 
+/// An addition shows in the gravity within this.
+const LIFT_WITHIN: Span = Span::hours(24);
+
 pub(super) fn days_since(from: Moment, at: Moment) -> f64 {
     at.since(from).as_days()
 }
 
 impl Case<'_> {
-    pub(super) fn floor(&self) -> Option<Floor> {
+    /// The original gravity as it would have been with everything in it that came later: what an
+    /// addition lifts the gravity by is sugar that gives alcohol too.
+    fn original_with_additions(&self, now: Moment) -> Option<Gravity> {
+        let lifted: f64 = self
+            .done(now)
+            .filter(|d| matches!(d.what, What::Addition | What::Blend | What::Sweeten))
+            .filter_map(|d| {
+                let before = self.gravities(d.at - LIFT_WITHIN, d.at).last()?;
+                let measured = d.gravity.map(Gravity::get);
+                let after = measured.or_else(|| {
+                    let until = (d.at + LIFT_WITHIN).min(now);
+                    self.gravities(d.at + MIXING, until).max_by(f64::total_cmp)
+                })?;
+                Some((after - before).max(0.0))
+            })
+            .sum();
+        self.original.map(|o| Gravity::computed(o.get() + lifted))
+    }
+
+    /// The hours' middles between two instants, and without any the hand readings.
+    fn gravities(&self, from: Moment, to: Moment) -> impl DoubleEndedIterator<Item = f64> {
+        let begin = self.hours.partition_point(|h| h.index * HOUR_MS < from.0);
+        let end = self.hours.partition_point(|h| h.index * HOUR_MS <= to.0);
+        let hours = self.hours.get(begin..end).unwrap_or_default();
+        let float: Vec<f64> = hours
+            .iter()
+            .filter_map(|h| h.gravity)
+            .map(|g| g.median)
+            .collect();
+        let hand = self
+            .deeds
+            .iter()
+            .filter(|d| d.what == What::HandReading && d.at >= from && d.at <= to)
+            .filter_map(|d| d.gravity)
+            .map(Gravity::get);
+        let by_hand: Vec<f64> = if float.is_empty() {
+            hand.collect()
+        } else {
+            Vec::new()
+        };
+        float.into_iter().chain(by_hand)
+    }
+
+    pub(super) fn floor(&self, now: Moment) -> Option<Floor> {
         let believed =
             |of: fn(&Broad) -> Gaussian, broad| self.learned.map_or(broad, |l| of(&l.belief));
         Floor::new(
-            self.original,
+            self.original_with_additions(now),
             self.expected_final,
             self.tolerance,
             believed(|b| b.strength, floor::STRENGTH),
@@ -73,11 +119,12 @@ impl Case<'_> {
     }
 
     /// Where it would end if the yeast took all it can; `None` without an original gravity.
-    pub(super) fn dry(&self) -> Option<Floor> {
+    pub(super) fn dry(&self, now: Moment) -> Option<Floor> {
         let attenuation = self
             .learned
             .map_or(floor::DRY_ATTENUATION, |l| l.belief.attenuation);
-        self.original.map(|o| Floor::dry(o, attenuation))
+        self.original_with_additions(now)
+            .map(|o| Floor::dry(o, attenuation))
     }
 
     /// Deeds up to `now`.

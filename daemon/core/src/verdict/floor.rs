@@ -38,7 +38,7 @@ const ROOM: f64 = 0.003;
 /// percent of strength is 0.004 SG.
 const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows.
-pub(super) const DRY_SDS: f64 = 1.5;
+const DRY_SDS: f64 = 1.5;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
 /// only a level well below the middle counts.
 const VAGUE: f64 = 1.0;

@@ -219,9 +219,9 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
             ),
             None,
         ),
-        Phase::Settled if e.tail.flat => return None,
         // Stabilised and sweetened, much sugar is left; that it lies still is what counts.
-        Phase::Settled if e.tail.stopped && e.is_ended(Some(memory)) => return None,
+        Phase::Settled if e.is_ended(Some(memory)) && e.tail.stopped => return None,
+        Phase::Settled if !e.is_ended(Some(memory)) && e.tail.flat => return None,
         Phase::Settled => shut(
             format!(
                 "it had stopped, but it must be seen still for the last {} again",

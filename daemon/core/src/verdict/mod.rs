@@ -116,7 +116,7 @@ impl Assessor {
             return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
         let seen = self.float.seen(now).filter(|_| !stretch.by_hand);
-        let floor = case.floor();
+        let floor = case.floor(now);
         let stopped = self
             .memory
             .is_some_and(|m| m.stretch == stretch.from && m.phase.is_still());
@@ -168,7 +168,7 @@ impl Assessor {
             left_to_fall: None,
             settles_at: None,
             final_gravity: None,
-            expected_end: case.floor().map(|f| Gravity::computed(f.mid)),
+            expected_end: case.floor(now).map(|f| Gravity::computed(f.mid)),
             looked_at: None,
             last_reading: last,
             temperature: None,
@@ -185,9 +185,9 @@ impl Assessor {
     }
 }
 
-/// Above the driest end that honey allows by more than this it is sweet, SG: some five grams of
-/// sugar a litre.
-const SWEET: f64 = 0.002;
+/// Above the middle of where it would end dry by more than this many spreads there may be sugar in
+/// it. Stricter than what is called settled: this one bursts bottles.
+const SWEET: f64 = 0.8;
 /// The same where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
@@ -438,8 +438,8 @@ impl Evidence<'_> {
 
     /// Sugar that live yeast could still take: it lies above where it would end dry.
     fn is_sweet(&self) -> bool {
-        match (self.level(), self.case.dry()) {
-            (Some(level), Some(dry)) => level > dry.mid + floor::DRY_SDS * dry.sd + SWEET,
+        match (self.level(), self.case.dry(self.now)) {
+            (Some(level), Some(dry)) => level > dry.mid + SWEET * dry.sd,
             (Some(level), None) => level > UNKNOWN_DRY,
             (None, _) => true,
         }

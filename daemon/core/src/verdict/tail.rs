@@ -10,6 +10,7 @@ use super::floor::Floor;
 use super::forecast::Forecast;
 use super::outcome::Range;
 use super::slope::{self, Slope};
+use crate::deed::What;
 use crate::time::{Moment, Span};
 
 /// What may be left when it is called settled, SG: two small divisions of a hydrometer.
@@ -26,12 +27,14 @@ const STILL_WITHIN: (f64, f64) = (0.000_5, 0.002_5);
 /// took, within these limits, days.
 const SHARE: f64 = 0.08;
 const SHARE_WITHIN: (f64, f64) = (0.9, 4.0);
+/// What was added to it (fruit gives its sugar off slowly) must be seen still for this long, days.
+const ADDED: f64 = 2.0;
 /// A mead that has been settled for longer must be still by this much over [`STUCK_WINDOW`]: a
 /// renewed fall does not die away, and the end of the curve has nothing to say about it.
 const STAYS_STILL: f64 = 0.000_7;
 /// How far up the curve the end begins, SG, and for how many days it is looked at at the most.
 const END: f64 = 0.010;
-const LONGEST: f64 = 21.0;
+const LONGEST: f64 = 28.0;
 /// The same of hand readings, taken every few days.
 const SHORTEST_BY_HAND: f64 = 6.0;
 const LONGEST_BY_HAND: f64 = 42.0;
@@ -83,6 +86,11 @@ impl Tail {
         };
         // A feed that speaks once a day needs as many words as another.
         let window = shortest.max(FEWEST * stretch.spacing());
+        let window = if stretch.began == What::Pitch {
+            window
+        } else {
+            window.max(ADDED)
+        };
         let window = if creeping {
             window.max(CREEPING)
         } else {
