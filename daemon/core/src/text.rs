@@ -220,6 +220,7 @@ mod tests {
                 flat_from,
                 creeping: false,
                 restarted_at: None,
+                suspected_since: None,
             }),
         }
     }

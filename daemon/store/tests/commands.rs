@@ -73,6 +73,7 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
             flat_from: None,
             creeping: false,
             restarted_at: None,
+            suspected_since: None,
         }),
         no_curve_because: None,
         curve: Vec::new(),

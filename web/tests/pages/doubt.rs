@@ -39,6 +39,7 @@ fn known(v: &mut Verdict) {
         flat_from: v.phase.is_still().then(|| noon() - Span::days(5)),
         creeping: false,
         restarted_at: None,
+        suspected_since: None,
     });
 }
 

@@ -39,7 +39,7 @@ const LN_WIDE: f64 = 1.0;
 const PER_KELVIN: f64 = 0.000_12;
 /// Real tails slow down on their way, so that more is left than an exponential through their last
 /// days makes believe: by about this factor on the development runs of the decision bench.
-const SLOWER: f64 = 1.6;
+const SLOWER: f64 = 2.0;
 /// Most points looked at; neighbours are merged until so few are left.
 const POINTS: usize = 112;
 /// The smallest scatter believed, SG.

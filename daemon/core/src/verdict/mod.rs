@@ -439,7 +439,15 @@ impl Evidence<'_> {
     /// Sugar that live yeast could still take: it lies above where it would end dry.
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
-            (Some(level), Some(dry)) => level > dry.mid + SWEET * dry.sd,
+            (Some(level), Some(dry)) => {
+                // How much sugar an addition brought is not known to the gram.
+                let added = self
+                    .case
+                    .last_deed(self.now, &[What::Addition, What::Blend])
+                    .is_some();
+                let room = if added { 0.0 } else { SWEET * dry.sd };
+                level > dry.mid + room
+            }
             (Some(level), None) => level > UNKNOWN_DRY,
             (None, _) => true,
         }

@@ -219,6 +219,9 @@ pub struct Memory {
     /// When it last began to fall again after it had stopped.
     #[serde(default)]
     pub restarted_at: Option<Moment>,
+    /// Since when every look has found it falling again. An alarm waits until that has held for a while.
+    #[serde(default)]
+    pub suspected_since: Option<Moment>,
 }
 
 /// What is known about one vessel at one moment.

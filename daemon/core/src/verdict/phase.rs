@@ -4,7 +4,7 @@ use super::Evidence;
 use super::forecast::Forecast;
 use super::outcome::{Memory, Phase};
 use crate::deed::What;
-use crate::time::Span;
+use crate::time::{Moment, Span};
 
 /// A fall per day that is surely above this is a fall.
 pub(super) const FALLING: f64 = 0.0003;
@@ -24,6 +24,8 @@ const FLOOR_SLACK: f64 = 0.002;
 const HASTY: Span = Span::days(4);
 /// Come down by less than this, SG, it has not.
 const NO_FALL: f64 = 0.001;
+/// A renewed fall that every look has found for this long is one: a bubble or a draught passes.
+const SURE: Span = Span::hours(5);
 /// Past this share of the fall it is slowing.
 const SLOWING: f64 = 0.6;
 const SLOWING_SLACK: f64 = 0.2;
@@ -65,6 +67,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         Some(m) => m.restarted_at,
         None => None,
     };
+    let suspected_since = suspected_since(before.as_ref(), e);
     Memory {
         phase,
         since,
@@ -73,7 +76,13 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         flat_from,
         creeping,
         restarted_at,
+        suspected_since,
     }
+}
+
+fn suspected_since(before: Option<&Memory>, e: &Evidence) -> Option<Moment> {
+    let earlier = before.and_then(|m| m.suspected_since);
+    e.falls_again.then(|| earlier.unwrap_or(e.now))
 }
 
 fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, Option<f64>) {
@@ -92,7 +101,8 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
     let was = before.map(|m| m.phase);
     let settled_for = before.map_or(Span::ZERO, |m| e.now.since(m.since));
-    let falls_again = e.falls_again || (falling && came_down);
+    let sure = suspected_since(before.as_ref(), e).is_some_and(|since| e.now.since(since) >= SURE);
+    let falls_again = sure || (falling && came_down);
 
     if ended && was.is_none_or(|p| p == Phase::Settled) {
         return if falls_again {
@@ -129,9 +139,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.stopped => (p, stopped_at),
         _ if lagging(e, level) => (Phase::Lag, None),
         // It had settled, and what crept down since falls in earnest.
-        Some(Phase::Active | Phase::Slowing)
-            if before.is_some_and(|m| m.creeping) && e.falls_again =>
-        {
+        Some(Phase::Active | Phase::Slowing) if before.is_some_and(|m| m.creeping) && sure => {
             (Phase::Restarted, stopped_at)
         }
         _ if !e.falls_again && (e.tail.stopped || (e.tail.flat && e.may_be_done(level))) => {

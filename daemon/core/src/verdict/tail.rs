@@ -28,7 +28,7 @@ const STILL_WITHIN: (f64, f64) = (0.000_5, 0.002_5);
 const SHARE: f64 = 0.08;
 const SHARE_WITHIN: (f64, f64) = (0.9, 4.0);
 /// What was added to it (fruit gives its sugar off slowly) must be seen still for this long, days.
-const ADDED: f64 = 2.0;
+const ADDED: f64 = 3.0;
 /// A mead that has been settled for longer must be still by this much over [`STUCK_WINDOW`]: a
 /// renewed fall does not die away, and the end of the curve has nothing to say about it.
 const STAYS_STILL: f64 = 0.000_7;
