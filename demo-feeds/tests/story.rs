@@ -85,7 +85,7 @@ fn the_others_are_what_they_are_said_to_be() {
         for line in from_now(&lines[1]) {
             assert_eq!(
                 line.phase,
-                Phase::Stuck,
+                Phase::Resting,
                 "{}",
                 tell(vessels[1].name, &lines[1])
             );

@@ -17,6 +17,8 @@ pub struct Floor {
     pub from: FloorFrom,
     /// Nobody has said what the yeast bears, and no batch has shown it.
     vague: bool,
+    /// Below this the sugar may all be gone, whatever the yeast could bear.
+    dry_below: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -82,6 +84,7 @@ impl Floor {
                 sd: EXPECTED_SD,
                 from: FloorFrom::Expected,
                 vague: false,
+                dry_below: f64::NEG_INFINITY,
             });
         }
         let original = original?;
@@ -100,17 +103,21 @@ impl Floor {
             sd: (bears.sd * per_percent).hypot(DRY_SD),
             from: FloorFrom::Tolerance,
             vague: bears.sd > VAGUE,
+            dry_below: dry.dry_below,
         })
     }
 
     /// Where it ends when the sugar runs out.
     pub fn dry(original: Gravity, attenuation: Gaussian) -> Floor {
         let points = original.get() - 1.0;
+        let mid = original.get() - points * attenuation.mean;
+        let sd = DRY_SD.hypot(points * attenuation.sd);
         Floor {
-            mid: original.get() - points * attenuation.mean,
-            sd: DRY_SD.hypot(points * attenuation.sd),
+            mid,
+            sd,
             from: FloorFrom::Dry,
             vague: false,
+            dry_below: mid + DRY_SDS * sd,
         }
     }
 
@@ -121,12 +128,13 @@ impl Floor {
     }
 
     fn reached_below(&self) -> f64 {
-        match self.from {
-            FloorFrom::Dry => self.mid + DRY_SDS * self.sd,
+        let low_enough = match self.from {
+            FloorFrom::Dry => self.dry_below,
             FloorFrom::Tolerance if self.vague => self.mid - self.sd,
             FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
             FloorFrom::Expected => self.mid + self.sd.min(ROOM),
-        }
+        };
+        low_enough.max(self.dry_below)
     }
 
     /// Odds that a mead which stopped here is at its end and not stuck above it.
