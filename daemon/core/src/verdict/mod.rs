@@ -2,14 +2,15 @@
 //!
 //! Three questions are kept apart, and each must be answered on its own:
 //!
-//! 1. **Is it flat?** An equivalence test on the slope ([`slope`]): the *upper* end of the fall
-//!    per day must lie below a margin. "No significant fall" would prove nothing.
+//! 1. **Is it flat?** Hardly anything can be left, by the end of the curve (`dying`), and the
+//!    *upper* end of the fall per day lies below a margin ([`slope`], `tail`). "No significant
+//!    fall" would prove nothing.
 //! 2. **Is it where it should stop?** The level against the expected floor ([`floor`]). Flat but
 //!    high is stuck, however flat.
-//! 3. **Does something else explain it?** Cold, a gap in the readings.
+//! 3. **Does something else explain it?** Cold, a gap in the readings, a float that is stuck.
 //!
-//! What is left to fall comes from the fitted curves ([`crate::fit`]) and, independently, from
-//! the present fall times the time constant of the tail; the worse of the two counts.
+//! The readings are put right by hand readings first (`trued`); curves give the forecast
+//! (`forecast`, `calibrated`); a mead that had stopped is watched for a renewed fall (`again`).
 //!
 //! [`Assessor::assess`] is a function of its arguments and of what it was told before: the same
 //! history gives the same verdicts, live or in `replay`.

@@ -1,0 +1,108 @@
+//! How long a verdict takes: the first on 60 days of readings every quarter of an hour, with its
+//! curves fitted; the next one, an hour later, that goes on from it; and a year of them in a row.
+
+use std::hint::black_box;
+
+use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
+use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::hours::{HOUR_MS, Hour, hour_index, roll};
+use ebbmark_core::text::Style;
+use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::{Gravity, Preferences};
+use ebbmark_core::verdict::{Assessor, Case};
+use jiff::tz::TimeZone;
+
+const START: Moment = Moment(1_790_000_000_000 / HOUR_MS * HOUR_MS);
+
+/// An invented ferment of `days`, a reading every `minutes`, rolled into hours.
+fn hours(days: i64, minutes: i64) -> Vec<Hour> {
+    let per_hour = 60 / minutes;
+    let index = hour_index(START);
+    (0..days * 24)
+        .filter_map(|hour| {
+            let readings: Vec<_> = (0..per_hour)
+                .map(|i| {
+                    let n = hour * per_hour + i;
+                    let t = n as f64 / (24 * per_hour) as f64;
+                    let noise = 0.0004 * ((n * 7919 % 101) as f64 / 50.0 - 1.0);
+                    let gravity = 0.994 + 0.1 / (1.0 + (0.35 * (t - 9.0)).exp()) + noise;
+                    let warmth = 19.0 + (std::f64::consts::TAU * t).sin();
+                    (
+                        START + Span::minutes(n * minutes),
+                        Some(gravity),
+                        Some(warmth),
+                    )
+                })
+                .collect();
+            roll(index + hour, &readings)
+        })
+        .collect()
+}
+
+fn deeds() -> Vec<Deed> {
+    let deed = |days: i64, what, gravity: f64| Deed {
+        at: START + Span::days(days),
+        what,
+        gravity: Gravity::new(gravity).ok(),
+        temperature: None,
+        note: String::new(),
+    };
+    vec![
+        deed(0, What::Pitch, 1.090),
+        deed(20, What::HandReading, 0.996),
+        deed(40, What::HandReading, 0.994),
+    ]
+}
+
+fn assess(c: &mut Criterion) {
+    let zone = TimeZone::UTC;
+    let style = Style {
+        units: Preferences::default(),
+        zone: &zone,
+    };
+    let deeds = deeds();
+    let (hours, year) = (hours(60, 15), hours(365, 1));
+    let case = |hours: &'static [Hour]| Case {
+        hours,
+        deeds: &deeds,
+        started: Some(START),
+        original: Gravity::new(1.094).ok(),
+        expected_final: None,
+        tolerance: None,
+        learned: None,
+    };
+    // Leaked once: a case borrows its hours for as long as the bench runs.
+    let (hours, year): (&'static [Hour], &'static [Hour]) = (hours.leak(), year.leak());
+    let (before, now) = (
+        START + Span::days(60) - Span::hours(1),
+        START + Span::days(60),
+    );
+    c.bench_function("60 days, the first verdict", |b| {
+        b.iter(|| Assessor::default().assess(black_box(&case(hours)), now, &style));
+    });
+    c.bench_function("60 days, the next verdict", |b| {
+        b.iter_batched(
+            || {
+                let mut assessor = Assessor::default();
+                assessor.assess(&case(&hours[..hours.len() - 1]), before, &style);
+                assessor
+            },
+            |mut assessor| assessor.assess(black_box(&case(hours)), now, &style),
+            BatchSize::SmallInput,
+        );
+    });
+    let mut group = c.benchmark_group("slow");
+    group.sample_size(10);
+    group.bench_function("a year of minute readings, a verdict an hour", |b| {
+        b.iter(|| {
+            let mut assessor = Assessor::default();
+            for n in 1..=year.len() {
+                let now = START + Span::hours(n as i64);
+                black_box(assessor.assess(&case(&year[..n]), now, &style));
+            }
+        });
+    });
+}
+
+criterion_group!(benches, assess);
+criterion_main!(benches);
