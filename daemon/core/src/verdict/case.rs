@@ -8,7 +8,7 @@ use crate::deed::{Deed, What};
 use crate::fit::Gaussian;
 use crate::fit::noise::median;
 use crate::hours::{HOUR_MS, Hour};
-use crate::learn::{Broad, Learned};
+use crate::learn::Learned;
 use crate::time::{Moment, Span};
 use crate::units::{AbvPercent, Gravity};
 
@@ -70,11 +70,12 @@ impl Case<'_> {
             .done(now)
             .filter(|d| matches!(d.what, What::Addition | What::Blend | What::Sweeten))
             .filter_map(|d| {
-                let before = self.gravities(d.at - LIFT_WITHIN, d.at).last()?;
+                let before = *self.gravities(d.at - LIFT_WITHIN, d.at).last()?;
                 let measured = d.gravity.map(Gravity::get);
                 let after = measured.or_else(|| {
                     let until = (d.at + LIFT_WITHIN).min(now);
-                    self.gravities(d.at + MIXING, until).max_by(f64::total_cmp)
+                    let after = self.gravities(d.at + MIXING, until);
+                    after.into_iter().max_by(f64::total_cmp)
                 })?;
                 Some((after - before).max(0.0))
             })
@@ -83,46 +84,44 @@ impl Case<'_> {
     }
 
     /// The hours' middles between two instants, and without any the hand readings.
-    fn gravities(&self, from: Moment, to: Moment) -> impl DoubleEndedIterator<Item = f64> {
+    fn gravities(&self, from: Moment, to: Moment) -> Vec<f64> {
         let begin = self.hours.partition_point(|h| h.index * HOUR_MS < from.0);
         let end = self.hours.partition_point(|h| h.index * HOUR_MS <= to.0);
         let hours = self.hours.get(begin..end).unwrap_or_default();
-        let float: Vec<f64> = hours
-            .iter()
-            .filter_map(|h| h.gravity)
-            .map(|g| g.median)
-            .collect();
+        let float = hours.iter().filter_map(|h| h.gravity).map(|g| g.median);
+        let float: Vec<f64> = float.collect();
+        if !float.is_empty() {
+            return float;
+        }
         let hand = self
             .deeds
             .iter()
-            .filter(|d| d.what == What::HandReading && d.at >= from && d.at <= to)
-            .filter_map(|d| d.gravity)
-            .map(Gravity::get);
-        let by_hand: Vec<f64> = if float.is_empty() {
-            hand.collect()
-        } else {
-            Vec::new()
-        };
-        float.into_iter().chain(by_hand)
+            .filter(|d| d.what == What::HandReading && d.at >= from && d.at <= to);
+        hand.filter_map(|d| d.gravity).map(Gravity::get).collect()
+    }
+
+    /// What the yeast bears and how far honey ferments, from finished batches if there are any.
+    fn believed(&self) -> (Gaussian, Gaussian) {
+        self.learned
+            .map_or((floor::STRENGTH, floor::DRY_ATTENUATION), |l| {
+                (l.belief.strength, l.belief.attenuation)
+            })
     }
 
     pub(super) fn floor(&self, now: Moment) -> Option<Floor> {
-        let believed =
-            |of: fn(&Broad) -> Gaussian, broad| self.learned.map_or(broad, |l| of(&l.belief));
+        let (strength, attenuation) = self.believed();
         Floor::new(
             self.original_with_additions(now),
             self.expected_final,
             self.tolerance,
-            believed(|b| b.strength, floor::STRENGTH),
-            believed(|b| b.attenuation, floor::DRY_ATTENUATION),
+            strength,
+            attenuation,
         )
     }
 
     /// Where it would end if the yeast took all it can; `None` without an original gravity.
     pub(super) fn dry(&self, now: Moment) -> Option<Floor> {
-        let attenuation = self
-            .learned
-            .map_or(floor::DRY_ATTENUATION, |l| l.belief.attenuation);
+        let (_, attenuation) = self.believed();
         self.original_with_additions(now)
             .map(|o| Floor::dry(o, attenuation))
     }

@@ -22,6 +22,7 @@
 //!
 //! Chosen here, no source: the grid, the belief in the curves' τ, how far back is looked.
 
+use super::lingering::newey_west;
 use super::outcome::Range;
 use super::slope::{Sample, above};
 
@@ -331,19 +332,8 @@ impl Fit {
             .iter()
             .map(|p| self.influence(p) * self.residual(p))
             .collect();
-        let mut sum = 0.0;
-        for i in 0..points.len() {
-            sum += scores[i] * scores[i];
-            for j in i + 1..points.len() {
-                let lag = points[j].days - points[i].days;
-                if lag >= bandwidth {
-                    break;
-                }
-                sum += 2.0 * (1.0 - lag / bandwidth) * scores[i] * scores[j];
-            }
-        }
-        let n = points.len() as f64;
-        let variance = sum * n / (n - 3.0).max(1.0);
+        let days: Vec<f64> = points.iter().map(|p| p.days).collect();
+        let variance = newey_west(&days, &scores, bandwidth, 3.0);
         (variance / (scatter * self.unit_sd).powi(2)).clamp(1.0, 60.0)
     }
 }
@@ -351,19 +341,7 @@ impl Fit {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Small generator for noise (Steele & Vigna's splitmix constants), so that tests need no crate.
-    fn noise(seed: &mut u64) -> f64 {
-        let mut sum = 0.0;
-        for _ in 0..12 {
-            *seed = seed.wrapping_add(0x9E37_79B9_7F4A_7C15);
-            let mut z = *seed;
-            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-            sum += ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64;
-        }
-        sum - 6.0
-    }
+    use crate::verdict::lingering::tests::noise;
 
     /// Hourly, `left(days from now)`, with noise that lingers for a few hours and day and night.
     fn samples(days: f64, seed: u64, left: impl Fn(f64) -> f64) -> Vec<Sample> {

@@ -48,7 +48,7 @@ const VAGUE: f64 = 1.0;
 const STUCK_OVER: f64 = 0.08;
 /// Share of meads that stick (chosen here).
 const STICKS: f64 = 0.1;
-/// Apparent attenuation of a mead whose sugar has run out. By Balling's relation ([`fermented`])
+/// Apparent attenuation of a mead whose sugar has run out. By Balling's relation ([`crate::density`])
 /// it is (1 - u)/0.8192 + 1 - 1/0.8192 for an unfermentable share u of the extract. White,
 /// Riethof, Subers & Kushnir 1962 (USDA Tech. Bull. 1261; rounded means as quoted by Crane 1980)
 /// find in 82.8 g of honey solids 38.2 fructose, 31.3 glucose, 1.3 sucrose, 7.3 maltose and its

@@ -24,6 +24,7 @@ const HAND_NOISE: f64 = 0.0005;
 /// from the present level. So the tail, which the verdict is about, outweighs the fall behind it.
 /// Our engineering choice, of the size of the misfits on the open wine series.
 const SHAPE: f64 = 0.03;
+/// The prior of the end against the floor's spread. Our engineering choice.
 const WIDER: f64 = 1.3;
 /// How far a must of unknown original gravity may fall, SG. Our engineering choice: 7 to 16 % vol.
 const UNKNOWN_FALL: f64 = 0.085;

@@ -22,6 +22,7 @@ mod dying;
 pub mod floor;
 mod forecast;
 mod gates;
+mod lingering;
 pub mod outcome;
 mod pace;
 mod phase;

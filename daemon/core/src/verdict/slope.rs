@@ -18,6 +18,7 @@
 //! Known to be shaky: a float that drifts faster than was thought looks like a falling mead, and
 //! one that drifts upwards hides a fall. Only a hand reading can tell.
 
+use super::lingering::newey_west;
 use super::outcome::Range;
 
 /// One point: days, SG, readings behind it.
@@ -95,7 +96,7 @@ pub fn slope(samples: &[Sample], step: f64, drift_sd: f64) -> Option<Slope> {
         scale = reweight(samples, &line, step, &mut robust);
         line = weighted_line(samples, &robust, scale)?;
     }
-    let variance = newey_west(samples, &robust, &line, span / 4.0) + line.unknown_warmth.powi(2);
+    let variance = variance(samples, &robust, &line, span / 4.0) + line.unknown_warmth.powi(2);
     // A change below half a step in either end can hide in the rounding.
     let rounding = 0.5 * step / span;
     let sd = (variance + rounding * rounding + drift_sd * drift_sd).sqrt();
@@ -192,7 +193,9 @@ fn reweight(samples: &[Sample], line: &Line, step: f64, robust: &mut [f64]) -> f
     scale
 }
 
-fn newey_west(samples: &[Sample], robust: &[f64], line: &Line, bandwidth: f64) -> f64 {
+/// Variance of the slope; two parameters were fitted to its residuals.
+fn variance(samples: &[Sample], robust: &[f64], line: &Line, bandwidth: f64) -> f64 {
+    let days: Vec<f64> = samples.iter().map(|s| s.days).collect();
     let scores: Vec<f64> = samples
         .iter()
         .zip(robust)
@@ -202,38 +205,13 @@ fn newey_west(samples: &[Sample], robust: &[f64], line: &Line, bandwidth: f64) -
             weight(s) * r * by * line.residual(s)
         })
         .collect();
-    let mut sum = 0.0;
-    for i in 0..samples.len() {
-        sum += scores[i] * scores[i];
-        for j in i + 1..samples.len() {
-            let lag = samples[j].days - samples[i].days;
-            if lag >= bandwidth {
-                break;
-            }
-            sum += 2.0 * (1.0 - lag / bandwidth) * scores[i] * scores[j];
-        }
-    }
-    let n = samples.len() as f64;
-    // Two parameters were fitted to these residuals.
-    (sum * n / (n - 2.0)).max(0.0)
+    newey_west(&days, &scores, bandwidth, 2.0).max(0.0)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// Small generator for noise (Steele & Vigna's splitmix constants), so that tests need no crate.
-    fn noise(seed: &mut u64) -> f64 {
-        let mut sum = 0.0;
-        for _ in 0..12 {
-            *seed = seed.wrapping_add(0x9E37_79B9_7F4A_7C15);
-            let mut z = *seed;
-            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-            sum += ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64;
-        }
-        sum - 6.0
-    }
+    use crate::verdict::lingering::tests::noise;
 
     fn series(fall: f64, days: f64, seed: u64, rho: f64) -> Vec<Sample> {
         let mut seed = seed;
