@@ -95,7 +95,7 @@ fn key(plot: &Plot, put_right: bool) -> Markup {
             i.key.fitted {} "fitted curve"
             @if put_right { ", the float put right" }
         } }
-        @if forecast { span { i.key.ahead {} "forecast; nine times in ten within the band" } }
+        @if forecast { span { i.key.ahead {} "forecast, and what the fitted curves leave open" } }
         @if !plot.hand.is_empty() { span { i.key.hand {} "read by hand" } }
         @if !plot.temperature.is_empty() { span { i.key.warmth {} "temperature" } }
     }
