@@ -1,13 +1,9 @@
 //! Numbers and times as this visitor likes to read them.
 
-use ebbmark_core::density;
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{
-    Celsius, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON, LITRES_PER_US_GALLON, Litres,
-    TemperatureScale, VolumeScale,
-};
+use ebbmark_core::units::{Celsius, Gravity, Litres, Quantity};
 use ebbmark_core::verdict::outcome::Range;
 
 use crate::visitor::Visitor;
@@ -75,52 +71,28 @@ impl Visitor {
     }
 
     pub fn gravity_unit(&self) -> &'static str {
-        match self.prefs.gravity {
-            GravityScale::SpecificGravity => "SG",
-            GravityScale::Plato => "°P",
-            GravityScale::Brix => "°Bx",
-        }
+        Gravity::MEASURE.sign(self.prefs)
     }
 
     pub fn temperature_unit(&self) -> &'static str {
-        match self.prefs.temperature {
-            TemperatureScale::Celsius => "°C",
-            TemperatureScale::Fahrenheit => "°F",
-        }
+        Celsius::MEASURE.sign(self.prefs)
     }
 
     pub fn volume_unit(&self) -> &'static str {
-        match self.prefs.volume {
-            VolumeScale::Litres => "L",
-            VolumeScale::UsGallons => "US gal",
-            VolumeScale::ImperialGallons => "imp gal",
-        }
+        Litres::MEASURE.sign(self.prefs)
     }
 
     /// The bare number a form field is filled with, in this visitor's scale.
     pub fn gravity_field(&self, g: Gravity) -> String {
-        match self.prefs.gravity {
-            GravityScale::SpecificGravity => trimmed(g.get(), 4),
-            GravityScale::Plato | GravityScale::Brix => {
-                trimmed(density::plato_from_gravity(g).get(), 2)
-            }
-        }
+        Gravity::MEASURE.field(g.get(), self.prefs)
     }
 
     pub fn temperature_field(&self, t: Celsius) -> String {
-        match self.prefs.temperature {
-            TemperatureScale::Celsius => trimmed(t.get(), 1),
-            TemperatureScale::Fahrenheit => trimmed(t.fahrenheit(), 1),
-        }
+        Celsius::MEASURE.field(t.get(), self.prefs)
     }
 
     pub fn volume_field(&self, v: Litres) -> String {
-        let each = match self.prefs.volume {
-            VolumeScale::Litres => 1.0,
-            VolumeScale::UsGallons => LITRES_PER_US_GALLON,
-            VolumeScale::ImperialGallons => LITRES_PER_IMPERIAL_GALLON,
-        };
-        trimmed(v.get() / each, 2)
+        Litres::MEASURE.field(v.get(), self.prefs)
     }
 }
 
@@ -138,11 +110,4 @@ pub(crate) fn as_sentence(clause: &str) -> String {
         text.push('.');
     }
     text
-}
-
-/// At most `places` decimals, without zeros at the end beyond the first.
-fn trimmed(value: f64, places: usize) -> String {
-    let text = format!("{value:.places$}");
-    let short = text.trim_end_matches('0').trim_end_matches('.');
-    short.to_owned()
 }

@@ -15,6 +15,7 @@ pub mod hours;
 pub mod ids;
 pub mod instrument;
 pub mod learn;
+pub mod measure;
 pub mod notice;
 pub mod reading;
 pub mod replay;

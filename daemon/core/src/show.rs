@@ -7,16 +7,12 @@ use crate::density::plato_from_gravity;
 use crate::time::{Moment, Span};
 use crate::units::{
     Celsius, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON, LITRES_PER_US_GALLON, Litres,
-    Preferences, TemperatureScale, VolumeScale,
+    Preferences, Quantity, TemperatureScale, VolumeScale,
 };
 
 /// "1.0524", "12.94 °P", "12.94 °Bx".
 pub fn gravity(g: Gravity, p: Preferences) -> String {
-    match p.gravity {
-        GravityScale::SpecificGravity => format!("{:.4}", g.get()),
-        GravityScale::Plato => format!("{:.2} °P", plato_from_gravity(g).get()),
-        GravityScale::Brix => format!("{:.2} °Bx", plato_from_gravity(g).get()),
-    }
+    Gravity::MEASURE.show(g.get(), p)
 }
 
 /// A difference of gravity near a gravity, without a sign for a fall: "0.0021", "0.53 °P".
@@ -36,10 +32,7 @@ pub fn gravity_step(sg: f64, near: Gravity, p: Preferences) -> String {
 
 /// "18.5 °C", "65.3 °F".
 pub fn temperature(t: Celsius, p: Preferences) -> String {
-    match p.temperature {
-        TemperatureScale::Celsius => format!("{:.1} °C", t.get()),
-        TemperatureScale::Fahrenheit => format!("{:.1} °F", t.fahrenheit()),
-    }
+    Celsius::MEASURE.show(t.get(), p)
 }
 
 /// A difference of temperature: "2.5 °C", "4.5 °F".

@@ -293,11 +293,7 @@ mod tests {
     use crate::verdict::outcome::{Doubt, FloatSeen, Odds, Trued};
 
     const UTC: Style<'static> = Style {
-        units: Preferences {
-            gravity: crate::units::GravityScale::SpecificGravity,
-            temperature: crate::units::TemperatureScale::Celsius,
-            volume: crate::units::VolumeScale::Litres,
-        },
+        units: Preferences::USUAL,
         zone: &TimeZone::UTC,
     };
 

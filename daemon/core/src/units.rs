@@ -6,9 +6,11 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::measure::{Measure, spaced, written};
+
 /// Why a number was refused as a quantity.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("{quantity} {value} is outside {low} to {high} {unit}")]
+#[error("{quantity} {value} is outside {low} to {high}{}", spaced(unit))]
 pub struct OutOfRange {
     pub quantity: &'static str,
     pub value: f64,
@@ -38,8 +40,18 @@ fn within(
     }
 }
 
+/// What every quantity is built from; lets one piece of code read and show all of them.
+pub trait Quantity: Copy + Sized {
+    const MEASURE: Measure;
+
+    /// # Errors
+    /// Outside the range of the measure, or not a number.
+    fn new(value: f64) -> Result<Self, OutOfRange>;
+    fn get(self) -> f64;
+}
+
 macro_rules! quantity {
-    ($(#[$doc:meta])* $name:ident, $label:literal, $low:literal ..= $high:literal, $unit:literal) => {
+    ($(#[$doc:meta])* $name:ident, $label:literal, $low:literal ..= $high:literal, $unit:literal, $written:expr) => {
         $(#[$doc])*
         #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
         #[serde(transparent)]
@@ -61,32 +73,134 @@ macro_rules! quantity {
                 self.0
             }
         }
+
+        impl Quantity for $name {
+            const MEASURE: Measure = Measure {
+                name: $label,
+                unit: $unit,
+                low: $low,
+                high: $high,
+                written: $written,
+            };
+
+            fn new(value: f64) -> Result<Self, OutOfRange> {
+                $name::new(value)
+            }
+
+            fn get(self) -> f64 {
+                self.0
+            }
+        }
     };
 }
 
 quantity!(
     /// Specific gravity 20 °C / 20 °C: density of the liquid over the density of water, both at 20 °C.
-    Gravity, "gravity", 0.95..=1.25, "SG"
+    Gravity, "gravity", 0.95..=1.25, "SG", &written::GRAVITY
 );
 quantity!(
     /// Extract as a mass fraction in per cent, as sucrose (°Plato; equals °Brix in unfermented must).
-    Plato, "extract", -15.0..=50.0, "°P"
+    Plato, "extract", -15.0..=50.0, "°P", &written::PLATO
+);
+quantity!(
+    /// What a refractometer's sucrose scale reads, °Bx: extract only where no alcohol is.
+    Brix, "refractometer reading", 0.0..=85.0, "°Bx", &written::BRIX
+);
+quantity!(
+    /// Refractive index for the sodium D line at 20 °C.
+    RefractiveIndex, "refractive index", 1.3..=1.55, "nD", &written::REFRACTIVE
 );
 quantity!(
     /// Temperature in degrees Celsius.
-    Celsius, "temperature", -20.0..=60.0, "°C"
+    Celsius, "temperature", -20.0..=60.0, "°C", &written::TEMPERATURE
+);
+quantity!(
+    /// Temperature of something heated on purpose, in degrees Celsius.
+    Heat, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
 );
 quantity!(
     /// Angle of a float from the vertical, in degrees.
-    Degrees, "tilt", 0.0..=180.0, "degrees"
+    Degrees, "tilt", 0.0..=180.0, "degrees", &written::DEGREES
 );
 quantity!(
     /// Volume in litres, at 20 °C.
-    Litres, "volume", 0.0..=100000.0, "L"
+    Litres, "volume", 0.0..=100000.0, "L", &written::VOLUME
+);
+quantity!(
+    /// Mass in kilograms.
+    Kilograms, "mass", 0.0..=100000.0, "kg", &written::MASS
+);
+quantity!(
+    /// Density in kg/m³.
+    Density, "density", 600.0..=1700.0, "kg/m³", &written::DENSITY
 );
 quantity!(
     /// Strength by volume at 20 °C, per cent.
-    AbvPercent, "strength", 0.0..=25.0, "% vol"
+    AbvPercent, "strength", 0.0..=25.0, "% vol", &written::STRENGTH
+);
+quantity!(
+    /// Mass fraction, per cent.
+    MassPercent, "share by mass", 0.0..=100.0, "% by mass", &written::MASS_PERCENT
+);
+quantity!(
+    /// Any other share, per cent.
+    Percent, "share", 0.0..=100.0, "%", &written::PERCENT
+);
+quantity!(
+    /// Concentration in g/L (of sugar, acid, carbon dioxide).
+    GramsPerLitre, "concentration", 0.0..=1200.0, "g/L", &written::GRAMS_PER_LITRE
+);
+quantity!(
+    /// Concentration in mg/L (of sulphur dioxide, sorbic acid, nitrogen).
+    MgPerLitre, "concentration", 0.0..=5000.0, "mg/L", &written::MG_PER_LITRE
+);
+quantity!(
+    /// pH of must or mead.
+    Ph, "pH", 2.5..=7.0, "", &written::PH
+);
+quantity!(
+    /// Pressure above the air's, bar.
+    BarGauge, "pressure", 0.0..=60.0, "bar", &written::PRESSURE
+);
+quantity!(
+    /// Absolute pressure, bar.
+    BarAbsolute, "absolute pressure", 0.0..=60.0, "bar absolute", &written::PRESSURE_ABSOLUTE
+);
+quantity!(
+    /// Carbon dioxide in volumes: litres of gas (0 °C, 1 atm) in a litre of liquid.
+    Volumes, "carbonation", 0.0..=12.0, "volumes", &written::VOLUMES
+);
+quantity!(
+    /// A length of time in hours.
+    Hours, "time", 0.0..=20000.0, "h", &written::HOURS
+);
+quantity!(
+    /// A length of time in minutes.
+    Minutes, "time", 0.0..=10000.0, "min", &written::MINUTES
+);
+quantity!(
+    /// Pasteurisation units: minutes at 60 °C of equal effect.
+    PasteurUnits, "pasteurisation", 0.0..=100000.0, "PU", &written::PASTEUR_UNITS
+);
+quantity!(
+    /// Room volume in cubic metres.
+    CubicMetres, "room", 1.0..=100000.0, "m³", &written::ROOM
+);
+quantity!(
+    /// How often an hour a room's air is changed.
+    AirChanges, "air changes", 0.0..=100.0, "per h", &written::AIR_CHANGES
+);
+quantity!(
+    /// Share of a gas in air, parts per million by volume.
+    Ppm, "share in air", 0.0..=1000000.0, "ppm", &written::PPM
+);
+quantity!(
+    /// Fall of gravity a day, SG.
+    FallPerDay, "fall a day", 0.0..=0.1, "SG a day", &written::FALL
+);
+quantity!(
+    /// How many of a thing.
+    Count, "number", 0.0..=10000.0, "", &written::COUNT
 );
 
 /// State of a float's battery, as it was sent.
@@ -155,15 +269,24 @@ pub struct Preferences {
     pub gravity: GravityScale,
     pub temperature: TemperatureScale,
     pub volume: VolumeScale,
+    pub mass: MassScale,
+    pub pressure: PressureScale,
+}
+
+impl Preferences {
+    /// What holds until the maker says otherwise.
+    pub const USUAL: Preferences = Preferences {
+        gravity: GravityScale::SpecificGravity,
+        temperature: TemperatureScale::Celsius,
+        volume: VolumeScale::Litres,
+        mass: MassScale::Kilograms,
+        pressure: PressureScale::Bar,
+    };
 }
 
 impl Default for Preferences {
     fn default() -> Self {
-        Preferences {
-            gravity: GravityScale::SpecificGravity,
-            temperature: TemperatureScale::Celsius,
-            volume: VolumeScale::Litres,
-        }
+        Preferences::USUAL
     }
 }
 
@@ -188,6 +311,20 @@ pub enum VolumeScale {
     Litres,
     UsGallons,
     ImperialGallons,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MassScale {
+    Kilograms,
+    Pounds,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PressureScale {
+    Bar,
+    Psi,
 }
 
 #[cfg(test)]

@@ -13,7 +13,8 @@ use crate::fault::Fault;
 use crate::form::{Complaint, Take};
 use crate::intake::TOKEN_SETTING;
 use crate::page::settings::{
-    self, GRAVITY_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES, VOLUME_SCALES,
+    self, GRAVITY_SCALES, MASS_SCALES, PRESSURE_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES,
+    VOLUME_SCALES,
 };
 use crate::visitor::{PUBLIC_VIEW_SETTING, Posted, UNITS_SETTING, ZONE_SETTING};
 
@@ -61,6 +62,8 @@ fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>
         of(&TEMPERATURE_SCALES, key)
     });
     let volume = take.choice("volume", "Volume", |key| of(&VOLUME_SCALES, key));
+    let mass = take.choice("mass", "Mass", |key| of(&MASS_SCALES, key));
+    let pressure = take.choice("pressure", "Pressure", |key| of(&PRESSURE_SCALES, key));
     let zone = posted.fields.get("zone");
     if !zone.is_empty() && TimeZone::get(zone).is_err() {
         take.complain(
@@ -68,13 +71,17 @@ fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>
             format!("Time zone: \"{zone}\" is not known; write a name like Europe/Warsaw"),
         );
     }
-    let (Some(gravity), Some(temperature), Some(volume)) = (gravity, temperature, volume) else {
+    let (Some(gravity), Some(temperature), Some(volume), Some(mass), Some(pressure)) =
+        (gravity, temperature, volume, mass, pressure)
+    else {
         return take.finish(None);
     };
     let prefs = Preferences {
         gravity,
         temperature,
         volume,
+        mass,
+        pressure,
     };
     take.finish(Some((prefs, (!zone.is_empty()).then(|| zone.to_owned()))))
 }

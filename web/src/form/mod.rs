@@ -1,7 +1,6 @@
 //! Reading what was typed into a form. Makers type a comma or a point, with or without the unit;
 //! what cannot be read is named with its field and the range it has to be in.
 
-mod number;
 mod take;
 
 pub(crate) use take::{Take, local_text};

@@ -1,15 +1,11 @@
 //! Takes the fields of one form as quantities, gathering everything that is wrong with it.
 
-use ebbmark_core::density;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{
-    AbvPercent, Celsius, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON, LITRES_PER_US_GALLON,
-    Litres, Plato, TemperatureScale, VolumeScale,
-};
+use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres, Quantity};
 use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
-use super::{Complaint, Fields, number};
+use super::{Complaint, Fields};
 use crate::visitor::Visitor;
 
 /// Nobody logs a mead older than this; a year typed wrong is.
@@ -64,41 +60,37 @@ impl<'a> Take<'a> {
     }
 
     pub fn gravity(&mut self, field: &str, label: &str) -> Option<Gravity> {
-        let scale = self.visitor.prefs.gravity;
-        self.quantity(field, label, |value, unit| read_gravity(value, unit, scale))
+        self.quantity(field, label)
     }
 
     pub fn temperature(&mut self, field: &str, label: &str) -> Option<Celsius> {
-        let scale = self.visitor.prefs.temperature;
-        self.quantity(field, label, |value, unit| {
-            read_temperature(value, unit, scale)
-        })
+        self.quantity(field, label)
     }
 
     pub fn volume(&mut self, field: &str, label: &str) -> Option<Litres> {
-        let scale = self.visitor.prefs.volume;
-        self.quantity(field, label, |value, unit| read_volume(value, unit, scale))
+        let volume: Litres = self.quantity(field, label)?;
+        if volume.get() <= 0.0 {
+            self.complain(field, format!("{label}: volume 0 must be above nothing"));
+            return None;
+        }
+        Some(volume)
     }
 
     pub fn strength(&mut self, field: &str, label: &str) -> Option<AbvPercent> {
-        self.quantity(field, label, |value, unit| match unit {
-            "" | "%" | "%vol" | "vol%" => AbvPercent::new(value).map_err(|e| e.to_string()),
-            other => Err(unknown_unit(other, "% vol")),
-        })
+        self.quantity(field, label)
     }
 
-    fn quantity<T>(
-        &mut self,
-        field: &str,
-        label: &str,
-        read: impl FnOnce(f64, &str) -> Result<T, String>,
-    ) -> Option<T> {
+    /// `None` when the field is empty, or with a complaint.
+    pub fn quantity<Q: Quantity>(&mut self, field: &str, label: &str) -> Option<Q> {
         let text = self.fields.get(field);
         if text.is_empty() {
             return None;
         }
-        match number::split(text).and_then(|(value, unit)| read(value, &unit)) {
-            Ok(value) => Some(value),
+        let read = Q::MEASURE
+            .read(text, self.visitor.prefs)
+            .and_then(|value| Q::new(value).map_err(|e| e.to_string()));
+        match read {
+            Ok(quantity) => Some(quantity),
             Err(why) => {
                 self.complain(field, format!("{label}: {why}"));
                 None
@@ -114,7 +106,7 @@ impl<'a> Take<'a> {
             .split([' ', ';', '\t', '\n', '\r'])
             .filter(|p| !p.is_empty())
         {
-            // Not `number::split`: coefficients come as 1.2e-5.
+            // Not as a measure: coefficients come as 1.2e-5.
             match part.replace(',', ".").parse::<f64>() {
                 Ok(n) if n.is_finite() => numbers.push(n),
                 _ => {
@@ -188,68 +180,6 @@ impl<'a> Take<'a> {
     }
 }
 
-fn read_gravity(value: f64, unit: &str, scale: GravityScale) -> Result<Gravity, String> {
-    let scale = match unit {
-        "" => scale,
-        "sg" => GravityScale::SpecificGravity,
-        "p" | "plato" => GravityScale::Plato,
-        "bx" | "brix" => GravityScale::Brix,
-        other => return Err(unknown_unit(other, "SG, °P or °Bx")),
-    };
-    match scale {
-        GravityScale::SpecificGravity => {
-            // "1052" is how a gravity is said aloud; no other reading of it is possible.
-            let sg = if (950.0..=1250.0).contains(&value) {
-                value / 1000.0
-            } else {
-                value
-            };
-            Gravity::new(sg).map_err(|e| e.to_string())
-        }
-        GravityScale::Plato | GravityScale::Brix => Plato::new(value)
-            .and_then(density::gravity_from_plato)
-            .map_err(|e| e.to_string()),
-    }
-}
-
-fn read_temperature(value: f64, unit: &str, scale: TemperatureScale) -> Result<Celsius, String> {
-    let scale = match unit {
-        "" => scale,
-        "c" => TemperatureScale::Celsius,
-        "f" => TemperatureScale::Fahrenheit,
-        other => return Err(unknown_unit(other, "°C or °F")),
-    };
-    match scale {
-        TemperatureScale::Celsius => Celsius::new(value).map_err(|e| e.to_string()),
-        TemperatureScale::Fahrenheit => Celsius::from_fahrenheit(value)
-            .map_err(|_| format!("temperature {value} is outside -4 to 140 °F")),
-    }
-}
-
-fn read_volume(value: f64, unit: &str, scale: VolumeScale) -> Result<Litres, String> {
-    let litres_each = match unit {
-        "" => match scale {
-            VolumeScale::Litres => 1.0,
-            VolumeScale::UsGallons => LITRES_PER_US_GALLON,
-            VolumeScale::ImperialGallons => LITRES_PER_IMPERIAL_GALLON,
-        },
-        "l" | "litre" | "litres" | "liter" | "liters" => 1.0,
-        "usgal" => LITRES_PER_US_GALLON,
-        "impgal" => LITRES_PER_IMPERIAL_GALLON,
-        "gal" if scale == VolumeScale::UsGallons => LITRES_PER_US_GALLON,
-        "gal" if scale == VolumeScale::ImperialGallons => LITRES_PER_IMPERIAL_GALLON,
-        other => return Err(unknown_unit(other, "L, US gal or imp gal")),
-    };
-    if value <= 0.0 {
-        return Err(format!("volume {value} must be above nothing"));
-    }
-    Litres::new(value * litres_each).map_err(|e| e.to_string())
-}
-
-fn unknown_unit(unit: &str, known: &str) -> String {
-    format!("\"{unit}\" is not a unit read here; write {known}")
-}
-
 fn read_when(text: &str, zone: &TimeZone, now: Moment) -> Result<Moment, String> {
     let unreadable = || format!("\"{text}\" is not a date and time like 2026-03-01 06:30");
     let local: DateTime = text.parse().map_err(|_| unreadable())?;
@@ -275,7 +205,8 @@ pub(crate) fn local_text(at: Moment, zone: &TimeZone) -> String {
 
 #[cfg(test)]
 mod tests {
-    use ebbmark_core::units::Preferences;
+    use ebbmark_core::density;
+    use ebbmark_core::units::{GravityScale, Plato, Preferences, TemperatureScale, VolumeScale};
 
     use super::*;
     use crate::visitor::Standing;
@@ -287,6 +218,7 @@ mod tests {
                 gravity,
                 temperature,
                 volume: VolumeScale::UsGallons,
+                ..Preferences::default()
             },
             zone: TimeZone::get("Europe/Warsaw").unwrap(),
             now: Moment::parse_rfc3339("2026-03-01T12:00:00Z").unwrap(),
@@ -356,7 +288,7 @@ mod tests {
             [
                 "Gravity as read: gravity 7 is outside 0.95 to 1.25 SG",
                 "Temperature of the sample: temperature 500 is outside -20 to 60 °C",
-                "Volume: volume -3 must be above nothing",
+                "Volume: volume -3 is outside 0 to 26417.2052 US gal",
                 "Tolerance: \"proof\" is not a unit read here; write % vol",
                 "Original gravity: this is needed",
             ]

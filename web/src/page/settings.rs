@@ -3,7 +3,7 @@
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::units::{GravityScale, TemperatureScale, VolumeScale};
+use ebbmark_core::units::{GravityScale, MassScale, PressureScale, TemperatureScale, VolumeScale};
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -40,6 +40,15 @@ pub(crate) const VOLUME_SCALES: [(VolumeScale, &str, &str); 3] = [
         "imperial-gallons",
         "imperial gallons",
     ),
+];
+
+pub(crate) const MASS_SCALES: [(MassScale, &str, &str); 2] = [
+    (MassScale::Kilograms, "kilograms", "kilograms"),
+    (MassScale::Pounds, "pounds", "pounds (doses stay in grams)"),
+];
+pub(crate) const PRESSURE_SCALES: [(PressureScale, &str, &str); 2] = [
+    (PressureScale::Bar, "bar", "bar"),
+    (PressureScale::Psi, "psi", "psi"),
 ];
 
 #[derive(Deserialize)]
@@ -128,6 +137,8 @@ fn units(sheet: &Sheet, visitor: &Visitor, zone: Option<&str>, public: &str) -> 
             (pick(sheet, "gravity", "Gravity", &GRAVITY_SCALES, prefs.gravity))
             (pick(sheet, "temperature", "Temperature", &TEMPERATURE_SCALES, prefs.temperature))
             (pick(sheet, "volume", "Volume", &VOLUME_SCALES, prefs.volume))
+            (pick(sheet, "mass", "Mass", &MASS_SCALES, prefs.mass))
+            (pick(sheet, "pressure", "Pressure", &PRESSURE_SCALES, prefs.pressure))
             (sheet.text("zone", "Time zone", zone.unwrap_or(""),
                 "As in \"Europe/Warsaw\". Left empty: the board's own."))
             (sheet.select("view", "This book may be read by", &views, public))

@@ -25,12 +25,17 @@ pub fn plato_from_gravity(g: Gravity) -> Plato {
     Plato::computed(sucrose::mass_percent(g.get() * water::density(20.0), 20.0))
 }
 
+/// SG 20/20 of a sucrose solution of `plato` per cent by mass.
+pub(crate) fn gravity_of_extract(plato: f64) -> f64 {
+    sucrose::density(plato, 20.0) / water::density(20.0)
+}
+
 /// Extract to SG 20/20.
 ///
 /// # Errors
 /// Outside the gravities a must can have.
 pub fn gravity_from_plato(p: Plato) -> Result<Gravity, OutOfRange> {
-    Gravity::new(sucrose::density(p.get(), 20.0) / water::density(20.0))
+    Gravity::new(gravity_of_extract(p.get()))
 }
 
 /// Density at 20 °C in kg/m³ to SG 20/20.

@@ -4,7 +4,7 @@
 ///
 /// # Errors
 /// What is wrong with it, to follow the field's name.
-pub(super) fn split(text: &str) -> Result<(f64, String), String> {
+pub fn split(text: &str) -> Result<(f64, String), String> {
     let end = text
         .find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | ',' | '-' | '+' | '\u{2212}')))
         .unwrap_or(text.len());
