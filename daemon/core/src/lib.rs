@@ -18,6 +18,7 @@ pub mod learn;
 pub mod measure;
 pub mod notice;
 pub mod reading;
+pub mod reckon;
 pub mod replay;
 pub mod show;
 pub mod text;
