@@ -104,11 +104,10 @@ pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
     let original = reader.original_gravity(vessel.id, at)?;
     let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
     let deed = Deed {
-        at,
-        what: What::HandReading,
         gravity: Some(corrected),
         temperature: Some(hand.sample),
         note: args.note.clone(),
+        ..Deed::new(at, What::HandReading)
     };
     writer.command_blocking(Command::Log {
         vessel: vessel.id,

@@ -19,6 +19,7 @@ pub mod liquid;
 pub mod measure;
 pub mod notice;
 pub mod reading;
+pub mod reckon;
 pub mod replay;
 mod root;
 pub mod show;
