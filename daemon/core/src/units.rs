@@ -199,6 +199,10 @@ quantity!(
     FallPerDay, "fall a day", 0.0..=0.1, "SG a day", &written::FALL
 );
 quantity!(
+    /// Food energy, kcal in 100 mL.
+    Energy, "energy", 0.0..=1000.0, "kcal/100 mL", &written::ENERGY
+);
+quantity!(
     /// How many of a thing.
     Count, "number", 0.0..=10000.0, "", &written::COUNT
 );

@@ -22,7 +22,7 @@ mod ledger;
 pub use ledger::{Carried, HYDROMETER, Step, StepError, carry};
 
 use crate::density::mixture::{self, ETHANOL, THICKEST};
-use crate::density::{sucrose, water};
+use crate::density::water;
 use crate::root::{root, settle};
 use crate::units::{
     AbvPercent, GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, OutOfRange,
@@ -325,6 +325,17 @@ impl Liquid {
         Ok(self.making(root(0.0, all, off).unwrap_or(end)))
     }
 
+    /// What it would be if none of its alcohol had been made: the extract back in, gas and yeast
+    /// with it.
+    #[must_use]
+    pub fn unfermented(self) -> Liquid {
+        Liquid {
+            water: self.water,
+            extract: self.extract + self.ethanol * EXTRACT_PER_ETHANOL,
+            ethanol: 0.0,
+        }
+    }
+
     fn making(self, ethanol: f64) -> Fermented {
         let gas = ethanol * CARBON_DIOXIDE_PER_ETHANOL;
         let yeast = ethanol * YEAST_PER_ETHANOL;
@@ -348,11 +359,6 @@ fn percent_of(part: f64, whole: f64) -> f64 {
     } else {
         0.0
     }
-}
-
-/// Extract by mass of a must of this gravity, as a fraction.
-pub(crate) fn fraction(gravity: Gravity) -> f64 {
-    sucrose::mass_percent(gravity.get() * water::density(20.0), 20.0) / 100.0
 }
 
 #[cfg(test)]

@@ -276,4 +276,5 @@ pub static PPM: Written = only(&[
     times("%", &["%"], 2, 10_000.0),
 ]);
 pub static FALL: Written = only(&[times("SG a day", &["sg", "sgaday"], 4, 1.0)]);
+pub static ENERGY: Written = only(&[times("kcal/100 mL", &["kcal", "kcal/100ml"], 0, 1.0)]);
 pub static COUNT: Written = only(&[times("", &[], 0, 1.0)]);
