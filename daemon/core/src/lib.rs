@@ -5,6 +5,7 @@
 //! files, sockets, threads, async, a database, a clock, environment variables, logging. Time is
 //! an argument. The live daemon, `ebbmark replay` and the tests run this same code.
 
+pub mod blend;
 pub mod decode;
 pub mod deed;
 pub mod density;
@@ -21,10 +22,13 @@ pub mod must;
 pub mod notice;
 pub mod reading;
 pub mod reckon;
+pub mod refraction;
 pub mod replay;
 mod root;
+pub mod share;
 pub mod show;
 pub mod strength;
+pub mod sweeten;
 pub mod text;
 pub mod time;
 pub mod topic;

@@ -269,6 +269,22 @@ impl Liquid {
         }
     }
 
+    /// As much of it as weighs so; of nothing there is nothing.
+    #[must_use]
+    pub fn weighing(self, mass: Kilograms) -> Liquid {
+        let total = self.total();
+        let times = if total > 0.0 && mass.get() > 0.0 {
+            mass.get() / total
+        } else {
+            0.0
+        };
+        Liquid {
+            water: self.water * times,
+            extract: self.extract * times,
+            ethanol: self.ethanol * times,
+        }
+    }
+
     /// So many litres of it, and what is left.
     ///
     /// # Errors
