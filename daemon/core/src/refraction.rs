@@ -17,7 +17,7 @@
 //! (Plugatar et al., Beverages 9 (2023) 31). A reading in °Bx is the sucrose solution of the same
 //! index by this same model, so that its error drops out where little has fermented. Against
 //! Rogerson & Symington, Am. J. Enol. Vitic. 57 (2006) 486, measured on 35 ports, the strength
-//! found is within 0.4 % vol.
+//! found is within 0.5 % vol.
 //!
 //! Whatever is found is an estimate: ±0.003 SG and ±0.5 % vol. Readings at 20 °C or put right to
 //! it by the instrument. Valid for readings to 40 °Bx.

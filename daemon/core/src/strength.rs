@@ -111,6 +111,16 @@ pub fn potential(
     Ok((dry.strength()?, dry.gravity()?))
 }
 
+/// Grams of sugar in a litre that are counted as 1 % vol: French order of 14 September 2012 annex
+/// IV, after the OIV; 92 % of what chemistry allows.
+const SUGAR_PER_PERCENT: f64 = 16.83;
+
+/// Strength that much sugar is counted for by wine law, all of it fermented. Higher than a mead
+/// reaches that keeps some of its extract.
+pub fn by_law(sugar: GramsPerLitre) -> AbvPercent {
+    AbvPercent::computed(sugar.get() / SUGAR_PER_PERCENT)
+}
+
 fn share_gone(before: f64, now: f64) -> Percent {
     Percent::computed(if before > 0.0 {
         100.0 * (before - now) / before

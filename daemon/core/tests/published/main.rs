@@ -5,6 +5,9 @@
 //! `EBBMARK_WRITE=1 cargo test -p ebbmark-core --test published`.
 
 mod density;
+mod optical;
+mod strength;
+mod sugar;
 mod table;
 
 /// One published value and ours.
@@ -28,7 +31,15 @@ pub struct Source {
 
 /// In the order of the table.
 fn all() -> Vec<Source> {
-    [density::sources()].into_iter().flatten().collect()
+    [
+        density::sources(),
+        sugar::sources(),
+        strength::sources(),
+        optical::sources(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 #[test]
