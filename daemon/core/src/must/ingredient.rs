@@ -202,7 +202,7 @@ const fn juice(
     }
 }
 
-pub static LIST: &[Listed] = &[
+pub const LIST: &[Listed] = &[
     Listed {
         key: "honey",
         label: "honey, 17.2 % water",

@@ -106,6 +106,7 @@ pub(super) type Cells = Vec<(&'static Field, Cell, Source)>;
 #[derive(Debug)]
 pub struct Given<'a> {
     pub(super) cells: Cells,
+    fields: &'static [Field],
     /// Path of what stands before these fields: empty, or "parts.1.".
     prefix: String,
     pub known: &'a Known,
@@ -129,6 +130,7 @@ impl<'a> Given<'a> {
         if reader.complaints.is_empty() {
             Ok(Given {
                 cells,
+                fields,
                 prefix: String::new(),
                 known,
                 asker,
@@ -189,9 +191,14 @@ impl<'a> Given<'a> {
         let Some(Cell::Rows(rows)) = self.cell(key) else {
             return Vec::new();
         };
+        let fields = match self.fields.iter().find(|f| f.key == key).map(|f| &f.kind) {
+            Some(Kind::Rows { of, .. }) => *of,
+            _ => &[],
+        };
         rows.iter()
             .map(|(n, cells)| Given {
                 cells: cells.clone(),
+                fields,
                 prefix: format!("{}{key}.{n}.", self.prefix),
                 known: self.known,
                 asker: self.asker,
@@ -208,11 +215,8 @@ impl<'a> Given<'a> {
 
     /// What is wrong with a field, named: "Present gravity: it lies above the original".
     pub fn complain(&self, key: &str, why: &str) -> Complaint {
-        let label = self
-            .cells
-            .iter()
-            .find(|(field, ..)| field.key == key)
-            .map_or(key, |(field, ..)| field.label);
+        let field = self.fields.iter().find(|f| f.key == key);
+        let label = field.map_or(key, |f| f.label);
         Complaint {
             path: format!("{}{key}", self.prefix),
             say: format!("{label}: {why}"),

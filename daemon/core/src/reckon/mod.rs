@@ -23,6 +23,9 @@ mod gravity;
 mod known;
 mod plain;
 mod record;
+mod scale;
+mod strength;
+mod sweet;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
@@ -69,7 +72,7 @@ impl Which {
 }
 
 /// In the order they are needed on a mead's way.
-pub static ALL: &[&Reckoning] = &[&gravity::GRAVITY];
+pub static ALL: &[&Reckoning] = &[&gravity::GRAVITY, &strength::STRENGTH];
 
 pub fn find(key: &str) -> Option<&'static Reckoning> {
     ALL.iter().copied().find(|r| r.key == key)
