@@ -17,15 +17,23 @@
 //! in `tests/published`, one use in `tests/e2e` and in the worked batch.
 
 mod answer;
+mod blend;
+mod correct;
 mod field;
 mod given;
 mod gravity;
+mod honey;
+mod hydrometer;
 mod known;
+mod must;
 mod plain;
 mod record;
+mod refractometer;
 mod scale;
+mod share_out;
 mod strength;
 mod sweet;
+mod sweeten;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
@@ -72,7 +80,19 @@ impl Which {
 }
 
 /// In the order they are needed on a mead's way.
-pub static ALL: &[&Reckoning] = &[&gravity::GRAVITY, &strength::STRENGTH];
+pub static ALL: &[&Reckoning] = &[
+    &gravity::GRAVITY,
+    &hydrometer::HYDROMETER,
+    &refractometer::REFRACTOMETER,
+    &honey::HONEY_MOISTURE,
+    &must::MUST,
+    &correct::CORRECT_MUST,
+    &strength::STRENGTH,
+    &sweeten::SWEETEN,
+    &sweeten::BENCH_TRIAL,
+    &blend::BLEND,
+    &share_out::SHARE_OUT,
+];
 
 pub fn find(key: &str) -> Option<&'static Reckoning> {
     ALL.iter().copied().find(|r| r.key == key)

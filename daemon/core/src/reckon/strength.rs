@@ -250,7 +250,7 @@ mod tests {
         assert!(value(&told, "abv") > 10.5, "{}", value(&told, "abv"));
         assert!(value(&told, "volume") > 20.5);
         assert!(
-            told.sentence.contains("it began as if at 1.09"),
+            told.sentence.contains("it began as if at 1.089"),
             "{}",
             told.sentence
         );

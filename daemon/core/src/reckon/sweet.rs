@@ -2,7 +2,7 @@
 
 use super::answer::{Outcome, result};
 use super::field::{Choice, Field};
-use super::scale::weighed;
+use super::scale::{capital, weighed};
 use super::{Complaint, Given};
 use crate::deed::{Dose, Substance};
 use crate::must::ingredient::{Ingredient, LIST, Listed, Sort, listed};
@@ -134,12 +134,6 @@ pub(super) const EVERYTHING: [Choice; COUNT + 1] = {
 };
 
 impl Sweet {
-    /// As a scale weighs it: what is poured by the kilogram to 10 g, the rest as
-    /// [`super::scale::weighed`].
-    pub fn weighed(&self, mass: Kilograms) -> Kilograms {
-        to_scale(mass)
-    }
-
     pub fn dose(&self, mass: Kilograms) -> Dose {
         Dose {
             of: self.of,
@@ -151,7 +145,11 @@ impl Sweet {
 
     /// Mass, and for honey the volume it takes up.
     pub fn outcomes(&self, mass: Kilograms, low: Kilograms, high: Kilograms) -> Vec<Outcome> {
-        let mut out = vec![result("mass", capital(self.name), mass).between(low, high)];
+        let mut weigh = result("mass", capital(self.name), mass);
+        if low < high {
+            weigh = weigh.between(low, high);
+        }
+        let mut out = vec![weigh];
         if self.of == Substance::Honey {
             out.push(honey_volume(mass));
         }
@@ -174,14 +172,6 @@ pub(super) fn to_scale(mass: Kilograms) -> Kilograms {
         Kilograms::computed((mass.get() * 100.0).round() / 100.0)
     } else {
         weighed(mass)
-    }
-}
-
-pub(super) fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    match letters.next() {
-        Some(first) => first.to_uppercase().chain(letters).collect(),
-        None => String::new(),
     }
 }
 
