@@ -25,7 +25,9 @@
 use crate::density::{mixture, plato_from_gravity, sucrose, water};
 use crate::liquid::{Liquid, LiquidError};
 use crate::root::root;
-use crate::units::{AbvPercent, Brix, Gravity, Kilograms, Litres, MassPercent, RefractiveIndex};
+use crate::units::{
+    AbvPercent, Brix, Gravity, Kilograms, Litres, MassPercent, Quantity, RefractiveIndex,
+};
 
 const R_WATER: f64 = 0.206_06;
 const R_EXTRACT: f64 = 0.206_32;
@@ -102,12 +104,7 @@ fn sucrose_scale(n: f64) -> f64 {
 /// # Errors
 /// Nothing there, or too thick.
 pub fn index(liquid: Liquid) -> Result<RefractiveIndex, LiquidError> {
-    let rho = liquid.gravity()?.get() * water::density(20.0);
-    Ok(RefractiveIndex::computed(index_of(refraction(
-        rho,
-        liquid.extract_share(),
-        liquid.ethanol_share(),
-    ))))
+    Ok(RefractiveIndex::computed(index_of(bent(liquid)?)))
 }
 
 /// What a sucrose scale reads in it.
@@ -115,9 +112,21 @@ pub fn index(liquid: Liquid) -> Result<RefractiveIndex, LiquidError> {
 /// # Errors
 /// As [`index`].
 pub fn reading(liquid: Liquid) -> Result<Brix, LiquidError> {
-    let rho = liquid.gravity()?.get() * water::density(20.0);
-    let bent = refraction(rho, liquid.extract_share(), liquid.ethanol_share());
-    Ok(Brix::computed(brix_of(bent)))
+    Ok(Brix::computed(brix_of(bent(liquid)?)))
+}
+
+/// (n² - 1)/(n² + 2).
+fn bent(liquid: Liquid) -> Result<f64, LiquidError> {
+    let litres = liquid.volume()?.get();
+    if litres <= 0.0 {
+        return Err(LiquidError::Empty);
+    }
+    let rho = liquid.mass().get() / litres * 1000.0;
+    Ok(refraction(
+        rho,
+        liquid.extract_share(),
+        liquid.ethanol_share(),
+    ))
 }
 
 /// (n² - 1)/(n² + 2) of a liquid of this density, kg/m³.
@@ -149,7 +158,7 @@ fn brix_of(refraction: f64) -> f64 {
 /// # Errors
 /// The two cannot belong to one mead.
 pub fn with_gravity(read: Brix, gravity: Gravity) -> Result<Liquid, RefractionError> {
-    let read = checked(read)?;
+    let read = below_highest(read.get())?;
     let litre = |strength: f64| {
         Liquid::mead(
             Litres::computed(1.0),
@@ -157,8 +166,8 @@ pub fn with_gravity(read: Brix, gravity: Gravity) -> Result<Liquid, RefractionEr
             AbvPercent::computed(strength),
         )
     };
-    let sober = plato_from_gravity(gravity).get();
-    let most = AbvPercent::new(25.0).map_or(0.0, AbvPercent::get);
+    let sober = below_highest(plato_from_gravity(gravity).get())?;
+    let most = AbvPercent::MEASURE.high;
     let read_at = |strength: f64| match litre(strength) {
         Ok(mead) => reading(mead).map_or(f64::NAN, Brix::get),
         Err(_) => f64::NAN,
@@ -168,10 +177,12 @@ pub fn with_gravity(read: Brix, gravity: Gravity) -> Result<Liquid, RefractionEr
         0.0
     } else {
         let rho = gravity.get() * water::density(20.0);
-        root(0.0, most, |v| {
-            mixture::extract(rho, v / 100.0 * mixture::ETHANOL)
-        })
-        .map_or(most, |v| v + 1e-9)
+        let extract = |v: f64| mixture::extract(rho, v / 100.0 * mixture::ETHANOL);
+        match root(0.0, most, extract) {
+            Some(v) => v + 1e-9,
+            // Lighter than the strongest mead without sugar: refused there, with the figures.
+            None => return Ok(litre(most)?),
+        }
     };
     let (lowest, highest) = (read_at(least), read_at(most));
     let strength = if read < lowest && read >= lowest - SLACK {
@@ -192,9 +203,9 @@ pub fn with_gravity(read: Brix, gravity: Gravity) -> Result<Liquid, RefractionEr
 /// # Errors
 /// The reading is not on the way from there to dryness.
 pub fn with_original(read: Brix, original: Gravity) -> Result<Liquid, RefractionError> {
-    let read = checked(read)?;
+    let read = below_highest(read.get())?;
     let must = Liquid::must(Litres::computed(1.0), original)?;
-    let start = plato_from_gravity(original).get();
+    let start = below_highest(plato_from_gravity(original).get())?;
     let all = must.extract().get();
     let fermented = |extract: f64| must.ferment(Kilograms::computed(extract));
     let read_at = |extract: f64| match fermented(extract) {
@@ -214,12 +225,11 @@ pub fn with_original(read: Brix, original: Gravity) -> Result<Liquid, Refraction
     Ok(fermented(gone)?.liquid)
 }
 
-fn checked(read: Brix) -> Result<f64, RefractionError> {
-    let read = read.get();
-    if read <= HIGHEST {
-        Ok(read)
+fn below_highest(brix: f64) -> Result<f64, RefractionError> {
+    if brix <= HIGHEST {
+        Ok(brix)
     } else {
-        Err(RefractionError::TooHigh(read))
+        Err(RefractionError::TooHigh(brix))
     }
 }
 

@@ -205,7 +205,7 @@ const fn juice(
 pub const LIST: &[Listed] = &[
     Listed {
         key: "honey",
-        label: "honey, 17.2 % water",
+        label: "honey",
         kind: Sort::Honey,
         ingredient: Ingredient::honey(MEAN_MOISTURE),
         item: "",

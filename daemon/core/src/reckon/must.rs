@@ -250,7 +250,7 @@ fn tell(
             result("potential", "Strength if it ferments dry", strength_at(0.0)?)
                 .between(least, most)
                 .note(format!(
-                    "Wine law counts its sugar as {:.1} % vol, more than is reached where some extract stays.",
+                    "Where the yeast bears it. By 16.83 g of sugar to 1 % vol, as wine law counts, it would be {:.1} % vol.",
                     counted.get()
                 )),
         );

@@ -27,7 +27,8 @@ pub static STRENGTH: Reckoning = Reckoning {
         Field::number::<Litres>("volume", "Volume at the start")
             .may_be_left()
             .hint("Only needed when something was added."),
-        Field::rows("added", "Added on the way", ADDED, 0, 8),
+        Field::rows("added", "Added on the way", ADDED, 0, 8)
+            .hint("Only what the gravity before fermentation does not count yet."),
         sweet::MOISTURE,
     ],
     run,

@@ -179,7 +179,7 @@ fn tell(
         .result(result("sugar", "Extract to the litre after", after.extract_per_litre()?))
         .result(
             result("restart-gravity", "If it restarted, it would fall to", fallen)
-                .note("All that can ferment of what was added; a yeast may stop above it."),
+                .note("All that can ferment of what was added; what was left before comes on top, and a yeast may stop above it."),
         )
         .result(result("restart-strength", "and reach", stronger))
         .result(
