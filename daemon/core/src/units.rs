@@ -199,6 +199,14 @@ quantity!(
     FallPerDay, "fall a day", 0.0..=0.1, "SG a day", &written::FALL
 );
 quantity!(
+    /// Carbon dioxide given off, grams an hour.
+    GasRate, "gas given off", 0.0..=1000000.0, "g/h", &written::GAS_RATE
+);
+quantity!(
+    /// Height above the sea in metres.
+    Metres, "height", -500.0..=5000.0, "m", &written::HEIGHT
+);
+quantity!(
     /// How many of a thing.
     Count, "number", 0.0..=10000.0, "", &written::COUNT
 );
@@ -229,6 +237,12 @@ impl Celsius {
     }
     pub fn fahrenheit(self) -> f64 {
         self.0 * 1.8 + 32.0
+    }
+}
+
+impl From<Celsius> for Heat {
+    fn from(t: Celsius) -> Heat {
+        Heat(t.0)
     }
 }
 

@@ -276,4 +276,9 @@ pub static PPM: Written = only(&[
     times("%", &["%"], 2, 10_000.0),
 ]);
 pub static FALL: Written = only(&[times("SG a day", &["sg", "sgaday"], 4, 1.0)]);
+pub static GAS_RATE: Written = only(&[times("g/h", &["g/h"], 1, 1.0)]);
+pub static HEIGHT: Written = only(&[
+    times("m", &["m", "metre", "metres", "meter", "meters"], 0, 1.0),
+    times("ft", &["ft", "feet"], 0, 0.3048),
+]);
 pub static COUNT: Written = only(&[times("", &[], 0, 1.0)]);

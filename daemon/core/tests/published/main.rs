@@ -4,7 +4,10 @@
 //! value leaves its tolerance or the table is not the one these data make. Made anew with
 //! `EBBMARK_WRITE=1 cargo test -p ebbmark-core --test published`.
 
+mod carbonation;
 mod density;
+mod heat;
+mod room;
 mod table;
 
 /// One published value and ours.
@@ -28,7 +31,15 @@ pub struct Source {
 
 /// In the order of the table.
 fn all() -> Vec<Source> {
-    [density::sources()].into_iter().flatten().collect()
+    [
+        density::sources(),
+        heat::sources(),
+        carbonation::sources(),
+        room::sources(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 #[test]
