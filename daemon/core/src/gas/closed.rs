@@ -13,7 +13,7 @@
 //! a cork gives way. Left out on the other side: the vapour of alcohol, under 0.2 bar at 70 °C.
 
 use super::solubility::{dissolved, gas_density};
-use super::{Beyond, KELVIN, Liquid, expansion, water};
+use super::{Beyond, KELVIN, Solvent, expansion, water};
 use crate::units::{BarAbsolute, BarGauge, GramsPerLitre, Heat, Percent};
 
 /// Least room above the liquid that a pressure is worked out for, as a share of the vessel.
@@ -29,7 +29,7 @@ pub enum Above {
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Closed {
-    pub liquid: Liquid,
+    pub liquid: Solvent,
     /// All that is dissolved or will be set free while it is closed.
     pub content: GramsPerLitre,
     /// Share of the vessel above the liquid when it is closed.

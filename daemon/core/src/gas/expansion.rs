@@ -5,7 +5,7 @@
 //! between 20 and 40 °C is continued in proportion to the temperature. That is an assumption, so
 //! [`most`] adds 15 % to the whole swelling, and it is the one to ask where bottles are concerned.
 
-use super::{Liquid, water};
+use super::{Solvent, water};
 use crate::density::{ethanol, sucrose};
 use crate::units::Heat;
 
@@ -13,12 +13,12 @@ use crate::units::Heat;
 const TABLE_END: f64 = 40.0;
 
 /// Volume at `t` over volume at 20 °C.
-pub fn ratio(t: Heat, liquid: Liquid) -> f64 {
+pub fn ratio(t: Heat, liquid: Solvent) -> f64 {
     density(20.0, liquid) / density(t.get(), liquid)
 }
 
 /// The same at the most: 15 % more swelling above 20 °C; no less shrinking below.
-pub fn most(t: Heat, liquid: Liquid) -> f64 {
+pub fn most(t: Heat, liquid: Solvent) -> f64 {
     let ratio = ratio(t, liquid);
     if ratio > 1.0 {
         1.0 + 1.15 * (ratio - 1.0)
@@ -27,7 +27,7 @@ pub fn most(t: Heat, liquid: Liquid) -> f64 {
     }
 }
 
-fn density(t: f64, liquid: Liquid) -> f64 {
+fn density(t: f64, liquid: Solvent) -> f64 {
     // By mass for a litre of about a kilogram: 789 g in a litre of alcohol.
     let sugar = liquid.sugar().get() / 10.0;
     let alcohol = liquid.strength().get() * 0.789;

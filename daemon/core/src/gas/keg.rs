@@ -7,7 +7,7 @@
 //! P(CO2) by [`super::solubility`]. It is the balance, reached after days at rest.
 
 use super::solubility::{dissolved, pressure};
-use super::{Beyond, Liquid, water};
+use super::{Beyond, Solvent, water};
 use crate::units::{BarAbsolute, BarGauge, GramsPerLitre, Heat};
 
 /// Pressure on the gauge that holds this content. Negative where the mead holds it against the
@@ -18,7 +18,7 @@ use crate::units::{BarAbsolute, BarGauge, GramsPerLitre, Heat};
 pub fn gauge(
     content: GramsPerLitre,
     t: Heat,
-    liquid: Liquid,
+    liquid: Solvent,
     atmosphere: BarAbsolute,
 ) -> Result<BarGauge, Beyond> {
     let gas = pressure(content, t, liquid)?.get();
@@ -34,7 +34,7 @@ pub fn gauge(
 pub fn content(
     gauge: BarGauge,
     t: Heat,
-    liquid: Liquid,
+    liquid: Solvent,
     atmosphere: BarAbsolute,
 ) -> Result<GramsPerLitre, Beyond> {
     let gas = gauge.get() + atmosphere.get() - water::vapour_pressure(t.get());
@@ -49,7 +49,7 @@ pub fn content(
 /// Outside the range of the formulas.
 pub fn left_at_most(
     warmest: Heat,
-    liquid: Liquid,
+    liquid: Solvent,
     atmosphere: BarAbsolute,
 ) -> Result<GramsPerLitre, Beyond> {
     content(BarGauge::computed(0.0), warmest, liquid, atmosphere)

@@ -53,13 +53,13 @@ pub fn volumes(c: GramsPerLitre) -> Volumes {
 
 /// What the gas is dissolved in.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Liquid {
+pub struct Solvent {
     strength: AbvPercent,
     sugar: GramsPerLitre,
 }
 
-impl Liquid {
-    pub const WATER: Liquid = Liquid {
+impl Solvent {
+    pub const WATER: Solvent = Solvent {
         strength: AbvPercent::computed(0.0),
         sugar: GramsPerLitre::computed(0.0),
     };
@@ -67,14 +67,14 @@ impl Liquid {
     /// # Errors
     /// Stronger than 20 % vol or more than 250 g/L of sugar: the correction is made for wine and
     /// nobody has checked it further.
-    pub fn new(strength: AbvPercent, sugar: GramsPerLitre) -> Result<Liquid, Beyond> {
+    pub fn new(strength: AbvPercent, sugar: GramsPerLitre) -> Result<Solvent, Beyond> {
         if !(0.0..=20.0).contains(&strength.get()) {
             return Err(Beyond::Strength(strength.get()));
         }
         if !(0.0..=250.0).contains(&sugar.get()) {
             return Err(Beyond::Sugar(sugar.get()));
         }
-        Ok(Liquid { strength, sugar })
+        Ok(Solvent { strength, sugar })
     }
 
     pub fn strength(self) -> AbvPercent {

@@ -10,7 +10,7 @@
 //! harder. Balling's figures give 5 % less gas.
 
 use super::solubility::{gas_density, pressure};
-use super::{Beyond, Liquid, MOLAR_CO2, MOLAR_GLUCOSE_MONOHYDRATE, MOLAR_HEXOSE, MOLAR_SUCROSE};
+use super::{Beyond, MOLAR_CO2, MOLAR_GLUCOSE_MONOHYDRATE, MOLAR_HEXOSE, MOLAR_SUCROSE, Solvent};
 use crate::units::{AbvPercent, GramsPerLitre, Heat, MassPercent, Percent};
 
 /// What the bottles are primed with.
@@ -50,7 +50,7 @@ pub fn from_hexose(sugar: GramsPerLitre) -> GramsPerLitre {
 pub fn needed(
     content: GramsPerLitre,
     headspace: Percent,
-    liquid: Liquid,
+    liquid: Solvent,
 ) -> Result<GramsPerLitre, Beyond> {
     let t = Heat::computed(20.0);
     let share = headspace.get() / 100.0;

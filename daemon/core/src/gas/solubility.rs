@@ -15,7 +15,7 @@
 //! Beside measurements: water within 2 %, beer and champagne within 7 %
 //! (`tests/published/carbonation.rs`).
 
-use super::{Beyond, KELVIN, Liquid, MOLAR_CO2, MOLAR_WATER, R};
+use super::{Beyond, KELVIN, MOLAR_CO2, MOLAR_WATER, R, Solvent};
 use crate::density::water;
 use crate::units::{BarAbsolute, GramsPerLitre, Heat};
 
@@ -47,7 +47,7 @@ fn virial(t: f64) -> f64 {
 }
 
 /// g/L held for a mole ratio of one.
-fn grams_per_ratio(liquid: Liquid) -> f64 {
+fn grams_per_ratio(liquid: Solvent) -> f64 {
     let alcohol = (0.86 - 0.01 * liquid.strength().get()) / 0.86;
     let sugar = 1.0 - 0.001_44 * liquid.sugar().get();
     MOLAR_CO2 / MOLAR_WATER * water::density(20.0) * alcohol * sugar
@@ -57,7 +57,7 @@ fn grams_per_ratio(liquid: Liquid) -> f64 {
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Liquid) -> Result<GramsPerLitre, Beyond> {
+pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Solvent) -> Result<GramsPerLitre, Beyond> {
     let t = known(t)?;
     let p = pressure.get();
     if p > HIGHEST_BAR {
@@ -73,7 +73,7 @@ pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Liquid) -> Result<Grams
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn pressure(content: GramsPerLitre, t: Heat, liquid: Liquid) -> Result<BarAbsolute, Beyond> {
+pub fn pressure(content: GramsPerLitre, t: Heat, liquid: Solvent) -> Result<BarAbsolute, Beyond> {
     let t = known(t)?;
     let ratio = content.get() / grams_per_ratio(liquid);
     let fugacity = ratio / (1.0 + ratio) * henry(t);

@@ -2,7 +2,7 @@
 
 use ebbmark_core::density::water;
 use ebbmark_core::gas::closed::{Above, Closed};
-use ebbmark_core::gas::{Liquid, atmosphere, keg, solubility, volumes};
+use ebbmark_core::gas::{Solvent, atmosphere, keg, solubility, volumes};
 use ebbmark_core::units::{
     AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Heat, Percent,
 };
@@ -26,8 +26,8 @@ pub fn sources() -> Vec<Source> {
     ]
 }
 
-fn mead(strength: f64, sugar: f64) -> Liquid {
-    Liquid::new(
+fn mead(strength: f64, sugar: f64) -> Solvent {
+    Solvent::new(
         AbvPercent::computed(strength),
         GramsPerLitre::computed(sugar),
     )
@@ -37,7 +37,7 @@ fn mead(strength: f64, sugar: f64) -> Liquid {
 /// g/L at 20 °C in water under `bar` of the gas.
 fn in_water(bar: f64, t: f64) -> f64 {
     let p = BarAbsolute::computed(bar);
-    solubility::dissolved(p, Heat::computed(t), Liquid::WATER)
+    solubility::dissolved(p, Heat::computed(t), Solvent::WATER)
         .expect("in the range of the formula")
         .get()
 }
@@ -166,7 +166,7 @@ fn beer_chart() -> Source {
 
 fn henry() -> Source {
     // At little pressure, where a bar holds so much.
-    let per_bar = |t: f64, liquid: Liquid| {
+    let per_bar = |t: f64, liquid: Solvent| {
         let p = BarAbsolute::computed(0.001);
         let c = solubility::dissolved(p, Heat::computed(t), liquid);
         c.expect("in the range of the formula").get() / 0.001
@@ -198,7 +198,7 @@ fn henry() -> Source {
 }
 
 /// Champagne of 12.5 % vol and 10 g/L sugar: usual figures, not those of these bottles.
-fn wine() -> Liquid {
+fn wine() -> Solvent {
     mead(12.5, 10.0)
 }
 
