@@ -199,6 +199,10 @@ quantity!(
     FallPerDay, "fall a day", 0.0..=0.1, "SG a day", &written::FALL
 );
 quantity!(
+    /// Gravity that is still to fall, or has fallen, SG.
+    Fall, "fall", 0.0..=0.2, "SG", &written::FALL_IN_ALL
+);
+quantity!(
     /// Carbon dioxide given off, grams an hour.
     GasRate, "gas given off", 0.0..=1000000.0, "g/h", &written::GAS_RATE
 );

@@ -35,8 +35,8 @@ pub fn given_off(volume: Litres, fall: FallPerDay) -> GasRate {
     GasRate::computed(GRAMS_A_POINT * volume.get() * fall.get() * 1000.0 / 24.0)
 }
 
-/// The room's volume of pure gas, m³ an hour.
-fn cubic_metres(rate: GasRate) -> f64 {
+/// Pure gas, m³ an hour.
+pub fn cubic_metres(rate: GasRate) -> f64 {
     rate.get() / 1000.0 / GAS_DENSITY
 }
 

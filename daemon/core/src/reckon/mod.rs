@@ -18,10 +18,14 @@
 
 mod answer;
 mod field;
+mod fizz;
 mod given;
 mod gravity;
 mod known;
 mod plain;
+mod room_gas;
+mod scale;
+mod sealed_risk;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
@@ -67,7 +71,11 @@ impl Which {
 }
 
 /// In the order they are needed on a mead's way.
-pub static ALL: &[&Reckoning] = &[&gravity::GRAVITY];
+pub static ALL: &[&Reckoning] = &[
+    &gravity::GRAVITY,
+    &sealed_risk::SEALED_RISK,
+    &room_gas::ROOM_GAS,
+];
 
 pub fn find(key: &str) -> Option<&'static Reckoning> {
     ALL.iter().copied().find(|r| r.key == key)
