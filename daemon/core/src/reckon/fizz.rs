@@ -2,13 +2,13 @@
 
 use super::answer::{Formula, Outcome, result};
 use super::given::Complaint;
-use super::{Fact, Field, Given};
+use super::{Choice, Fact, Field, Given};
 use crate::gas::closed::Inside;
 use crate::gas::{self, Beyond, MODEL_ERROR, Solvent, atmosphere, keg};
 use crate::liquid::Liquid;
 use crate::units::{
-    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Heat, Litres, Metres,
-    Percent, Volumes,
+    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Litres, Metres, Percent,
+    Volumes,
 };
 
 pub(super) const STRENGTH: Field =
@@ -38,6 +38,22 @@ pub(super) const RATING: Field = Field::number::<BarGauge>("rating", "Pressure i
          demijohns have none: leave it empty.",
     );
 
+pub(super) const STOPPED: Field = Field::choice(
+    "stopped",
+    "Its yeast was stopped by sorbate or heat",
+    &[
+        Choice {
+            key: "no",
+            label: "no",
+        },
+        Choice {
+            key: "yes",
+            label: "yes",
+        },
+    ],
+)
+.fill(Fact::Stabilised);
+
 pub(super) const HENRY: Formula = Formula {
     name: "carbon dioxide in water",
     source: "Carroll, Slupsky & Mather, J. Phys. Chem. Ref. Data 20 (1991) 1201",
@@ -61,7 +77,19 @@ pub(super) const KEG: &str = "Use only a vessel stamped for the pressure shown, 
 pub(super) const LAW: &str = "Fermenting in a closed vessel, injecting gas and the content reached can each change how a \
      drink is classed and taxed: check the rules where you make and sell.";
 
-/// The mead from its strength and gravity.
+/// What a dry mead holds besides sugar (glycerol, acids, what yeast cannot take), g/L, and from how
+/// much sugar on it is worth a warning: common practice of dry wine, no source.
+const SUGARLESS: f64 = 20.0;
+const SWEET: f64 = 15.0;
+
+/// Sugar that awake yeast could go on with, when there is much.
+pub(super) fn sweetness(mead: Solvent) -> Option<GramsPerLitre> {
+    let sugar = mead.sugar().get() - SUGARLESS;
+    (sugar > SWEET).then(|| GramsPerLitre::computed(sugar))
+}
+
+/// The mead from its strength and gravity. All extract is counted as sugar, which takes up to 3 %
+/// off what a dry mead holds and so errs towards more pressure.
 pub(super) fn solvent(given: &Given) -> Result<Solvent, Complaint> {
     let strength: AbvPercent = given.need("strength")?;
     let sugar = match given.maybe::<Gravity>("gravity") {
@@ -75,6 +103,10 @@ fn sugar(gravity: Gravity, strength: AbvPercent) -> Result<GramsPerLitre, String
     Liquid::mead(Litres::computed(1.0), gravity, strength)
         .and_then(Liquid::extract_per_litre)
         .map_err(|e| e.to_string())
+}
+
+pub(super) fn stopped(given: &Given) -> bool {
+    given.choice("stopped") == "yes"
 }
 
 pub(super) fn air(given: &Given) -> BarAbsolute {
@@ -135,9 +167,4 @@ pub(super) fn against(rating: Option<BarGauge>, margin: Percent, most: BarGauge)
         }
         Some(_) => "below rating and margin",
     }
-}
-
-/// A temperature of the tables.
-pub(super) fn degrees(t: f64) -> Heat {
-    Heat::computed(t)
 }

@@ -17,12 +17,15 @@
 //! in `tests/published`, one use in `tests/e2e` and in the worked batch.
 
 mod answer;
+mod carbonate;
 mod field;
 mod fizz;
 mod given;
 mod gravity;
 mod known;
+mod pasteurise;
 mod plain;
+mod prime;
 mod room_gas;
 mod scale;
 mod sealed_risk;
@@ -73,6 +76,9 @@ impl Which {
 /// In the order they are needed on a mead's way.
 pub static ALL: &[&Reckoning] = &[
     &gravity::GRAVITY,
+    &pasteurise::PASTEURISE,
+    &carbonate::CARBONATE,
+    &prime::PRIME,
     &sealed_risk::SEALED_RISK,
     &room_gas::ROOM_GAS,
 ];

@@ -1,9 +1,9 @@
 //! What a closed vessel comes to if what may still ferment does.
 
-use super::answer::{Amount, Answer, Formula, Table, result, table};
+use super::answer::{Amount, Answer, Formula, Outcome, Table, result, table};
 use super::fizz::{
     BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, RATING, STRENGTH, WARMEST, WINE,
-    against, air, beyond, content, solvent, spread,
+    against, air, beyond, content, pressure_result, solvent, spread,
 };
 use super::scale::shown;
 use super::{Choice, Complaints, Fact, Field, Given, Reckoning};
@@ -107,8 +107,8 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         ("hottest", "Pressure at the hottest", at_hottest),
     ] {
         answer = answer.result(match inside {
-            Some(inside) => super::fizz::pressure_result(key, label, &inside),
-            None => super::Outcome::words(key, label, TOO_MUCH),
+            Some(inside) => pressure_result(key, label, &inside),
+            None => Outcome::words(key, label, TOO_MUCH),
         });
     }
     Ok(answer
