@@ -4,7 +4,9 @@ use std::io::Write;
 
 use anyhow::{Result, bail};
 use clap::{Arg, ArgAction, ArgMatches, Args, Command, FromArgMatches};
-use ebbmark_core::reckon::{self, Asked, Asker, Field, Kind, Known, Need, Reckoning, Refusal, Told};
+use ebbmark_core::reckon::{
+    self, Asked, Asker, Field, Kind, Known, Need, Reckoning, Refusal, Told,
+};
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
@@ -151,7 +153,11 @@ impl FromArgMatches for ReckonArgs {
                         let (name, text) = part.split_once('=').ok_or_else(|| {
                             clap::Error::raw(
                                 clap::error::ErrorKind::ValueValidation,
-                                format!("--{}: \"{}\" must look like NAME=VALUE\n", field.key, part.trim()),
+                                format!(
+                                    "--{}: \"{}\" must look like NAME=VALUE\n",
+                                    field.key,
+                                    part.trim()
+                                ),
                             )
                         })?;
                         let path = format!("{}.{}.{}", field.key, n + 1, name.trim());
@@ -185,7 +191,10 @@ impl FromArgMatches for ReckonArgs {
 pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
     let asked = Asked::new(args.fields.iter().cloned());
     if let Some(path) = asked.stranger(args.reckoning.fields) {
-        bail!("{path} is not asked; see ebbmark reckon {} --help", args.reckoning.key);
+        bail!(
+            "{path} is not asked; see ebbmark reckon {} --help",
+            args.reckoning.key
+        );
     }
     let now = Clock::system().now();
     let Some(name) = &args.vessel else {
@@ -217,7 +226,10 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
             once: None,
             made_at: hand::now()?,
         })?;
-        eprintln!("Written into the log of {}: {}", vessel.facts.name, step.deed.note);
+        eprintln!(
+            "Written into the log of {}: {}",
+            vessel.facts.name, step.deed.note
+        );
     }
     Ok(())
 }
@@ -256,7 +268,11 @@ fn answer(
         }
         Err(Refusal::Fields(complaints)) => {
             let all: Vec<&str> = complaints.iter().map(|c| c.say.as_str()).collect();
-            bail!("{}\nsee ebbmark reckon {} --help", all.join("\n"), args.reckoning.key)
+            bail!(
+                "{}\nsee ebbmark reckon {} --help",
+                all.join("\n"),
+                args.reckoning.key
+            )
         }
     }
 }
