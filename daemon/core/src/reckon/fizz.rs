@@ -1,14 +1,14 @@
 //! What the reckonings about carbon dioxide ask alike.
 
-use super::answer::{Formula, Outcome, result};
+use super::answer::{Amount, Formula, Outcome, result};
 use super::given::Complaint;
 use super::{Choice, Fact, Field, Given};
-use crate::gas::closed::Inside;
+use crate::gas::closed::{Closed, Inside};
 use crate::gas::{self, Beyond, MODEL_ERROR, Solvent, atmosphere, keg};
 use crate::liquid::Liquid;
 use crate::units::{
-    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Litres, Metres, Percent,
-    Volumes,
+    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Heat, Litres, Metres,
+    Percent, Volumes,
 };
 
 pub(super) const STRENGTH: Field =
@@ -37,6 +37,11 @@ pub(super) const RATING: Field = Field::number::<BarGauge>("rating", "Pressure i
         "As its supplier states it in writing, above the air's. Bottles for still wine, jugs and \
          demijohns have none: leave it empty.",
     );
+
+pub(super) const MARGIN: Field =
+    Field::number::<Percent>("margin", "Kept in hand below the rating")
+        .usual("25 %")
+        .hint("Scratches, age and sudden heat take strength from glass.");
 
 pub(super) const STOPPED: Field = Field::choice(
     "stopped",
@@ -71,25 +76,26 @@ pub(super) const CLOSED: Formula = Formula {
 pub(super) const BURST: &str = "Glass that its maker did not rate for this pressure can burst and injure. Wear eye protection \
      and gloves, cover bottles, store them cool. Bottles for still wine, jugs and demijohns have no \
      rating for any pressure. The estimate does not replace a rating, a gauge or a qualified person.";
+pub(super) const NOT_RATED: &str =
+    "No rating was given, so nothing says that the vessel bears any of it.";
 pub(super) const KEG: &str = "Use only a vessel stamped for the pressure shown, with a relief valve that works, and stay \
      below what regulator and hose are rated for. Secure gas cylinders upright; carbon dioxide can \
      suffocate in a closed room. Local codes for pressure vessels hold.";
 pub(super) const LAW: &str = "Fermenting in a closed vessel, injecting gas and the content reached can each change how a \
      drink is classed and taxed: check the rules where you make and sell.";
 
-/// What a dry mead holds besides sugar (glycerol, acids, what yeast cannot take), g/L, and from how
-/// much sugar on it is worth a warning: common practice of dry wine, no source.
-const SUGARLESS: f64 = 20.0;
+/// What a mead holds besides sugar (glycerol, acids, what yeast cannot take), g/L for each % vol:
+/// about 20 g/L in a dry wine of 12 % vol (common practice, no source).
+const SUGARLESS: f64 = 1.6;
+/// From how much sugar on a mead is worth a warning, g/L (common practice, no source).
 const SWEET: f64 = 15.0;
 
 /// Sugar that awake yeast could go on with, when there is much.
 pub(super) fn sweetness(mead: Solvent) -> Option<GramsPerLitre> {
-    let sugar = mead.sugar().get() - SUGARLESS;
-    (sugar > SWEET).then(|| GramsPerLitre::computed(sugar))
+    Some(mead.sugar()).filter(|sugar| sugar.get() > SWEET)
 }
 
-/// The mead from its strength and gravity. All extract is counted as sugar, which takes up to 3 %
-/// off what a dry mead holds and so errs towards more pressure.
+/// The mead from its strength and gravity.
 pub(super) fn solvent(given: &Given) -> Result<Solvent, Complaint> {
     let strength: AbvPercent = given.need("strength")?;
     let sugar = match given.maybe::<Gravity>("gravity") {
@@ -100,9 +106,11 @@ pub(super) fn solvent(given: &Given) -> Result<Solvent, Complaint> {
 }
 
 fn sugar(gravity: Gravity, strength: AbvPercent) -> Result<GramsPerLitre, String> {
-    Liquid::mead(Litres::computed(1.0), gravity, strength)
+    let extract = Liquid::mead(Litres::computed(1.0), gravity, strength)
         .and_then(Liquid::extract_per_litre)
-        .map_err(|e| e.to_string())
+        .map_err(|e| e.to_string())?;
+    let sugar = extract.get() - SUGARLESS * strength.get();
+    Ok(GramsPerLitre::computed(sugar.max(0.0)))
 }
 
 pub(super) fn stopped(given: &Given) -> bool {
@@ -157,14 +165,41 @@ pub(super) fn pressure_result(
     result(key, label, shown).between(low, high)
 }
 
-/// What the rating says to a pressure. Never that it is safe.
-pub(super) fn against(rating: Option<BarGauge>, margin: Percent, most: BarGauge) -> &'static str {
-    match rating {
-        None => "no rating given",
-        Some(rating) if most > rating => "over the rating",
-        Some(rating) if most.get() > rating.get() * (1.0 - margin.get() / 100.0) => {
-            "within the margin below the rating"
-        }
-        Some(_) => "below rating and margin",
+/// Where the formula ends, in place of a number.
+pub(super) const TOO_MUCH: &str = "more than 10 bar";
+
+/// Where a bottle may stand, °C: a cold room, a cellar, a kitchen, a summer's day, an attic or a car.
+pub(super) const TEMPERATURES: [f64; 5] = [5.0, 12.0, 20.0, 30.0, 40.0];
+
+/// `None` beyond what the formula covers: more than any bottle is for.
+pub(super) fn at(given: &Given, vessel: &Closed, t: Heat) -> Result<Option<Inside>, Complaint> {
+    match vessel.at(t) {
+        Ok(inside) => Ok(Some(inside)),
+        Err(Beyond::Pressure) => Ok(None),
+        Err(e) => Err(beyond(given, e, "own", "")),
     }
+}
+
+/// A cell of a table of pressures.
+pub(super) fn bar(pressure: Option<BarGauge>) -> Amount {
+    match pressure {
+        Some(p) => Amount::of(BarGauge::computed(p.get().max(0.0))),
+        None => Amount::Words(TOO_MUCH.to_owned()),
+    }
+}
+
+/// What the rating says to a pressure, `None` being more than 10 bar. Never that it is safe.
+pub(super) fn against(given: &Given, most: Option<BarGauge>) -> Result<&'static str, Complaint> {
+    let Some(rating) = given.maybe::<BarGauge>("rating") else {
+        return Ok("no rating given");
+    };
+    let margin: Percent = given.need("margin")?;
+    let most = most.map_or(f64::INFINITY, BarGauge::get);
+    Ok(if most > rating.get() {
+        "over the rating"
+    } else if most > rating.get() * (1.0 - margin.get() / 100.0) {
+        "within the margin below the rating"
+    } else {
+        "below rating and margin"
+    })
 }

@@ -2,8 +2,8 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, RATING, STRENGTH, WARMEST, WINE, air,
-    content, pressure_result, solvent, spread,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, NOT_RATED, RATING, STRENGTH, WARMEST, WINE,
+    air, content, pressure_result, solvent, spread,
 };
 use super::scale::shown;
 use super::{Choice, Complaint, Complaints, Field, Given, Reckoning, Table};
@@ -183,112 +183,41 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let heated = heated(given, rate)?;
     let target: PasteurUnits = given.need("target")?;
     let missing = PasteurUnits::computed((target.get() - heated.units.get()).max(0.0));
-    // A degree more or less of the thermometer: the rate's own step.
-    let step = rate.at(Heat::computed(60.0 + THERMOMETER));
-    let mut words = format!("{} are worth {}.", heated.words, shown(given, heated.units));
-    let mut still = None;
-    if missing.get() > 0.0 {
-        still = rate.time_for(heated.now, missing);
-        words += &match still {
-            Some(time) => format!(
-                " {} are missing to {}: {} more at {}.",
-                shown(given, missing),
-                shown(given, target),
-                shown(given, time),
-                shown(given, heated.now)
-            ),
-            None => format!(
-                " {} are missing to {}, and at {} nothing is counted: it wants {} or more.",
-                shown(given, missing),
-                shown(given, target),
-                shown(given, heated.now),
-                shown(given, NOTHING_BELOW)
-            ),
-        };
-    }
-    if heated.gaps > 0 {
-        words += &format!(
-            " {} silent for more than 10 minutes while it was hot {} not counted.",
-            if heated.gaps == 1 {
-                "A stretch".to_owned()
-            } else {
-                format!("{} stretches", heated.gaps)
-            },
-            if heated.gaps == 1 { "is" } else { "are" }
-        );
-    }
+    let still = (missing.get() > 0.0)
+        .then(|| rate.time_for(heated.now, missing))
+        .flatten();
+    // How much more the units are, by as much as the thermometer may be off.
+    let off = rate.at(Heat::computed(60.0 + THERMOMETER));
+
     let mut answer = Answer::default()
         .result(result("units", "Pasteurisation", heated.units).between(
-            PasteurUnits::computed(heated.units.get() / step),
-            PasteurUnits::computed(heated.units.get() * step),
+            PasteurUnits::computed(heated.units.get() / off),
+            PasteurUnits::computed(heated.units.get() * off),
         ))
         .result(result("missing", "Still missing", missing));
     if let Some(time) = still {
-        answer = answer.result(
-            result(
-                "time",
-                format!("Time still needed at {}", shown(given, heated.now)),
-                time,
-            )
-            .between(
-                Minutes::computed(time.get() / step),
-                Minutes::computed(time.get() * step),
-            ),
-        );
+        let label = format!("Time still needed at {}", shown(given, heated.now));
+        answer = answer.result(result("time", label, time).between(
+            Minutes::computed(time.get() / off),
+            Minutes::computed(time.get() * off),
+        ));
     }
     answer = answer
         .result(result("hottest", "Hottest", heated.hottest))
         .formula(formula(rate));
-    let mut may_be_done = missing.get() <= 0.0;
+    let mut words = vec![counted(given, &heated, target, missing, still)];
+    let mut bears = true;
     if given.choice("vessel") == "closed" {
         let bottle = bottle(given)?;
-        answer = answer
-            .formula(HENRY)
-            .formula(WINE)
-            .formula(CLOSED)
-            .caution(HOT)
-            .caution(BURST);
-        match bottle.at(heated.hottest) {
-            Ok(inside) => {
-                words += &format!(
-                    " A closed bottle comes to {} at {}, at the most {}.",
-                    shown(given, inside.gauge),
-                    shown(given, heated.hottest),
-                    shown(given, spread(&inside).1)
-                );
-                if given
-                    .maybe::<BarGauge>("rating")
-                    .is_some_and(|r| spread(&inside).1 > r)
-                {
-                    may_be_done = false;
-                    words =
-                        format!("Do not heat these bottles: that is over their rating. {words}");
-                }
-                answer = answer
-                    .result(pressure_result(
-                        "bottle",
-                        "Pressure in a closed bottle then",
-                        &inside,
-                    ))
-                    .result(result(
-                        "room",
-                        "Room left above the liquid",
-                        inside.headspace,
-                    ));
-            }
-            Err(e) => {
-                may_be_done = false;
-                words = format!("Do not heat these bottles closed: {e}. {words}");
-                answer = answer.result(Outcome::words(
-                    "bottle",
-                    "Pressure in a closed bottle then",
-                    "not to be told",
-                ));
-            }
-        }
-        answer = answer.table(pressures(&bottle, heated.hottest));
+        let (said, ok);
+        (answer, said, ok) = closed(given, answer, &bottle, heated.hottest);
+        bears = ok;
+        words.push(said);
     }
-    if may_be_done {
+    if !bears {
+        words.insert(0, "Do not heat these bottles closed.".to_owned());
+    }
+    if bears && missing.get() <= 0.0 {
         answer = answer.step(Step {
             what: What::Pasteurise,
             doses: Vec::new(),
@@ -299,15 +228,96 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
             wait: None,
         });
     }
-    answer.sentence = words;
-    Ok(answer
-        .caution(VALIDATED)
-        .how_sure(
-            "A thermometer half a degree off makes the units 18 % more or less. The two published rates \
-             differ by 5 % at 80 °C. Between readings the temperature is taken as a straight line, \
-             nothing below 50 °C is counted, and silences of more than 10 minutes are left out. \
-             Pressure while hot leaves out the vapour of alcohol, under 0.2 bar.",
-        ))
+    answer.sentence = words.join(" ");
+    Ok(answer.caution(VALIDATED).how_sure(
+        "A thermometer half a degree off makes the units 18 % more or less. The two published rates \
+         differ by 5 % at 80 °C. Between readings the temperature is taken as a straight line, \
+         nothing below 50 °C is counted, and silences of more than 10 minutes are left out. \
+         Pressure while hot leaves out the vapour of alcohol, under 0.2 bar.",
+    ))
+}
+
+/// What it is worth, what is missing and what was left out.
+fn counted(
+    given: &Given,
+    heated: &Heated,
+    target: PasteurUnits,
+    missing: PasteurUnits,
+    still: Option<Minutes>,
+) -> String {
+    let mut words = format!("{}: {}.", heated.words, shown(given, heated.units));
+    if missing.get() > 0.0 {
+        let now = shown(given, heated.now);
+        let more = match still {
+            Some(time) => format!("{} more at {now}", shown(given, time)),
+            None => format!(
+                "at {now} nothing is counted, it wants {} or more",
+                shown(given, NOTHING_BELOW)
+            ),
+        };
+        let (missing, target) = (shown(given, missing), shown(given, target));
+        words += &format!(" Missing to {target}: {missing}; {more}.");
+    }
+    match heated.gaps {
+        0 => {}
+        1 => {
+            words += " A stretch silent for more than 10 minutes while it was hot is not counted.";
+        }
+        n => {
+            words += &format!(
+                " {n} stretches silent for more than 10 minutes while it was hot are not counted."
+            );
+        }
+    }
+    words
+}
+
+/// What becomes of a closed bottle, in results and words, and whether it may be heated at all.
+fn closed(given: &Given, answer: Answer, bottle: &Closed, hottest: Heat) -> (Answer, String, bool) {
+    const LABEL: &str = "Pressure in a closed bottle then";
+    let answer = answer
+        .table(pressures(bottle, hottest))
+        .formula(HENRY)
+        .formula(WINE)
+        .formula(CLOSED)
+        .caution(HOT)
+        .caution(BURST);
+    let inside = match bottle.at(hottest) {
+        Ok(inside) => inside,
+        Err(e) => {
+            let answer = answer.result(Outcome::words("bottle", LABEL, "not to be told"));
+            let mut said = e.to_string();
+            if let Some(first) = said.get_mut(..1) {
+                first.make_ascii_uppercase();
+            }
+            return (answer, format!("{said}."), false);
+        }
+    };
+    let answer = answer
+        .result(pressure_result("bottle", LABEL, &inside))
+        .result(result(
+            "room",
+            "Room left above the liquid",
+            inside.headspace,
+        ));
+    let most = spread(&inside).1;
+    let said = format!(
+        "A closed bottle comes to as much as {} on a gauge at {}.",
+        shown(given, most),
+        shown(given, hottest)
+    );
+    match given.maybe::<BarGauge>("rating") {
+        None => (answer, format!("{said} {NOT_RATED}"), true),
+        Some(rating) if most > rating => (
+            answer,
+            format!(
+                "{said} That is over their rating, {}.",
+                shown(given, rating)
+            ),
+            false,
+        ),
+        Some(_) => (answer, said, true),
+    }
 }
 
 fn formula(rate: Rate) -> Formula {
@@ -424,7 +434,7 @@ mod tests {
         let cold = self::told(&[("temperature", "48"), ("time", "100")]);
         assert_eq!(value(&cold, "units"), 0.0);
         assert!(
-            cold.sentence.contains("nothing is counted"),
+            cold.sentence.contains("at 48.0 °C nothing is counted"),
             "{}",
             cold.sentence
         );
@@ -501,7 +511,7 @@ mod tests {
         let full = told(&[("temperature", "65"), ("time", "10"), ("headspace", "2 %")]);
         assert!(
             full.sentence
-                .starts_with("Do not heat these bottles closed: warmed to 65 °C"),
+                .starts_with("Do not heat these bottles closed."),
             "{}",
             full.sentence
         );
@@ -515,7 +525,7 @@ mod tests {
         let weak = told(&[("temperature", "65"), ("time", "10"), ("rating", "2 bar")]);
         assert!(
             weak.sentence
-                .starts_with("Do not heat these bottles: that is over their rating")
+                .starts_with("Do not heat these bottles closed.")
         );
         assert!(weak.step.is_none());
     }

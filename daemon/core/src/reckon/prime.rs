@@ -1,21 +1,20 @@
 //! Priming bottles with sugar or honey.
 
-use super::answer::{Amount, Answer, Formula, Outcome, Step, result, table};
+use super::answer::{Amount, Answer, Formula, Outcome, Step, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, RATING, STOPPED, STRENGTH, WARMEST,
-    WINE, against, air, beyond, content, pressure_result, solvent, spread, stopped, sweetness,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, MARGIN, RATING, STOPPED, STRENGTH,
+    TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, air, at, bar, beyond, content, pressure_result,
+    solvent, spread, stopped, sweetness,
 };
 use super::scale::{shown, weighed_within};
-use super::{Choice, Complaints, Fact, Field, Given, Reckoning, Which};
+use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning, Which};
 use crate::deed::{Dose, Substance, What};
-use crate::gas::closed::{Above, Closed};
+use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::priming::{self, Primer};
 use crate::gas::room::MOST_GRAMS_A_POINT;
-use crate::gas::{Beyond, grams, volumes};
+use crate::gas::{self, grams, solubility, volumes};
 use crate::time::Span;
-use crate::units::{
-    BarGauge, Celsius, Fall, GramsPerLitre, Heat, Kilograms, Litres, MassPercent, Percent, Volumes,
-};
+use crate::units::{Fall, GramsPerLitre, Heat, Kilograms, Litres, MassPercent, Percent, Volumes};
 
 pub static PRIME: Reckoning = Reckoning {
     key: "prime",
@@ -57,25 +56,121 @@ pub static PRIME: Reckoning = Reckoning {
             .hint("As 0.002 or 2 points: it comes on top of the priming.")
             .fill(Fact::MostLeft),
         RATING,
-        Field::number::<Percent>("margin", "Kept in hand below the rating").usual("25 %"),
+        MARGIN,
         HEIGHT,
         STOPPED,
     ],
     run,
 };
 
-fn primer(given: &Given) -> Result<(Primer, Substance, &'static str), Complaints> {
+struct Sugar {
+    primer: Primer,
+    substance: Substance,
+    name: &'static str,
+    /// Of it by mass, for the log.
+    extract: MassPercent,
+}
+
+fn sugar(given: &Given) -> Result<Sugar, Complaint> {
     Ok(match given.choice("primer") {
         "honey" => {
             let sugar: MassPercent = given.need("honey-sugar")?;
             if !(60.0..=90.0).contains(&sugar.get()) {
                 let why = "honey holds 60 to 90 % of sugar";
-                return Err(given.complain("honey-sugar", why).into());
+                return Err(given.complain("honey-sugar", why));
             }
-            (Primer::Honey { sugar }, Substance::Honey, "honey")
+            Sugar {
+                primer: Primer::Honey { sugar },
+                substance: Substance::Honey,
+                name: "honey",
+                extract: sugar,
+            }
         }
-        "glucose" => (Primer::GlucoseMonohydrate, Substance::Sugar, "grape sugar"),
-        _ => (Primer::Sucrose, Substance::Sugar, "table sugar"),
+        "glucose" => Sugar {
+            primer: Primer::GlucoseMonohydrate,
+            substance: Substance::Sugar,
+            name: "grape sugar",
+            extract: MassPercent::computed(
+                100.0 * gas::MOLAR_HEXOSE / gas::MOLAR_GLUCOSE_MONOHYDRATE,
+            ),
+        },
+        _ => Sugar {
+            primer: Primer::Sucrose,
+            substance: Substance::Sugar,
+            name: "table sugar",
+            extract: MassPercent::computed(100.0),
+        },
+    })
+}
+
+/// Down to what a scale can weigh: a little less sugar, never a little more pressure.
+fn weighed_down(mass: Kilograms, substance: Substance) -> Kilograms {
+    if substance == Substance::Honey && mass.get() > 1.0 {
+        Kilograms::computed((mass.get() * 100.0).floor() / 100.0)
+    } else {
+        weighed_within(mass, mass)
+    }
+}
+
+struct Primed {
+    dose: Kilograms,
+    /// Gas the dose gives in each litre.
+    fed: GramsPerLitre,
+    there: GramsPerLitre,
+    bottle: Closed,
+}
+
+impl Primed {
+    /// The same bottle with so many grams of gas more in each litre.
+    fn and(&self, more: f64) -> Closed {
+        Closed {
+            content: GramsPerLitre::computed(self.bottle.content.get() + more),
+            ..self.bottle
+        }
+    }
+
+    /// What is dissolved at 20 °C in the end, and the bottle then.
+    fn at_20(&self, given: &Given) -> Result<(Volumes, Inside), Complaint> {
+        let t = Heat::computed(20.0);
+        let inside = self.bottle.at(t);
+        let content = inside.and_then(|i| {
+            Ok((
+                solubility::dissolved(i.carbon_dioxide, t, self.bottle.liquid)?,
+                i,
+            ))
+        });
+        content
+            .map(|(content, inside)| (volumes(content), inside))
+            .map_err(|e| beyond(given, e, "warmest", "target"))
+    }
+}
+
+fn primed(given: &Given, sugar: &Sugar) -> Result<Primed, Complaint> {
+    let mead = solvent(given)?;
+    let (target, volume): (Volumes, Litres) = (given.need("target")?, given.need("volume")?);
+    if volume.get() <= 0.0 {
+        return Err(given.complain("volume", "there is nothing to prime"));
+    }
+    let headspace: Percent = given.need("headspace")?;
+    let there = content(given, mead)?;
+    let needed = priming::needed(grams(target), headspace, mead)
+        .map_err(|e| beyond(given, e, "target", "target"))?;
+    let a_litre = priming::dose(needed, there, sugar.primer);
+    let exact = Kilograms::computed(a_litre.get() * volume.get() / 1000.0);
+    let dose = weighed_down(exact, sugar.substance);
+    let fed = dose.get() * 1000.0 / volume.get() * sugar.primer.yields();
+    Ok(Primed {
+        dose,
+        fed: GramsPerLitre::computed(fed),
+        there,
+        bottle: Closed {
+            liquid: mead,
+            content: GramsPerLitre::computed(there.get() + fed),
+            headspace,
+            closed_at: Heat::computed(20.0),
+            above: Above::Air,
+            atmosphere: air(given),
+        },
     })
 }
 
@@ -85,91 +180,46 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
                    priming: bottles stay flat or turn out each its own. Carbonate it in a keg";
         return Err(given.complain("stopped", why).into());
     }
-    let mead = solvent(given)?;
-    let (target, volume): (Volumes, Litres) = (given.need("target")?, given.need("volume")?);
-    let (headspace, left): (Percent, Fall) = (given.need("headspace")?, given.need("left")?);
-    if volume.get() <= 0.0 {
-        return Err(given.complain("volume", "there is nothing to prime").into());
-    }
-    let wanted = grams(target);
-    let there = content(given, mead)?;
-    let (primer, substance, name) = primer(given)?;
-    let needed = priming::needed(wanted, headspace, mead)
-        .map_err(|e| beyond(given, e, "temperature", "target"))?;
-    let exact = priming::dose(needed, there, primer).get() * volume.get() / 1000.0;
-    // Rounded down: a little less sugar, never a little more pressure.
-    let exact = Kilograms::computed(exact);
-    let weighed = match primer {
-        Primer::Honey { .. } if exact.get() > 1.0 => {
-            Kilograms::computed((exact.get() * 100.0).floor() / 100.0)
-        }
-        _ => weighed_within(exact, exact),
-    };
-    let fed = GramsPerLitre::computed(weighed.get() * 1000.0 / volume.get() * primer.yields());
-    let bottle = |content: f64| Closed {
-        liquid: mead,
-        content: GramsPerLitre::computed(content),
-        headspace,
-        closed_at: Heat::computed(20.0),
-        above: Above::Air,
-        atmosphere: air(given),
-    };
-    let primed = bottle(there.get() + fed.get());
-    let still_to_come = MOST_GRAMS_A_POINT * left.get() * 1000.0;
-    let most = bottle(primed.content.get() + still_to_come);
-    let sweet = sweetness(mead);
+    let sugar = sugar(given)?;
+    let primed = primed(given, &sugar)?;
+    let (comes_to, at_20) = primed.at_20(given)?;
+    let volume: Litres = given.need("volume")?;
+    let left: Fall = given.need("left")?;
+    let sweet = sweetness(primed.bottle.liquid);
+    let there = volumes(primed.there);
+    let least = Volumes::computed((comes_to.get() - there.get()).max(0.0));
 
-    let least = Volumes::computed((target.get() - volumes(there).get()).max(0.0));
-    let at_20 = primed
-        .at(Heat::computed(20.0))
-        .map_err(|e| beyond(given, e, "warmest", "target"))?;
-    let warning = match sweet {
-        Some(sugar) => format!(
-            " But about {} of sugar are in it: primed yeast does not stop at what was wanted, it goes \
-             on until the sugar or the glass is gone. Prime it only if it is sure that its yeast can \
-             do no more.",
-            shown(given, sugar)
-        ),
-        None => String::new(),
-    };
-    let mut answer = Answer::new(if weighed.get() > 0.0 {
-        format!(
-            "{} of {name} in {} give up to {:.1} volumes, {} at 20 °C.{warning}",
-            shown(given, weighed),
-            shown(given, volume),
-            target.get(),
-            shown(given, at_20.gauge),
-        )
-    } else {
-        format!(
-            "No {name}: it holds {:.2} volumes already, as much as is wanted.{warning}",
-            volumes(there).get()
-        )
-    })
+    let mut answer = Answer::new(format!(
+        "{}{}",
+        sentence(given, &primed, &sugar, comes_to, &at_20),
+        warning(given, sweet)
+    ))
     .result(
-        result("dose", format!("Weigh out of {name}"), weighed).note(format!(
-            "{} to the litre, dissolved in a little boiled water and mixed in evenly.",
-            shown(given, GramsPerLitre::computed(1000.0 * weighed.get() / volume.get()))
+        result("dose", format!("Weigh out of {}", sugar.name), primed.dose).note(format!(
+            "{:.1} g to the litre, dissolved in a little boiled water and mixed in evenly.",
+            1000.0 * primed.dose.get() / volume.get()
         )),
     )
     .result(
-        result("carbonation", "Carbonation it comes to", target)
-            .between(least, target)
+        result("carbonation", "Carbonation it comes to", comes_to)
+            .between(least, comes_to)
             .note("Less by what gas has left the mead since it fermented; the dose counts on all of it."),
     )
     .result(
-        result("there", "There already, at the most", volumes(there))
-            .between(Volumes::computed(0.0), volumes(there)),
+        result("there", "There already, at the most", there)
+            .between(Volumes::computed(0.0), there),
     )
     .result(pressure_result("at-20", "Pressure at 20 °C", &at_20))
-    .result(
-        result("stronger", "Strength gained", priming::strength_gained(fed)),
-    );
+    .result(result(
+        "stronger",
+        "Strength gained",
+        priming::strength_gained(primed.fed),
+    ));
     if let Some(sugar) = sweet {
-        let all = bottle(primed.content.get() + priming::from_hexose(sugar).get());
+        let all = primed.and(priming::from_hexose(sugar).get());
         let words = match all.at(Heat::computed(20.0)) {
             Ok(inside) => shown(given, inside.gauge),
-            Err(_) => "more than 10 bar".to_owned(),
+            Err(_) => TOO_MUCH.to_owned(),
         };
         answer = answer.result(Outcome::words(
             "all",
@@ -177,28 +227,12 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
             words,
         ));
     }
-    if weighed.get() > 0.0 {
-        answer = answer.step(Step {
-            what: What::Seal,
-            doses: vec![Dose {
-                of: substance,
-                mass: weighed,
-                name: name.to_owned(),
-                extract: None,
-            }],
-            note: format!(
-                "Primed with {} of {name} for {:.1} volumes, and bottled",
-                shown(given, weighed),
-                target.get()
-            ),
-            volume: None,
-            gravity: None,
-            ph: None,
-            wait: Some((Span::days(14), "opening the first bottle")),
-        });
+    if primed.dose.get() > 0.0 {
+        answer = answer.step(step(given, &primed, sugar, comes_to));
     }
+    let most = primed.and(MOST_GRAMS_A_POINT * left.get() * 1000.0);
     Ok(answer
-        .table(pressures(given, &primed, &most)?)
+        .table(pressures(given, &primed.bottle, &most)?)
         .how_sure(
             "All the sugar is counted as gas; yeast keeps about 5 % of it. Pressure is within 7 % where \
              the content is right. What is there already is the most it can be, so bottles come out at \
@@ -216,9 +250,66 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .caution(LAW))
 }
 
-fn pressures(given: &Given, primed: &Closed, most: &Closed) -> Result<super::Table, Complaints> {
-    let rating: Option<BarGauge> = given.maybe("rating");
-    let margin: Percent = given.need("margin")?;
+fn sentence(
+    given: &Given,
+    primed: &Primed,
+    sugar: &Sugar,
+    comes_to: Volumes,
+    at_20: &Inside,
+) -> String {
+    if primed.dose.get() <= 0.0 {
+        return format!(
+            "No {}: it holds {} already, as much as is wanted.",
+            sugar.name,
+            shown(given, volumes(primed.there))
+        );
+    }
+    let (low, high) = spread(at_20);
+    format!(
+        "{} of {} give up to {:.1} volumes, at 20 °C {} to {} on a gauge.",
+        shown(given, primed.dose),
+        sugar.name,
+        comes_to.get(),
+        shown(given, low),
+        shown(given, high),
+    )
+}
+
+fn warning(given: &Given, sweet: Option<GramsPerLitre>) -> String {
+    match sweet {
+        Some(sugar) => format!(
+            " But about {} of sugar are in it: primed yeast does not stop at what was wanted, it goes \
+             on until the sugar or the glass is gone. Prime it only if it is sure that its yeast can \
+             do no more.",
+            shown(given, sugar)
+        ),
+        None => String::new(),
+    }
+}
+
+fn step(given: &Given, primed: &Primed, sugar: Sugar, comes_to: Volumes) -> Step {
+    Step {
+        what: What::Seal,
+        note: format!(
+            "Primed with {} of {} for {:.1} volumes, and bottled",
+            shown(given, primed.dose),
+            sugar.name,
+            comes_to.get()
+        ),
+        doses: vec![Dose {
+            of: sugar.substance,
+            mass: primed.dose,
+            name: sugar.name.to_owned(),
+            extract: Some(sugar.extract),
+        }],
+        volume: None,
+        gravity: None,
+        ph: None,
+        wait: Some((Span::days(14), "opening the first bottle")),
+    }
+}
+
+fn pressures(given: &Given, primed: &Closed, most: &Closed) -> Result<Table, Complaint> {
     let mut table = table(
         "pressures",
         "Pressure above the air's",
@@ -229,27 +320,14 @@ fn pressures(given: &Given, primed: &Closed, most: &Closed) -> Result<super::Tab
             ("rating", "Against the rating"),
         ],
     );
-    for t in [5.0, 12.0, 20.0, 30.0, 40.0] {
-        let t = Celsius::computed(t);
-        let [primed, most] = [primed, most].map(|bottle| match bottle.at(t.into()) {
-            Ok(inside) => Ok(Some(inside)),
-            Err(Beyond::Pressure) => Ok(None),
-            Err(e) => Err(beyond(given, e, "warmest", "target")),
-        });
-        let (primed, most) = (primed?, most?.map(|i| spread(&i).1));
-        let cell = |gauge: Option<BarGauge>| match gauge {
-            Some(gauge) => Amount::of(BarGauge::computed(gauge.get().max(0.0))),
-            None => Amount::Words("more than 10 bar".to_owned()),
-        };
-        let stands = match (most, rating) {
-            (None, Some(_)) => "over the rating",
-            (most, rating) => against(rating, margin, most.unwrap_or(BarGauge::computed(10.0))),
-        };
+    for t in TEMPERATURES {
+        let t = Heat::computed(t);
+        let most = at(given, most, t)?.map(|i| spread(&i).1);
         table = table.row(vec![
             Amount::of(t),
-            cell(primed.map(|i| i.gauge)),
-            cell(most),
-            Amount::Words(stands.to_owned()),
+            bar(at(given, primed, t)?.map(|i| i.gauge)),
+            bar(most),
+            Amount::Words(against(given, most)?.to_owned()),
         ]);
     }
     Ok(table)

@@ -66,7 +66,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
             ("what", "What it is"),
             ("reached", "Reached after"),
             ("changes", "Changes of air to stay below"),
-            ("air", "Which is air"),
+            ("air", "Fresh air for that"),
         ],
     );
     for (limit, what) in [
@@ -161,7 +161,7 @@ fn sentence(given: &Given, room: &Room, rate: GasRate, most: GasRate) -> String 
         "below the limit for a working day, as an average of a mixed room"
     };
     format!(
-        "{given_off} In the end the air holds {} on average, {stands}.",
+        "{given_off} In the end the air holds as much as {} on average, {stands}.",
         shown(given, capped(steady))
     )
 }

@@ -2,15 +2,16 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, RATING, STRENGTH, WARMEST, WINE,
-    against, air, beyond, content, pressure_result, solvent, spread,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, KEG, LAW, MARGIN, NOT_RATED, RATING,
+    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, air, at, bar, content,
+    pressure_result, solvent, spread,
 };
 use super::scale::shown;
-use super::{Choice, Complaints, Fact, Field, Given, Reckoning};
+use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning};
 use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::room::MOST_GRAMS_A_POINT;
-use crate::gas::{Beyond, priming, volumes};
-use crate::units::{BarGauge, Celsius, Fall, GramsPerLitre, Heat, Percent, Volumes};
+use crate::gas::{priming, volumes};
+use crate::units::{BarGauge, Celsius, Fall, GramsPerLitre, Heat, Volumes};
 
 pub static SEALED_RISK: Reckoning = Reckoning {
     key: "sealed-risk",
@@ -50,16 +51,12 @@ pub static SEALED_RISK: Reckoning = Reckoning {
             .may_be_left()
             .hint("The hottest it may ever get where it stands or travels."),
         RATING,
-        Field::number::<Percent>("margin", "Kept in hand below the rating")
-            .usual("25 %")
-            .hint("Scratches, age and sudden heat take strength from glass."),
+        MARGIN,
         HEIGHT,
     ],
     run,
 };
 
-/// Where it may stand: a cold room, a cellar, a kitchen, a summer's day, a car or an attic.
-const TEMPERATURES: [f64; 5] = [5.0, 12.0, 20.0, 30.0, 40.0];
 /// No store is taken as cooler than this at its hottest.
 const HOTTEST_AT_LEAST: f64 = 30.0;
 
@@ -95,11 +92,11 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let at_hottest = at(given, &fermented, hottest)?;
     let verdict = rated(given, at_hottest.as_ref(), hottest)?;
     let sentence = format!(
-        "If all that may still ferment does, it comes to {} at {} and {} at {}. {verdict}",
+        "If all that may still ferment does, it comes to {} at {} and {} at {} on a gauge. {verdict}",
         most_said(given, at_20.as_ref()),
-        degrees_said(given, Heat::computed(20.0)),
+        shown(given, Heat::computed(20.0)),
         most_said(given, at_hottest.as_ref()),
-        degrees_said(given, hottest),
+        shown(given, hottest),
     );
     let mut answer = Answer::new(sentence);
     for (key, label, inside) in [
@@ -133,22 +130,8 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
                      most the stoichiometry of C6H12O6 → 2 C2H5OH + 2 CO2",
         })
         .caution(BURST)
+        .caution(KEG)
         .caution(LAW))
-}
-
-/// Where the formula ends, in place of a number.
-const TOO_MUCH: &str = "more than 10 bar";
-
-/// `None` beyond what the formula covers: more than any bottle is for.
-fn at(given: &Given, vessel: &Closed, t: Heat) -> Result<Option<Inside>, Complaints> {
-    match vessel.at(t) {
-        Ok(inside) => Ok(Some(inside)),
-        Err(Beyond::Pressure) => Ok(None),
-        Err(e @ Beyond::Temperature(_)) if vessel.closed_at.get() < 0.0 => {
-            Err(beyond(given, e, "closed-at", "").into())
-        }
-        Err(e) => Err(beyond(given, e, "own", "").into()),
-    }
 }
 
 fn most_said(given: &Given, inside: Option<&Inside>) -> String {
@@ -158,24 +141,15 @@ fn most_said(given: &Given, inside: Option<&Inside>) -> String {
     }
 }
 
-fn degrees_said(given: &Given, t: Heat) -> String {
-    shown(given, t)
-}
-
 /// What the rating says to it, as a sentence.
-fn rated(given: &Given, inside: Option<&Inside>, t: Heat) -> Result<String, Complaints> {
+fn rated(given: &Given, inside: Option<&Inside>, t: Heat) -> Result<String, Complaint> {
     let Some(rating) = given.maybe::<BarGauge>("rating") else {
-        return Ok(
-            "No rating was given, so nothing says that this vessel bears any of it.".to_owned(),
-        );
+        return Ok(NOT_RATED.to_owned());
     };
-    let margin: Percent = given.need("margin")?;
-    let stands = inside.map_or("over the rating", |i| {
-        against(Some(rating), margin, spread(i).1)
-    });
+    let stands = against(given, inside.map(|i| spread(i).1))?;
     Ok(format!(
-        "At {} that is {stands} of {}.",
-        degrees_said(given, t),
+        "At {} that is {stands}, {}.",
+        shown(given, t),
         shown(given, rating)
     ))
 }
@@ -185,9 +159,7 @@ fn rows(
     now: &Closed,
     fermented: &Closed,
     temperatures: &[f64],
-) -> Result<Table, Complaints> {
-    let rating = given.maybe("rating");
-    let margin: Percent = given.need("margin")?;
+) -> Result<Table, Complaint> {
     let mut table = table(
         "pressures",
         "Pressure above the air's",
@@ -199,25 +171,16 @@ fn rows(
             ("rating", "Against the rating"),
         ],
     );
-    let bar = |pressure: Option<BarGauge>| match pressure {
-        Some(p) => Amount::of(BarGauge::computed(p.get().max(0.0))),
-        None => Amount::Words(TOO_MUCH.to_owned()),
-    };
     for &t in temperatures {
         let t = Heat::computed(t);
         let inside = at(given, fermented, t)?;
-        let most = inside.as_ref().map(|i| spread(i).1);
-        let stands = match most {
-            Some(most) => against(rating, margin, most),
-            None if rating.is_some() => "over the rating",
-            None => "no rating given",
-        };
+        let most = inside.map(|i| spread(&i).1);
         table = table.row(vec![
             Amount::of(t),
             bar(at(given, now, t)?.map(|i| i.gauge)),
             bar(inside.map(|i| i.gauge)),
             bar(most),
-            Amount::Words(stands.to_owned()),
+            Amount::Words(against(given, most)?.to_owned()),
         ]);
     }
     Ok(table)
@@ -272,7 +235,7 @@ mod tests {
     fn a_rating_is_held_against_the_hottest() {
         let bottle = |rating: &str| told(&[("rating", rating)]).sentence;
         assert!(
-            bottle("3 bar").contains("over the rating of 3.00 bar"),
+            bottle("3 bar").contains("over the rating, 3.00 bar"),
             "{}",
             bottle("3")
         );
@@ -303,7 +266,7 @@ mod tests {
             told.sentence
         );
         assert!(
-            told.sentence.contains("over the rating of 8.00 bar"),
+            told.sentence.contains("over the rating, 8.00 bar"),
             "{}",
             told.sentence
         );
