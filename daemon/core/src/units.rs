@@ -111,8 +111,9 @@ quantity!(
     RefractiveIndex, "refractive index", 1.3..=1.55, "nD", &written::REFRACTIVE
 );
 quantity!(
-    /// Temperature in degrees Celsius.
-    Celsius, "temperature", -20.0..=60.0, "°C", &written::TEMPERATURE
+    /// Temperature in degrees Celsius, up to that of a must or a bottle that is heated: a feed follows
+    /// it through the heat.
+    Celsius, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
 );
 quantity!(
     /// Temperature of something heated on purpose, in degrees Celsius.

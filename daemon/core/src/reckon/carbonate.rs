@@ -191,6 +191,23 @@ mod tests {
     }
 
     #[test]
+    fn units_are_the_makers() {
+        let metric = told(&[("rating", "4.1368544 bar"), ("volume", "18.927059 L")]);
+        let american = told(&[
+            ("temperature", "39.2 F"),
+            ("rating", "60 psi"),
+            ("volume", "5 US gal"),
+        ]);
+        for key in ["gauge", "wanted", "gas"] {
+            assert!(
+                (value(&metric, key) - value(&american, key)).abs() < 1e-8,
+                "{key}"
+            );
+        }
+        assert_eq!(metric.sentence, american.sentence);
+    }
+
+    #[test]
     fn what_is_there_and_what_is_taken() {
         let told = told(&[("warmest", "20"), ("volume", "19 L")]);
         // 0.73 volumes: saturated at one atmosphere, 12 % vol, 20 °C (reckoned apart by Weiss's law).

@@ -475,13 +475,16 @@ mod tests {
     fn the_feed_counts_as_it_goes() {
         let mut known = Known::default();
         let at = |m: i64| Moment(1_772_000_000_000) + Span::minutes(m);
-        for (minute, t) in [(0, 18.0), (6, 52.0), (12, 59.0), (18, 60.0), (24, 60.0)] {
+        for (minute, t) in [(0, 18.0), (6, 52.0), (12, 62.0), (18, 62.0), (24, 58.0)] {
             known.trace.push((at(minute), Celsius::new(t).unwrap()));
         }
         let live = ask_knowing("pasteurise", &[("target", "30")], &known).unwrap();
-        assert!(value(&live, "units") > 11.0 && value(&live, "units") < 15.0);
-        // At 60 °C a unit is a minute.
-        assert!((value(&live, "time") - value(&live, "missing")).abs() < 1e-9);
+        // Six minutes at 62 °C are 11.6; up to it from 50 °C and down from it come on top.
+        assert!(value(&live, "units") > 11.6 + 3.0 && value(&live, "units") < 11.6 + 15.0);
+        // 1.393^-2 a minute where it is now.
+        let rate = value(&live, "missing") / value(&live, "time");
+        assert!((rate - 0.5153).abs() < 1e-4, "{rate}");
+        assert_eq!(value(&live, "hottest"), 62.0);
         assert!(said(&[]).contains("a vessel whose feed sends temperature"));
     }
 

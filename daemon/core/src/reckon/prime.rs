@@ -192,7 +192,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let mut answer = Answer::new(format!(
         "{}{}",
         sentence(given, &primed, &sugar, comes_to, &at_20),
-        warning(given, sweet)
+        warning(sweet)
     ))
     .result(
         result("dose", format!("Weigh out of {}", sugar.name), primed.dose).note(format!(
@@ -275,13 +275,13 @@ fn sentence(
     )
 }
 
-fn warning(given: &Given, sweet: Option<GramsPerLitre>) -> String {
+fn warning(sweet: Option<GramsPerLitre>) -> String {
     match sweet {
         Some(sugar) => format!(
-            " But about {} of sugar are in it: primed yeast does not stop at what was wanted, it goes \
+            " But about {:.0} g/L of sugar are in it: primed yeast does not stop at what was wanted, it goes \
              on until the sugar or the glass is gone. Prime it only if it is sure that its yeast can \
              do no more.",
-            shown(given, sugar)
+            sugar.get()
         ),
         None => String::new(),
     }
