@@ -12,6 +12,8 @@ pub mod density;
 pub mod feed;
 pub mod files;
 pub mod fit;
+pub mod gas;
+pub mod heat;
 pub mod hours;
 pub mod ids;
 pub mod instrument;

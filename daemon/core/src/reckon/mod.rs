@@ -19,14 +19,18 @@
 mod answer;
 mod blend;
 mod correct;
+mod carbonate;
 mod field;
+mod fizz;
 mod given;
 mod gravity;
 mod honey;
 mod hydrometer;
 mod known;
 mod must;
+mod pasteurise;
 mod plain;
+mod prime;
 mod record;
 mod refractometer;
 mod scale;
@@ -34,6 +38,9 @@ mod share_out;
 mod strength;
 mod sweet;
 mod sweeten;
+mod room_gas;
+mod scale;
+mod sealed_risk;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
@@ -92,6 +99,11 @@ pub static ALL: &[&Reckoning] = &[
     &sweeten::BENCH_TRIAL,
     &blend::BLEND,
     &share_out::SHARE_OUT,
+    &pasteurise::PASTEURISE,
+    &carbonate::CARBONATE,
+    &prime::PRIME,
+    &sealed_risk::SEALED_RISK,
+    &room_gas::ROOM_GAS,
 ];
 
 pub fn find(key: &str) -> Option<&'static Reckoning> {

@@ -1,26 +1,33 @@
 //! What a kitchen scale can weigh, and how a quantity stands in a sentence.
 
 use super::Given;
-use crate::units::{Kilograms, Quantity};
+use crate::units::{Kilograms, Millilitres, Quantity};
 
-/// To the nearest step; to the one below where the nearest would lie above `most`.
-fn stepped(value: f64, most: f64, step: f64) -> f64 {
-    let nearest = (value / step).round() * step;
+/// To the nearest of so many steps to the unit; to the one below where the nearest would lie above
+/// `most`.
+fn stepped(value: f64, most: f64, steps: f64) -> f64 {
+    let nearest = (value * steps).round() / steps;
     if nearest <= most {
         return nearest;
     }
     // A hair of a step, so that a limit that is a whole number of steps is not missed by rounding.
-    (value.min(most) / step + 1e-9).floor() * step
+    (value.min(most) * steps + 1e-9).floor() / steps
 }
 
 /// 0.1 g below 10 g, 1 g above; never up past `most`.
 pub(super) fn weighed_within(mass: Kilograms, most: Kilograms) -> Kilograms {
-    let step = if mass.get() < 0.01 { 1e-4 } else { 1e-3 };
-    Kilograms::computed(stepped(mass.get(), most.get(), step))
+    let steps = if mass.get() < 0.01 { 10_000.0 } else { 1000.0 };
+    Kilograms::computed(stepped(mass.get(), most.get(), steps))
 }
 
 pub(super) fn weighed(mass: Kilograms) -> Kilograms {
     weighed_within(mass, Kilograms::computed(f64::INFINITY))
+}
+
+/// In a syringe or cylinder: 0.1 mL below 10 mL, 1 mL above; never up past `most`.
+pub(super) fn measured_within(volume: Millilitres, most: Millilitres) -> Millilitres {
+    let steps = if volume.get() < 10.0 { 10.0 } else { 1.0 };
+    Millilitres::computed(stepped(volume.get(), most.get(), steps))
 }
 
 /// "20.00 L", "1.4 g", as the maker likes it.

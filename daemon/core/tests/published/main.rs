@@ -4,10 +4,13 @@
 //! value leaves its tolerance or the table is not the one these data make. Made anew with
 //! `EBBMARK_WRITE=1 cargo test -p ebbmark-core --test published`.
 
+mod carbonation;
 mod density;
 mod optical;
 mod strength;
 mod sugar;
+mod heat;
+mod room;
 mod table;
 
 /// One published value and ours.
@@ -36,6 +39,9 @@ fn all() -> Vec<Source> {
         sugar::sources(),
         strength::sources(),
         optical::sources(),
+        heat::sources(),
+        carbonation::sources(),
+        room::sources(),
     ]
     .into_iter()
     .flatten()
