@@ -65,7 +65,7 @@ fn column(text: &str) -> Result<(String, Quantity), String> {
     Ok((name.to_string(), quantity))
 }
 
-fn find(reader: &Reader, name: &str) -> Result<Vessel> {
+pub(crate) fn find(reader: &Reader, name: &str) -> Result<Vessel> {
     let vessels = reader.vessels()?;
     let known: Vec<String> = vessels.iter().map(|v| v.facts.name.clone()).collect();
     let same = |v: &Vessel| v.facts.name.to_lowercase() == name.to_lowercase();
@@ -79,7 +79,7 @@ fn find(reader: &Reader, name: &str) -> Result<Vessel> {
     }
 }
 
-fn now() -> Result<Moment> {
+pub(crate) fn now() -> Result<Moment> {
     let clock = Clock::system();
     if !clock.is_believable() {
         let says = clock.now().to_rfc3339();
@@ -104,11 +104,10 @@ pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
     let original = reader.original_gravity(vessel.id, at)?;
     let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
     let deed = Deed {
-        at,
-        what: What::HandReading,
         gravity: Some(corrected),
         temperature: Some(hand.sample),
         note: args.note.clone(),
+        ..Deed::new(at, What::HandReading)
     };
     writer.command_blocking(Command::Log {
         vessel: vessel.id,

@@ -246,11 +246,9 @@ fn written(watched: &Watched, line: &Line) -> DemoDeed {
     });
     DemoDeed {
         deed: Deed {
-            at,
-            what: line.what,
             gravity: hand.map(|h| h.read),
-            temperature: None,
             note: line.note.to_owned(),
+            ..Deed::new(at, line.what)
         },
         hand,
     }

@@ -38,11 +38,9 @@ fn rows(series: &Series) -> Vec<Row> {
 
 fn deeds(series: &Series) -> Vec<Deed> {
     let deed = |e: &ebbmark_demo_feeds::kinds::EventRow| Deed {
-        at: e.at,
-        what: e.what,
         gravity: e.gravity.and_then(|g| Gravity::new(g).ok()),
-        temperature: None,
         note: e.note.into(),
+        ..Deed::new(e.at, e.what)
     };
     series.events.iter().map(deed).collect()
 }
@@ -137,11 +135,8 @@ fn with_a_hydrometer_beside_it_sealing_opens_only_when_it_is_over() {
             .filter(|r| r.at.since(start()).0 % Span::days(1).0 == Span::hours(12).0)
         {
             deeds.push(Deed {
-                at: row.at,
-                what: What::HandReading,
                 gravity: Gravity::new((row.truth.gravity * 1000.0).round() / 1000.0).ok(),
-                temperature: None,
-                note: String::new(),
+                ..Deed::new(row.at, What::HandReading)
             });
         }
         deeds.sort_by_key(|d| d.at);
@@ -248,13 +243,7 @@ fn a_stabilised_mead_that_starts_again_is_an_alarm() {
         .expect("sweetened")
         .at;
     let mut deeds = deeds(&series);
-    let stabilise = Deed {
-        at: sweetened - Span::days(1),
-        what: What::Stabilise,
-        gravity: None,
-        temperature: None,
-        note: String::new(),
-    };
+    let stabilise = Deed::new(sweetened - Span::days(1), What::Stabilise);
     deeds.push(stabilise);
     deeds.sort_by_key(|d| d.at);
     let lines = replay(&rows(&series), &deeds, known(&series));

@@ -391,11 +391,9 @@ async fn hand(
         .command(Command::Log {
             vessel,
             deed: Deed {
-                at,
-                what: What::HandReading,
                 gravity: Some(Gravity::new(gravity)?),
                 temperature: Some(Celsius::new(23.0)?),
-                note: String::new(),
+                ..Deed::new(at, What::HandReading)
             },
             hand: Some(HandFacts {
                 read: Gravity::new(gravity - 0.0006)?,
@@ -467,11 +465,8 @@ async fn log(
     now: Moment,
 ) -> Result<Done, StoreError> {
     let deed = Deed {
-        at,
-        what,
-        gravity: None,
-        temperature: None,
         note: note.to_owned(),
+        ..Deed::new(at, what)
     };
     writer
         .command(Command::Log {

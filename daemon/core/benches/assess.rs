@@ -41,11 +41,8 @@ fn hours(days: i64, minutes: i64) -> Vec<Hour> {
 
 fn deeds() -> Vec<Deed> {
     let deed = |days: i64, what, gravity: f64| Deed {
-        at: START + Span::days(days),
-        what,
         gravity: Gravity::new(gravity).ok(),
-        temperature: None,
-        note: String::new(),
+        ..Deed::new(START + Span::days(days), what)
     };
     vec![
         deed(0, What::Pitch, 1.090),

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::time::Moment;
-use crate::units::{Celsius, Gravity};
+use crate::units::{Celsius, Gravity, Kilograms, Litres, MassPercent, Ph};
 
 /// One line of the log. Never changed once written; a correction is a later line that
 /// replaces it.
@@ -17,6 +17,100 @@ pub struct Deed {
     pub temperature: Option<Celsius>,
     /// What and how much, in the maker's words ("1.2 kg dried fig").
     pub note: String,
+    /// As measured.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ph: Option<Ph>,
+    /// In the vessel after it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub volume: Option<Litres>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doses: Vec<Dose>,
+    /// Why it was done while the gate was shut; empty when it was open or there is none.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub despite: String,
+}
+
+impl Deed {
+    /// Nothing but what was done and when.
+    pub fn new(at: Moment, what: What) -> Deed {
+        Deed {
+            at,
+            what,
+            gravity: None,
+            temperature: None,
+            note: String::new(),
+            ph: None,
+            volume: None,
+            doses: Vec::new(),
+            despite: String::new(),
+        }
+    }
+}
+
+/// Something that was put in, weighed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Dose {
+    pub of: Substance,
+    pub mass: Kilograms,
+    /// What it is called: the honey's or fruit's name. May be empty.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub name: String,
+    /// Its extract by mass, where it brings any.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub extract: Option<MassPercent>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Substance {
+    Honey,
+    Sugar,
+    Syrup,
+    Juice,
+    Fruit,
+    Water,
+    DiammoniumPhosphate,
+    /// Any other nutrient for the yeast.
+    Nutrient,
+    PotassiumMetabisulphite,
+    SodiumMetabisulphite,
+    PotassiumSorbate,
+    TartaricAcid,
+    MalicAcid,
+    CitricAcid,
+    LacticAcid,
+    PotassiumBicarbonate,
+    PotassiumCarbonate,
+    CalciumCarbonate,
+    Other,
+}
+
+impl Substance {
+    /// As it stands in a sentence.
+    pub fn label(self) -> &'static str {
+        match self {
+            Substance::Honey => "honey",
+            Substance::Sugar => "sugar",
+            Substance::Syrup => "syrup",
+            Substance::Juice => "juice",
+            Substance::Fruit => "fruit",
+            Substance::Water => "water",
+            Substance::DiammoniumPhosphate => "diammonium phosphate",
+            Substance::Nutrient => "nutrient",
+            Substance::PotassiumMetabisulphite => "potassium metabisulphite",
+            Substance::SodiumMetabisulphite => "sodium metabisulphite",
+            Substance::PotassiumSorbate => "potassium sorbate",
+            Substance::TartaricAcid => "tartaric acid",
+            Substance::MalicAcid => "malic acid",
+            Substance::CitricAcid => "citric acid",
+            Substance::LacticAcid => "lactic acid",
+            Substance::PotassiumBicarbonate => "potassium bicarbonate",
+            Substance::PotassiumCarbonate => "potassium carbonate",
+            Substance::CalciumCarbonate => "calcium carbonate",
+            Substance::Other => "other",
+        }
+    }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]

@@ -117,14 +117,15 @@ pub fn events(text: &str, believed: &Believed) -> Result<(Vec<Deed>, Vec<BadLine
             }
         };
         Ok(Deed {
-            at: time(field(at), believed)?,
-            what: What::from_key(what).ok_or_else(|| {
-                let all: Vec<_> = What::ALL.iter().map(|w| w.key()).collect();
-                format!("\"{what}\" is none of {}", all.join(", "))
-            })?,
             gravity,
-            temperature: None,
             note: note.map(field).unwrap_or("").to_string(),
+            ..Deed::new(
+                time(field(at), believed)?,
+                What::from_key(what).ok_or_else(|| {
+                    let all: Vec<_> = What::ALL.iter().map(|w| w.key()).collect();
+                    format!("\"{what}\" is none of {}", all.join(", "))
+                })?,
+            )
         })
     });
     deeds.sort_by_key(|d| d.at);

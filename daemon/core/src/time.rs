@@ -2,6 +2,8 @@
 //! "now" takes it as an argument, so that the live daemon, `replay` and tests run the same code.
 
 use jiff::Timestamp;
+use jiff::civil::DateTime;
+use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
 
 /// An instant, in whole milliseconds since 1970-01-01T00:00:00Z.
@@ -101,6 +103,27 @@ impl std::ops::Sub<Span> for Moment {
     fn sub(self, rhs: Span) -> Moment {
         Moment(self.0.saturating_sub(rhs.0))
     }
+}
+
+/// Reads a date and time as a form sends it (`2026-03-01T06:30`, local), or RFC 3339.
+///
+/// # Errors
+/// It is neither.
+pub fn read_local(text: &str, zone: &TimeZone) -> Result<Moment, String> {
+    if let Ok(at) = Moment::parse_rfc3339(text) {
+        return Ok(at);
+    }
+    text.trim()
+        .parse::<DateTime>()
+        .and_then(|local| local.to_zoned_datetime(zone.clone()))
+        .map(|zoned| Moment(zoned.timestamp().as_millisecond()))
+        .map_err(|_| format!("\"{text}\" is not a date and time like 2026-03-01 06:30"))
+}
+
+/// An instant as a date-and-time field of a form takes it, in local time.
+pub fn local_text(at: Moment, zone: &TimeZone) -> Option<String> {
+    let local = zone.to_datetime(at.timestamp()?);
+    Some(local.strftime("%Y-%m-%dT%H:%M").to_string())
 }
 
 #[cfg(test)]

@@ -42,7 +42,7 @@ fn within(
 
 /// What every quantity is built from; lets one piece of code read and show all of them.
 pub trait Quantity: Copy + Sized {
-    const MEASURE: Measure;
+    const MEASURE: &'static Measure;
 
     /// # Errors
     /// Outside the range of the measure, or not a number.
@@ -75,7 +75,7 @@ macro_rules! quantity {
         }
 
         impl Quantity for $name {
-            const MEASURE: Measure = Measure {
+            const MEASURE: &'static Measure = &Measure {
                 name: $label,
                 unit: $unit,
                 low: $low,

@@ -25,7 +25,8 @@ struct Libraries {
 }
 
 fn libraries() -> Libraries {
-    serde_json::from_str(include_str!("data/additives/libraries.json")).unwrap()
+    serde_json::from_str(include_str!("data/additives/libraries.json"))
+        .expect("the script writes this form")
 }
 
 fn litres(v: f64) -> Litres {

@@ -35,11 +35,8 @@ fn float(from: f64, to: f64, gravity: impl Fn(f64) -> f64) -> Vec<Row> {
 fn deed(d: f64, what: What, gravity: Option<f64>) -> Deed {
     let gravity = gravity.and_then(|g| Gravity::new(g).ok());
     Deed {
-        at: day(d),
-        what,
         gravity,
-        temperature: None,
-        note: String::new(),
+        ..Deed::new(day(d), what)
     }
 }
 

@@ -27,13 +27,7 @@ fn float(drop: f64, rate: f64, days: usize) -> Vec<Row> {
 }
 
 fn run(rows: &[Row], original: Option<f64>) -> Vec<Line> {
-    let pitch = Deed {
-        at: start(),
-        what: What::Pitch,
-        gravity: None,
-        temperature: None,
-        note: String::new(),
-    };
+    let pitch = Deed::new(start(), What::Pitch);
     let original = original.and_then(|g| Gravity::new(g).ok());
     replay(
         rows,

@@ -352,11 +352,8 @@ mod tests {
             let log = Command::Log {
                 vessel,
                 deed: Deed {
-                    at,
-                    what: What::HandReading,
                     gravity: Gravity::new(gravity).ok(),
-                    temperature: None,
-                    note: String::new(),
+                    ..Deed::new(at, What::HandReading)
                 },
                 hand: None,
                 once: None,

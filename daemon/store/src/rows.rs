@@ -336,11 +336,10 @@ pub fn line(row: &Row<'_>) -> Sql<LogLine> {
         id: EntryId(row.get(0)?),
         vessel: VesselId(row.get(1)?),
         deed: Deed {
-            at: moment(row, 2)?,
-            what: key(row, 3, What::from_key)?,
             gravity: quantity(row, 4, Gravity::computed)?,
             temperature: quantity(row, 5, Celsius::computed)?,
             note: row.get(6)?,
+            ..Deed::new(moment(row, 2)?, key(row, 3, What::from_key)?)
         },
         hand,
         made_at: moment(row, 10)?,

@@ -47,11 +47,8 @@ impl Maker {
             original,
             tolerance: knows.then(|| AbvPercent::computed(drawn.label)),
             deeds: vec![Deed {
-                at: start,
-                what: What::Pitch,
                 gravity: Some(original),
-                temperature: None,
-                note: String::new(),
+                ..Deed::new(start, What::Pitch)
             }],
             draw,
         }
@@ -72,11 +69,8 @@ impl Maker {
                     _ => String::new(),
                 };
                 self.deeds.push(Deed {
-                    at: self.moment(act.hour as f64),
-                    what,
-                    gravity: None,
-                    temperature: None,
                     note,
+                    ..Deed::new(self.moment(act.hour as f64), what)
                 });
             }
         }
@@ -113,11 +107,9 @@ impl Maker {
         let gravity = to(truth.gravity + self.draw.normal(READING_ERROR), 0.0005);
         self.last = hour;
         self.deeds.push(Deed {
-            at: self.moment(hour),
-            what: What::HandReading,
             gravity: Some(Gravity::computed(gravity)),
             temperature: Some(Celsius::computed(truth.temperature)),
-            note: String::new(),
+            ..Deed::new(self.moment(hour), What::HandReading)
         });
     }
 

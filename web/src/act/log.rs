@@ -137,11 +137,10 @@ fn read_hand(posted: &Posted, original: Option<Gravity>) -> Result<Line, Vec<Com
     match density::correct_hand_reading(read, sample, reference, original) {
         Ok(corrected) => {
             let deed = Deed {
-                at,
-                what: What::HandReading,
                 gravity: Some(corrected),
                 temperature: Some(sample),
                 note,
+                ..Deed::new(at, What::HandReading)
             };
             let hand = HandFacts {
                 read,
@@ -172,11 +171,9 @@ fn read_deed(posted: &Posted) -> Result<Line, Vec<Complaint>> {
         return take.finish(None);
     };
     let deed = Deed {
-        at,
-        what,
         gravity,
-        temperature: None,
         note,
+        ..Deed::new(at, what)
     };
     take.finish(Some((deed, None)))
 }

@@ -1,8 +1,7 @@
 //! Takes the fields of one form as quantities, gathering everything that is wrong with it.
 
-use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::time::{Moment, Span, read_local};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres, Quantity};
-use jiff::civil::DateTime;
 use jiff::tz::TimeZone;
 
 use super::{Complaint, Fields};
@@ -181,12 +180,7 @@ impl<'a> Take<'a> {
 }
 
 fn read_when(text: &str, zone: &TimeZone, now: Moment) -> Result<Moment, String> {
-    let unreadable = || format!("\"{text}\" is not a date and time like 2026-03-01 06:30");
-    let local: DateTime = text.parse().map_err(|_| unreadable())?;
-    let zoned = local
-        .to_zoned_datetime(zone.clone())
-        .map_err(|_| unreadable())?;
-    let at = Moment(zoned.timestamp().as_millisecond());
+    let at = read_local(text, zone)?;
     if at < EARLIEST {
         return Err(format!("\"{text}\" is before the year 2000"));
     }
@@ -198,9 +192,7 @@ fn read_when(text: &str, zone: &TimeZone, now: Moment) -> Result<Moment, String>
 
 /// An instant as a date-and-time field takes it, in local time.
 pub(crate) fn local_text(at: Moment, zone: &TimeZone) -> String {
-    at.timestamp().map_or_else(String::new, |t| {
-        zone.to_datetime(t).strftime("%Y-%m-%dT%H:%M").to_string()
-    })
+    ebbmark_core::time::local_text(at, zone).unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -226,9 +226,9 @@ mod tests {
                         ..Preferences::default()
                     };
                     let back = |m: &Measure, v: f64| m.read(&m.field(v, p), p).unwrap();
-                    assert!((back(&Gravity::MEASURE, 1.0524) - 1.0524).abs() < 1e-4);
-                    assert!((back(&Celsius::MEASURE, 18.5) - 18.5).abs() < 0.05);
-                    assert!((back(&Litres::MEASURE, 18.9) - 18.9).abs() < 0.05);
+                    assert!((back(Gravity::MEASURE, 1.0524) - 1.0524).abs() < 1e-4);
+                    assert!((back(Celsius::MEASURE, 18.5) - 18.5).abs() < 0.05);
+                    assert!((back(Litres::MEASURE, 18.9) - 18.9).abs() < 0.05);
                 }
             }
         }

@@ -17,7 +17,7 @@ pub fn sources() -> Vec<Source> {
 }
 
 fn one() -> GramsPerLitre {
-    GramsPerLitre::new(1.0).unwrap()
+    GramsPerLitre::computed(1.0)
 }
 
 fn as_other(of: Acid, to: Acid) -> f64 {
@@ -238,8 +238,8 @@ fn fruit_juice() -> Source {
 
 fn handbook_carbonates() -> Source {
     let falls = |with: Carbonate| {
-        let gram = Kilograms::new(0.001).unwrap();
-        let fall = acid::lowered_by(gram, Litres::new(1.0).unwrap(), with);
+        let gram = Kilograms::computed(0.001);
+        let fall = acid::lowered_by(gram, Litres::computed(1.0), with);
         acid::expressed(fall, Acid::Tartaric, Acid::Sulphuric).get()
     };
     let rows = [

@@ -25,15 +25,15 @@ pub fn sources() -> Vec<Source> {
 }
 
 fn ph(v: f64) -> Ph {
-    Ph::new(v).unwrap()
+    Ph::computed(v)
 }
 
 fn mg(v: f64) -> MgPerLitre {
-    MgPerLitre::new(v).unwrap()
+    MgPerLitre::computed(v)
 }
 
 fn litres(v: f64) -> Litres {
-    Litres::new(v).unwrap()
+    Litres::computed(v)
 }
 
 /// pH, per cent molecular, free for 0.8 mg/L and for 0.5 mg/L molecular.
@@ -96,11 +96,8 @@ fn oiv_constant() -> Source {
                     what: format!("pK at {strength} % vol and {t} °C"),
                     unit: "",
                     published: pk,
-                    ours: sulphite::oiv_pk(
-                        AbvPercent::new(strength).unwrap(),
-                        Celsius::new(t).unwrap(),
-                    )
-                    .unwrap_or(f64::NAN),
+                    ours: sulphite::oiv_pk(AbvPercent::computed(strength), Celsius::computed(t))
+                        .unwrap_or(f64::NAN),
                     tolerance: 1e-9,
                 })
             })
@@ -167,14 +164,14 @@ fn underhill() -> Source {
         (13.0, [2.6, 3.0, 3.2, 3.5, 4.0]),
         (14.0, [2.0, 2.2, 2.4, 2.7, 3.0]),
     ];
-    let ours =
-        |strength: f64, at: f64| match sorbate::dose(AbvPercent::new(strength).unwrap(), ph(at)) {
-            Dose::Table(sorbic) => {
-                let salt = sorbate::potassium_sorbate(sorbic, litres(1.0));
-                stock::volume(salt, GramsPerLitre::new(30.0).unwrap()).get() * 1000.0
-            }
-            Dose::Edge(_) | Dose::Outside => f64::NAN,
-        };
+    let ours = |strength: f64, at: f64| match sorbate::dose(AbvPercent::computed(strength), ph(at))
+    {
+        Dose::Table(sorbic) => {
+            let salt = sorbate::potassium_sorbate(sorbic, litres(1.0));
+            stock::volume(salt, GramsPerLitre::computed(30.0)).get() * 1000.0
+        }
+        Dose::Edge(_) | Dose::Outside => f64::NAN,
+    };
     Source {
         topic: "Potassium sorbate by strength and pH",
         source: "T. Underhill, Making Better Wines, table as given at vawa.net/articles/sorbatetable.html: 30 g/L solution for a litre",
@@ -221,7 +218,7 @@ fn brix_line() -> Source {
                 what: format!("nitrogen wanted at {bx} °Bx"),
                 unit: "mg/L",
                 published: nitrogen,
-                ours: nutrient::wanted(Plato::new(bx).unwrap(), Need::Usual)
+                ours: nutrient::wanted(Plato::computed(bx), Need::Usual)
                     .plan()
                     .get(),
                 tolerance: 1e-9,

@@ -132,11 +132,9 @@ fn deed(hand: &HandReading, original: Option<Gravity>) -> Result<(Deed, HandFact
         reference: hand.reference,
     };
     let deed = Deed {
-        at: hand.at,
-        what: What::HandReading,
         gravity: Some(corrected),
         temperature: Some(hand.sample),
-        note: String::new(),
+        ..Deed::new(hand.at, What::HandReading)
     };
     Ok((deed, facts))
 }

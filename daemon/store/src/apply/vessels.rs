@@ -178,11 +178,8 @@ fn log_split(tx: &mut Tx<'_>, into: VesselId, origin: Origin) -> Result<(), Stor
         (into, format!("off from {from_name}")),
     ] {
         let deed = Deed {
-            at: origin.at,
-            what: What::Split,
-            gravity: None,
-            temperature: None,
             note,
+            ..Deed::new(origin.at, What::Split)
         };
         log::write(tx, vessel, &deed, None, None, origin.at)?;
     }

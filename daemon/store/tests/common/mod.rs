@@ -216,10 +216,7 @@ pub fn delivered(topic: &str, payload: &str, packet_id: u16, repeat: bool) -> Ar
 
 pub fn deed(what: What, minutes: i64) -> Deed {
     Deed {
-        at: at(minutes),
-        what,
-        gravity: None,
-        temperature: None,
         note: "so it was".into(),
+        ..Deed::new(at(minutes), what)
     }
 }
