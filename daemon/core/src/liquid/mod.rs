@@ -325,6 +325,17 @@ impl Liquid {
         Ok(self.making(root(0.0, all, off).unwrap_or(end)))
     }
 
+    /// What it would be if none of its alcohol had been made: the extract back in, gas and yeast
+    /// with it.
+    #[must_use]
+    pub fn unfermented(self) -> Liquid {
+        Liquid {
+            water: self.water,
+            extract: self.extract + self.ethanol * EXTRACT_PER_ETHANOL,
+            ethanol: 0.0,
+        }
+    }
+
     fn making(self, ethanol: f64) -> Fermented {
         let gas = ethanol * CARBON_DIOXIDE_PER_ETHANOL;
         let yeast = ethanol * YEAST_PER_ETHANOL;

@@ -24,6 +24,7 @@ mod gravity;
 mod known;
 mod nutrient;
 mod plain;
+mod record;
 mod rules;
 mod scale;
 mod stabilise;
@@ -35,6 +36,7 @@ pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, 
 pub use field::{Choice, Field, Kind, Need};
 pub use given::{Asked, Complaint, Complaints, Given, Source};
 pub use known::{Fact, Filling, Known, Row};
+pub use record::{Fermenting, Record, known};
 pub use told::{Told, ToldInput, ToldResult, ToldTable};
 
 use crate::text::Style;
