@@ -35,8 +35,8 @@ pub struct Rules {
     pub sulphur_dioxide: Limit,
     /// As sorbic acid.
     pub sorbic_acid: Limit,
-    /// Diammonium phosphate, as the salt; none where none is known.
-    pub diammonium_phosphate: Option<Limit>,
+    /// As the salt.
+    pub diammonium_phosphate: Limit,
 }
 
 impl Limit {
@@ -77,12 +77,12 @@ const fn eu_wine(key: &'static str, name: &'static str, sulphur_dioxide: f64) ->
             Sure::Read,
         ),
         sorbic_acid: limit(200.0, "European Union, wine", "2019", Sure::Quoted),
-        diammonium_phosphate: Some(limit(
+        diammonium_phosphate: limit(
             1000.0,
             "Regulation (EC) 606/2009, Annex I A",
             "2009",
             Sure::Read,
-        )),
+        ),
     }
 }
 
@@ -103,12 +103,12 @@ const fn oiv_wine(key: &'static str, name: &'static str, sulphur_dioxide: f64) -
             "undated page",
             Sure::Read,
         ),
-        diammonium_phosphate: Some(limit(
+        diammonium_phosphate: limit(
             300.0,
             "OIV Code of Oenological Practices, annex A.1",
             "2015",
             Sure::Read,
-        )),
+        ),
     }
 }
 
@@ -127,7 +127,7 @@ pub static RULES: [Rules; 9] = [
         sulphur_dioxide: limit(350.0, "27 CFR 4.22(b)(1)", "2004 edition", Sure::Read),
         sorbic_acid: limit(300.0, "27 CFR 24.246", "undated", Sure::Quoted),
         // 8 lb in 1000 US gallons is 0.9586 g/L; the rule's own rounding, 0.96, lies above it.
-        diammonium_phosphate: Some(limit(958.0, "27 CFR 24.246", "undated", Sure::Quoted)),
+        diammonium_phosphate: limit(958.0, "27 CFR 24.246", "undated", Sure::Quoted),
     },
     Rules {
         key: "eu-mead",
@@ -144,7 +144,13 @@ pub static RULES: [Rules; 9] = [
             "from memory",
             Sure::NotConfirmed,
         ),
-        diammonium_phosphate: None,
+        // None was read for mead; that of wine is kept, so that some is.
+        diammonium_phosphate: limit(
+            1000.0,
+            "Regulation (EC) 606/2009, Annex I A, which is for wine",
+            "2009",
+            Sure::NotConfirmed,
+        ),
     },
     eu_wine(
         "eu-red-dry",

@@ -87,6 +87,8 @@ const MOST_STEPS: f64 = 6.0;
 const LATE: f64 = LAST_STEP + 0.05;
 /// Below this share of the sugar used up it has hardly begun.
 const BEGUN: f64 = 0.02;
+/// How far above the original a reading may lie before it is called impossible: a float in fresh must.
+const READING_DOUBT: f64 = 0.003;
 /// How much faster or slower than now the fall may be by then, for the range of a time.
 const FALL_DOUBT: f64 = 1.0 / 3.0;
 
@@ -111,7 +113,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let from = Sources {
         phosphate: asked.phosphate,
         other: asked.other,
-        phosphate_most: law.map(|l| room(l.most.get(), asked.phosphate_so_far)),
+        phosphate_most: Some(room(law.most.get(), asked.phosphate_so_far)),
         other_most: asked
             .other_most
             .map(|m| room(m.get() * 1000.0, asked.other_so_far)),
@@ -131,7 +133,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         lines(&asked, &ration, from)
     };
     let mut answer = Answer::new(sentence(given, &asked, &ration, missing, used, &lines));
-    answer = tell(answer, &asked, &ration, missing, law.map(|l| l.told()));
+    answer = tell(answer, &asked, &ration, missing, &law.told());
     answer = tell_lines(given, answer, &lines);
     answer = answer
         .how_sure(how_sure(&asked))
@@ -175,8 +177,8 @@ impl Wish {
                 .complain("end", "it must lie below the original gravity")
                 .into());
         }
-        let gravity: Option<Gravity> = given.maybe("gravity");
-        if gravity.is_some_and(|now| now > original) {
+        let now: Option<Gravity> = given.maybe("gravity");
+        if now.is_some_and(|now| now.get() > original.get() + READING_DOUBT) {
             return Err(given
                 .complain("gravity", "it lies above the original gravity")
                 .into());
@@ -216,7 +218,7 @@ impl Wish {
             volume: sulphur::volume(given)?,
             original,
             end,
-            gravity,
+            gravity: now.map(|now| if now > original { original } else { now }),
             fall: given.maybe("fall"),
             wanted: own.map_or_else(
                 || nutrient::wanted(plato_from_gravity(original), need),
@@ -399,13 +401,7 @@ fn when(given: &Given, due: Due) -> Option<String> {
     Some(show::about(at, given.asker.now, given.asker.style.zone))
 }
 
-fn tell(
-    answer: Answer,
-    asked: &Wish,
-    ration: &Ration,
-    missing: MgPerLitre,
-    law: Option<String>,
-) -> Answer {
+fn tell(answer: Answer, asked: &Wish, ration: &Ration, missing: MgPerLitre, law: &str) -> Answer {
     let mut wanted = result("nitrogen-wanted", "Nitrogen wanted", asked.wanted.plan());
     if let Wanted::Range { low, high, .. } = asked.wanted {
         wanted = wanted.between(low, high);
@@ -419,12 +415,10 @@ fn tell(
             ration.brings,
         ))
         .result(
-            result("phosphate", "Diammonium phosphate", ration.phosphate).note(match law {
-                Some(told) if ration.limited => {
-                    format!("Held back by the limit: {told} as the salt.")
-                }
-                Some(told) => format!("Limit: {told} as the salt."),
-                None => "No limit is known for these rules; check.".to_owned(),
+            result("phosphate", "Diammonium phosphate", ration.phosphate).note(if ration.limited {
+                format!("Held back by the limit: {law}, as the salt.")
+            } else {
+                format!("Limit: {law}, as the salt.")
             }),
         );
     if asked.other.is_some() {
@@ -654,6 +648,17 @@ mod tests {
         assert_eq!(step.deed.doses.len(), 1);
         assert_eq!(step.deed.doses[0].of, Substance::DiammoniumPhosphate);
         assert_eq!(step.wait.unwrap().before, "the next nutrient");
+    }
+
+    /// A float in fresh must reads a little high.
+    #[test]
+    fn a_reading_a_little_above_the_original_is_the_original() {
+        let told = nutrient(&[("gravity", "1.102")]).unwrap();
+        assert!(
+            told.sentence.contains("Once it ferments: 5.0 g"),
+            "{}",
+            told.sentence
+        );
     }
 
     #[test]

@@ -237,8 +237,7 @@ fn phosphate_limit() -> Source {
             unit: "g/L",
             published: 0.96,
             ours: limits::rules("us")
-                .and_then(|r| r.diammonium_phosphate)
-                .map_or(f64::NAN, |l| l.most.get() / 1000.0),
+                .map_or(f64::NAN, |r| r.diammonium_phosphate.most.get() / 1000.0),
             tolerance: 0.005,
         }],
     }
