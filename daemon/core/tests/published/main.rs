@@ -4,13 +4,15 @@
 //! value leaves its tolerance or the table is not the one these data make. Made anew with
 //! `EBBMARK_WRITE=1 cargo test -p ebbmark-core --test published`.
 
+mod acid;
+mod additives;
 mod carbonation;
 mod density;
+mod heat;
 mod optical;
+mod room;
 mod strength;
 mod sugar;
-mod heat;
-mod room;
 mod table;
 
 /// One published value and ours.
@@ -39,6 +41,8 @@ fn all() -> Vec<Source> {
         sugar::sources(),
         strength::sources(),
         optical::sources(),
+        additives::sources(),
+        acid::sources(),
         heat::sources(),
         carbonation::sources(),
         room::sources(),
