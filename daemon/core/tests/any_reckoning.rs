@@ -1,5 +1,6 @@
 //! Whatever is typed into any reckoning, it answers with numbers or says which field is wrong.
 
+use ebbmark_core::measure::Measure;
 use ebbmark_core::reckon::{ALL, Asked, Asker, Field, Kind, Known, Reckoning, Refusal, reckon};
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
@@ -7,27 +8,46 @@ use ebbmark_core::units::Preferences;
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
 
-/// What might be typed into a field: in range for the most part, at its ends, or beyond.
+/// Where makers live; the ranges of the fields are wider.
+fn likely(measure: &Measure) -> (f64, f64) {
+    match measure.name {
+        "gravity" => (0.994, 1.13),
+        "volume" => (0.5, 60.0),
+        "mass" => (0.002, 6.0),
+        "strength" => (0.0, 16.0),
+        "temperature" => (4.0, 30.0),
+        "refractometer reading" => (3.0, 25.0),
+        "refractive index" => (1.335, 1.5),
+        "share by mass" => (10.0, 25.0),
+        "pH" => (2.9, 4.2),
+        "number" => (0.0, 40.0),
+        _ => (
+            measure.low,
+            measure.low + (measure.high - measure.low) * 0.1,
+        ),
+    }
+}
+
+/// What might be typed into a field: likely for the most part, anywhere in range, or beyond.
 fn typed(field: &'static Field) -> BoxedStrategy<String> {
     let nothing = Just(String::new()).boxed();
     match &field.kind {
         Kind::Number(m) => {
             let (low, high) = (m.low, m.high);
-            // Small values are where makers live; ranges are wide.
-            let inside = (0.0..1.0f64, 1..5i32)
-                .prop_map(move |(share, power)| low + (high - low) * share.powi(power));
-            let ends = prop_oneof![Just(low), Just(high), Just(high * 2.0 + 1.0), Just(-1.0)];
+            let (a, b) = likely(m);
             prop_oneof![
-                6 => inside.prop_map(|v| format!("{v:.6}")),
-                1 => ends.prop_map(|v| format!("{v}")),
-                1 => nothing,
+                100 => (a..b).prop_map(|v| format!("{v:.4}")),
+                6 => (low..high).prop_map(|v| format!("{v:.6}")),
+                2 => prop_oneof![Just(low), Just(high), Just(high * 2.0 + 1.0), Just(-1.0)]
+                    .prop_map(|v| format!("{v}")),
+                20 => nothing,
                 1 => "[0-9.,%a-z° -]{0,6}",
             ]
             .boxed()
         }
         Kind::Choice(choices) => {
             let keys: Vec<String> = choices.iter().map(|c| c.key.to_owned()).collect();
-            prop_oneof![8 => prop::sample::select(keys), 1 => nothing].boxed()
+            prop_oneof![20 => prop::sample::select(keys), 1 => nothing].boxed()
         }
         Kind::When => prop_oneof![
             Just("2026-02-20T08:00".to_owned()),

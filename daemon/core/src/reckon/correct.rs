@@ -22,6 +22,7 @@ pub static CORRECT_MUST: Reckoning = Reckoning {
         Field::number::<Gravity>("target", "Gravity wanted"),
         Field::choice("with", "Raised with", RAISE).hint("To lower it there is water."),
         sweet::MOISTURE,
+        sweet::HONEY_INDEX,
     ],
     run,
 };

@@ -27,6 +27,7 @@ pub static MUST: Reckoning = Reckoning {
             .hint("At 20 °C."),
         Field::choice("with", "Made up with", MAIN).hint("Honey or sugar to reach the gravity."),
         sweet::MOISTURE,
+        sweet::HONEY_INDEX,
         Field::rows("parts", "Already decided", PARTS, 0, 10),
         Field::number::<Kilograms>("water", "Water")
             .may_be_left()
@@ -348,6 +349,22 @@ mod tests {
             value(&told.unwrap(), "gravity")
         };
         assert!(of("70 %") > of(""));
+    }
+
+    /// Bogdanov, Book of Honey, chapter 4: nD 1.4865 is 20.0 % water.
+    #[test]
+    fn honey_by_its_index() {
+        let of = |more: (&'static str, &'static str)| {
+            ask("must", &[("volume", "20"), ("gravity", "1.1"), more])
+        };
+        let by_index = of(("honey-index", "1.4865")).unwrap();
+        let by_water = of(("moisture", "20 %")).unwrap();
+        assert!((value(&by_index, "mass") - value(&by_water, "mass")).abs() < 0.011);
+        let error = of(("honey-index", "1.40")).unwrap_err().to_string();
+        assert!(
+            error.starts_with("Or the honey's refractive index: "),
+            "{error}"
+        );
     }
 
     #[test]

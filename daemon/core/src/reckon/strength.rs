@@ -30,6 +30,7 @@ pub static STRENGTH: Reckoning = Reckoning {
         Field::rows("added", "Added on the way", ADDED, 0, 8)
             .hint("Only what the gravity before fermentation does not count yet."),
         sweet::MOISTURE,
+        sweet::HONEY_INDEX,
     ],
     run,
 };

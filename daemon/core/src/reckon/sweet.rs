@@ -5,8 +5,9 @@ use super::field::{Choice, Field};
 use super::scale::{capital, weighed};
 use super::{Complaint, Given};
 use crate::deed::{Dose, Substance};
+use crate::must::honey;
 use crate::must::ingredient::{Ingredient, LIST, Listed, Sort, listed};
-use crate::units::{Brix, Kilograms, Litres, MassPercent, Percent};
+use crate::units::{Brix, Celsius, Kilograms, Litres, MassPercent, Percent, RefractiveIndex};
 
 /// Honey to the litre, for a volume beside the mass: common practice, no source. Only ever shown.
 const HONEY_KG_PER_LITRE: f64 = 1.42;
@@ -44,6 +45,10 @@ pub(super) const WITH: Field = Field::choice("with", "Sweetened with", SWEETS);
 pub(super) const MOISTURE: Field = Field::number::<MassPercent>("moisture", "Water in the honey")
     .usual("17.2 %")
     .hint("As measured; 17.2 % is the mean of 490 honeys. It matters for honey alone.");
+pub(super) const HONEY_INDEX: Field =
+    Field::number::<RefractiveIndex>("honey-index", "Or the honey's refractive index")
+        .may_be_left()
+        .hint("At 20 °C, in the place of its water: 1.4740 to 1.5044.");
 pub(super) const SYRUP: Field = Field::number::<Brix>("syrup", "Extract of the syrup or juice")
     .may_be_left()
     .hint("In °Bx as a refractometer shows it; it matters for a syrup or juice of your own.");
@@ -61,9 +66,17 @@ pub(super) fn sweet(given: &Given) -> Result<Sweet, Complaint> {
     by_key(given, given.choice("with"))
 }
 
-/// Honey of the moisture given.
+/// Honey of the moisture or of the index given.
 pub(super) fn honey(given: &Given) -> Result<Ingredient, Complaint> {
     let water: MassPercent = given.need("moisture")?;
+    if let Some(index) = given.maybe::<RefractiveIndex>("honey-index") {
+        if given.typed("moisture") {
+            return Err(given.complain("honey-index", "fill this or its water, not both"));
+        }
+        let water = honey::water(index, Celsius::computed(20.0))
+            .map_err(|e| given.complain("honey-index", &e.to_string()))?;
+        return Ok(Ingredient::honey(water));
+    }
     if (DRIEST..=WETTEST).contains(&water.get()) {
         Ok(Ingredient::honey(water))
     } else {
@@ -92,7 +105,7 @@ pub(super) fn by_key(given: &Given, key: &str) -> Result<Sweet, Complaint> {
             )
         }
         "water" => (Ingredient::WATER, Substance::Water, "water"),
-        "honey" => (honey(given)?, Substance::Honey, "honey"),
+        "honey" => (self::honey(given)?, Substance::Honey, "honey"),
         other => match listed(other) {
             Some(l) => (l.ingredient, substance(l), l.label),
             None => return Err(given.complain("with", "this is not in the list")),
