@@ -128,6 +128,14 @@ quantity!(
     Litres, "volume", 0.0..=100000.0, "L", &written::VOLUME
 );
 quantity!(
+    /// Volume in a pipette or burette, millilitres.
+    Millilitres, "volume", 0.0..=1000.0, "mL", &written::MILLILITRES
+);
+quantity!(
+    /// Strength of a lye: moles that take up one hydrogen ion each, in a litre.
+    Normality, "strength of the lye", 0.005..=2.0, "N", &written::NORMALITY
+);
+quantity!(
     /// Mass in kilograms.
     Kilograms, "mass", 0.0..=100000.0, "kg", &written::MASS
 );
@@ -198,6 +206,10 @@ quantity!(
 quantity!(
     /// Fall of gravity a day, SG.
     FallPerDay, "fall a day", 0.0..=0.1, "SG a day", &written::FALL
+);
+quantity!(
+    /// Food energy, kcal in 100 mL.
+    Energy, "energy", 0.0..=1000.0, "kcal/100 mL", &written::ENERGY
 );
 quantity!(
     /// Gravity that is still to fall, or has fallen, SG.

@@ -59,7 +59,7 @@ pub fn correct_hand_reading(
 }
 
 /// Density at `t` less density at 20 °C, kg/m³, of a liquid with SG `sg` at 20 °C.
-fn thermal_change(sg: f64, original: Option<Gravity>, t: f64) -> f64 {
+pub(super) fn thermal_change(sg: f64, original: Option<Gravity>, t: f64) -> f64 {
     let apparent = plato_from_gravity(Gravity::computed(sg)).get();
     let (extract, alcohol) = match original {
         Some(original) if original.get() > sg => {

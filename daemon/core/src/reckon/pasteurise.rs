@@ -55,7 +55,7 @@ pub static PASTEURISE: Reckoning = Reckoning {
             ],
         ),
         Field::choice(
-            "vessel",
+            "heated-in",
             "Heated in",
             &[
                 Choice {
@@ -207,7 +207,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .formula(formula(rate));
     let mut words = vec![counted(given, &heated, target, missing, still)];
     let mut bears = true;
-    if given.choice("vessel") == "closed" {
+    if given.choice("heated-in") == "closed" {
         let bottle = bottle(given)?;
         let (said, ok);
         (answer, said, ok) = closed(given, answer, &bottle, heated.hottest);
@@ -505,7 +505,7 @@ mod tests {
             ("carbonation", "2.5"),
         ]);
         assert!(value(&fizzy, "bottle") > 7.5);
-        let open = self::told(&[("temperature", "65"), ("time", "10"), ("vessel", "open")]);
+        let open = self::told(&[("temperature", "65"), ("time", "10"), ("heated-in", "open")]);
         assert!(open.results.iter().all(|r| r.key != "bottle"));
     }
 

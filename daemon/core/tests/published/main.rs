@@ -4,10 +4,15 @@
 //! value leaves its tolerance or the table is not the one these data make. Made anew with
 //! `EBBMARK_WRITE=1 cargo test -p ebbmark-core --test published`.
 
+mod acid;
+mod additives;
 mod carbonation;
 mod density;
 mod heat;
+mod optical;
 mod room;
+mod strength;
+mod sugar;
 mod table;
 
 /// One published value and ours.
@@ -33,6 +38,11 @@ pub struct Source {
 fn all() -> Vec<Source> {
     [
         density::sources(),
+        sugar::sources(),
+        strength::sources(),
+        optical::sources(),
+        additives::sources(),
+        acid::sources(),
         heat::sources(),
         carbonation::sources(),
         room::sources(),
