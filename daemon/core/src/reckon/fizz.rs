@@ -3,7 +3,7 @@
 use super::answer::{Amount, Formula, Outcome, result};
 use super::given::Complaint;
 use super::{Choice, Fact, Field, Given};
-use crate::gas::closed::{Closed, Inside};
+use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::{self, Beyond, MODEL_ERROR, Solvent, atmosphere, keg};
 use crate::liquid::Liquid;
 use crate::units::{
@@ -132,6 +132,38 @@ pub(super) fn content(given: &Given, mead: Solvent) -> Result<GramsPerLitre, Com
                 .map_err(|e| beyond(given, e, "warmest", "warmest"))
         }
     }
+}
+
+/// Share of the vessel above the liquid.
+pub(super) fn headspace(given: &Given) -> Result<Percent, Complaint> {
+    let headspace: Percent = given.need("headspace")?;
+    if headspace.get() > 50.0 {
+        let why = "more than half the vessel is outside what is reckoned here";
+        return Err(given.complain("headspace", why));
+    }
+    Ok(headspace)
+}
+
+/// The vessel once it is closed, at 20 °C where that is not asked.
+pub(super) fn closed(
+    given: &Given,
+    liquid: Solvent,
+    content: GramsPerLitre,
+    above: Above,
+) -> Result<Closed, Complaint> {
+    let closed_at = given.maybe("closed-at").unwrap_or(Celsius::computed(20.0));
+    if !(0.0..=60.0).contains(&closed_at.get()) {
+        let why = "vessels closed from 0 to 60 °C are reckoned here";
+        return Err(given.complain("closed-at", why));
+    }
+    Ok(Closed {
+        liquid,
+        content,
+        headspace: headspace(given)?,
+        closed_at: closed_at.into(),
+        above,
+        atmosphere: air(given),
+    })
 }
 
 /// A refusal at the field it comes from: the temperature's, the amount's, or those of the mead.

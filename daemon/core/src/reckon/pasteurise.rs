@@ -3,9 +3,9 @@
 use super::answer::{Amount, Answer, Formula, Outcome, Step, result, table};
 use super::fizz::{
     BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, NOT_RATED, RATING, STRENGTH, WARMEST, WINE,
-    air, content, pressure_result, solvent, spread,
+    closed, content, pressure_result, solvent, spread,
 };
-use super::scale::shown;
+use super::scale::{capital, shown};
 use super::{Choice, Complaint, Complaints, Field, Given, Reckoning, Table};
 use crate::deed::What;
 use crate::gas::Beyond;
@@ -208,9 +208,10 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let mut words = vec![counted(given, &heated, target, missing, still)];
     let mut bears = true;
     if given.choice("heated-in") == "closed" {
-        let bottle = bottle(given)?;
+        let mead = solvent(given)?;
+        let bottle = closed(given, mead, content(given, mead)?, Above::Air)?;
         let (said, ok);
-        (answer, said, ok) = closed(given, answer, &bottle, heated.hottest);
+        (answer, said, ok) = heated_closed(given, answer, &bottle, heated.hottest);
         bears = ok;
         words.push(said);
     }
@@ -273,7 +274,12 @@ fn counted(
 }
 
 /// What becomes of a closed bottle, in results and words, and whether it may be heated at all.
-fn closed(given: &Given, answer: Answer, bottle: &Closed, hottest: Heat) -> (Answer, String, bool) {
+fn heated_closed(
+    given: &Given,
+    answer: Answer,
+    bottle: &Closed,
+    hottest: Heat,
+) -> (Answer, String, bool) {
     const LABEL: &str = "Pressure in a closed bottle then";
     let answer = answer
         .table(pressures(bottle, hottest))
@@ -286,11 +292,7 @@ fn closed(given: &Given, answer: Answer, bottle: &Closed, hottest: Heat) -> (Ans
         Ok(inside) => inside,
         Err(e) => {
             let answer = answer.result(Outcome::words("bottle", LABEL, "not to be told"));
-            let mut said = e.to_string();
-            if let Some(first) = said.get_mut(..1) {
-                first.make_ascii_uppercase();
-            }
-            return (answer, format!("{said}."), false);
+            return (answer, format!("{}.", capital(&e.to_string())), false);
         }
     };
     let answer = answer
@@ -331,19 +333,6 @@ fn formula(rate: Rate) -> Formula {
             source: "the same with z = 7 °C, as food engineering uses it",
         },
     }
-}
-
-fn bottle(given: &Given) -> Result<Closed, Complaint> {
-    let mead = solvent(given)?;
-    let closed_at: Celsius = given.need("closed-at")?;
-    Ok(Closed {
-        liquid: mead,
-        content: content(given, mead)?,
-        headspace: given.need("headspace")?,
-        closed_at: closed_at.into(),
-        above: Above::Air,
-        atmosphere: air(given),
-    })
 }
 
 /// The bottle on its way up.

@@ -3,8 +3,8 @@
 use super::answer::{Amount, Answer, Formula, Outcome, Step, Table, result, table};
 use super::fizz::{
     BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, MARGIN, RATING, STOPPED, STRENGTH,
-    TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, air, at, bar, beyond, content, pressure_result,
-    solvent, spread, stopped, sweetness,
+    TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, beyond, closed, content, headspace,
+    pressure_result, solvent, spread, stopped, sweetness,
 };
 use super::scale::{shown, weighed_within};
 use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning, Which};
@@ -14,7 +14,7 @@ use crate::gas::priming::{self, Primer};
 use crate::gas::room::MOST_GRAMS_A_POINT;
 use crate::gas::{self, grams, solubility, volumes};
 use crate::time::Span;
-use crate::units::{Fall, GramsPerLitre, Heat, Kilograms, Litres, MassPercent, Percent, Volumes};
+use crate::units::{Fall, GramsPerLitre, Heat, Kilograms, Litres, MassPercent, Volumes};
 
 pub static PRIME: Reckoning = Reckoning {
     key: "prime",
@@ -151,9 +151,8 @@ fn primed(given: &Given, sugar: &Sugar) -> Result<Primed, Complaint> {
     if volume.get() <= 0.0 {
         return Err(given.complain("volume", "there is nothing to prime"));
     }
-    let headspace: Percent = given.need("headspace")?;
     let there = content(given, mead)?;
-    let needed = priming::needed(grams(target), headspace, mead)
+    let needed = priming::needed(grams(target), headspace(given)?, mead)
         .map_err(|e| beyond(given, e, "target", "target"))?;
     let a_litre = priming::dose(needed, there, sugar.primer);
     let exact = Kilograms::computed(a_litre.get() * volume.get() / 1000.0);
@@ -163,14 +162,12 @@ fn primed(given: &Given, sugar: &Sugar) -> Result<Primed, Complaint> {
         dose,
         fed: GramsPerLitre::computed(fed),
         there,
-        bottle: Closed {
-            liquid: mead,
-            content: GramsPerLitre::computed(there.get() + fed),
-            headspace,
-            closed_at: Heat::computed(20.0),
-            above: Above::Air,
-            atmosphere: air(given),
-        },
+        bottle: closed(
+            given,
+            mead,
+            GramsPerLitre::computed(there.get() + fed),
+            Above::Air,
+        )?,
     })
 }
 
@@ -363,7 +360,8 @@ mod tests {
         let told = told(&[]);
         let dose = value(&told, "dose") * 1000.0;
         assert!((68.0..=75.0).contains(&dose), "{dose}");
-        assert_eq!(dose.fract().min(1.0 - dose.fract()).abs() < 1e-9, true);
+        // Whole grams, as a kitchen scale has them.
+        assert!((dose - dose.round()).abs() < 1e-9, "{dose}");
         let step = told.step.unwrap();
         assert_eq!(step.deed.doses.len(), 1);
         assert!((step.deed.doses[0].mass.get() * 1000.0 - dose).abs() < 1e-9);
@@ -458,6 +456,7 @@ mod tests {
             said(&[("target", "13")])
                 .contains("Carbonation wanted: carbonation 13 is outside 0 to 12 volumes")
         );
+        assert!(said(&[("headspace", "100")]).contains("Room above the liquid: more than half"));
         assert!(said(&[("volume", "0")]).contains("there is nothing to prime"));
         assert!(
             said(&[("primer", "honey"), ("honey-sugar", "20")])

@@ -3,7 +3,7 @@
 use super::answer::{Amount, Answer, Formula, Outcome, Table, result, table};
 use super::fizz::{
     BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, KEG, LAW, MARGIN, NOT_RATED, RATING,
-    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, air, at, bar, content,
+    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, closed, content,
     pressure_result, solvent, spread,
 };
 use super::scale::shown;
@@ -65,19 +65,12 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let left: Fall = given.need("left")?;
     let sugar: GramsPerLitre = given.need("sugar")?;
     let there = content(given, mead)?;
-    let closed_at: Celsius = given.need("closed-at")?;
     let gas = MOST_GRAMS_A_POINT * left.get() * 1000.0 + priming::from_hexose(sugar).get();
-    let now = Closed {
-        liquid: mead,
-        content: there,
-        headspace: given.need("headspace")?,
-        closed_at: closed_at.into(),
-        above: match given.choice("above") {
-            "purged" => Above::CarbonDioxide,
-            _ => Above::Air,
-        },
-        atmosphere: air(given),
+    let above = match given.choice("above") {
+        "purged" => Above::CarbonDioxide,
+        _ => Above::Air,
     };
+    let now = closed(given, mead, there, above)?;
     let fermented = Closed {
         content: GramsPerLitre::computed(there.get() + gas),
         ..now
