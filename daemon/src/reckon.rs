@@ -34,8 +34,7 @@ pub struct ReckonArgs {
 fn unit_of(field: &Field) -> String {
     match &field.kind {
         Kind::Number(measure) => {
-            let units: Vec<&str> = measure.written.units.iter().map(|u| u.sign).collect();
-            let units: Vec<&str> = units.into_iter().filter(|u| !u.is_empty()).collect();
+            let units: Vec<&str> = measure.signs().collect();
             if units.is_empty() {
                 String::new()
             } else {

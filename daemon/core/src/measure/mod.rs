@@ -87,11 +87,14 @@ impl Measure {
                 .find(|u| u.names.contains(&typed.as_str()))
         };
         let Some(unit) = unit else {
-            let known: Vec<&str> = units.iter().map(|u| u.sign).collect();
-            return Err(format!(
-                "\"{typed}\" is not a unit read here; write {}",
-                either(&known)
-            ));
+            let known: Vec<&str> = self.signs().collect();
+            return Err(match known.as_slice() {
+                [] => format!("\"{typed}\" is not a unit read here; write the number alone"),
+                known => format!(
+                    "\"{typed}\" is not a unit read here; write {}",
+                    either(known)
+                ),
+            });
         };
         let plain = unit.scale.to_plain(number);
         if plain >= self.low && plain <= self.high {
@@ -103,6 +106,12 @@ impl Measure {
             "{} {number} is outside {low} to {high}{sign}",
             self.name
         ))
+    }
+
+    /// The units it may be written in.
+    pub fn signs(&self) -> impl Iterator<Item = &'static str> {
+        let read = self.written.units.iter().filter(|u| !u.names.is_empty());
+        read.map(|u| u.sign).filter(|sign| !sign.is_empty())
     }
 
     /// With its unit: "1.0524", "12.94 °P", "4.1 kg", "350 g".

@@ -176,6 +176,8 @@ pub static MASS: Written = Written {
         times("mg", &["mg"], 0, 1e-6),
         times("lb", &["lb", "lbs"], 3, KILOGRAMS_PER_POUND),
         times("oz", &["oz"], 2, KILOGRAMS_PER_POUND / 16.0),
+        // Only shown: a kitchen scale weighs whole grams.
+        times("g", &[], 0, 1e-3),
     ],
     bare: |p| match p.mass {
         MassScale::Kilograms => 0,
@@ -183,8 +185,9 @@ pub static MASS: Written = Written {
     },
     // Doses are weighed in grams whatever the honey is bought in.
     shown: |v, p| match p.mass {
-        _ if v.abs() < 0.0995 => 1,
-        MassScale::Kilograms if v.abs() < 1.0 => 1,
+        _ if v.abs() < 0.009_95 => 1,
+        _ if v.abs() < 0.0995 => 5,
+        MassScale::Kilograms if v.abs() < 0.9995 => 5,
         MassScale::Kilograms => 0,
         MassScale::Pounds => 3,
     },
