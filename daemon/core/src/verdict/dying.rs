@@ -25,6 +25,7 @@
 use super::lingering::newey_west;
 use super::outcome::Range;
 use super::slope::{Sample, above};
+use crate::fit::elementary::exp;
 
 /// Time constants tried, days: each 1.45 times the one before, from four hours to six weeks.
 const GRID: usize = 16;
@@ -48,6 +49,8 @@ const LEAST_SCATTER: f64 = 0.000_3;
 /// A few dozen readings cannot tell how long their errors linger; they are taken to do so for
 /// this long at the least, days.
 const LINGERS: f64 = 3.0 / 24.0;
+/// Parts believed less than this move no quantile that is shown.
+const NEGLIGIBLE: f64 = 1e-7;
 /// Quantiles of an estimated variance are wider than normal ones (Kiefer & Vogelsang 2005).
 const WIDER: f64 = 1.3;
 
@@ -98,14 +101,16 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     }
     let n = points.len() as f64;
     let span = points[points.len() - 1].days - points[0].days;
-    let taus: [f64; GRID] = std::array::from_fn(|i| SHORTEST * RATIO.powi(i as i32));
+    // The same in every round, and most of the cost.
+    let bases: [Basis; GRID] =
+        std::array::from_fn(|i| Basis::new(&points, SHORTEST * RATIO.powi(i as i32)));
     let raw: Vec<f64> = points.iter().map(|p| p.weight).collect();
     let mut scatter = known.scatter.unwrap_or(LEAST_SCATTER.max(known.step / 3.0));
     let mut fits: Vec<Fit> = Vec::new();
     for _ in 0..3 {
-        fits = taus
+        fits = bases
             .iter()
-            .filter_map(|tau| Fit::new(&points, *tau, scatter))
+            .filter_map(|basis| Fit::new(&points, basis, scatter))
             .collect();
         let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
         let residuals = best.residuals(&points);
@@ -149,7 +154,7 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
                 - fit.left / lambda
                 + ln_above(-mean / sd_all);
             Part {
-                weight: prior(fit.tau).ln() + evidence,
+                weight: prior(fit.basis.tau).ln() + evidence,
                 left: fit.left,
                 sd,
                 sd_all,
@@ -192,21 +197,21 @@ impl Dying {
     }
 
     fn odds(&self, left: f64, sd: impl Fn(&Part) -> f64) -> f64 {
-        let each = |p: &Part| {
-            let sd = sd(p);
-            let mean = p.left - sd * sd / self.lambda;
-            let ln = ln_above((left / SLOWER - mean) / sd) - ln_above(-mean / sd);
-            p.weight * ln.min(0.0).exp()
-        };
-        self.parts.iter().map(each).sum()
+        let normals = self.parts.iter().map(|p| Normal::of(p, sd(p), self.lambda));
+        normals.map(|n| n.odds_more(left)).sum()
     }
 
     pub fn left(&self) -> Range<f64> {
+        let heavy = self.parts.iter().filter(|p| p.weight > NEGLIGIBLE);
+        let normals: Vec<Normal> = heavy
+            .map(|p| Normal::of(p, p.sd_all, self.lambda))
+            .collect();
         let quantile = |q: f64| {
             let (mut low, mut high) = (0.0, 0.2);
-            for _ in 0..30 {
+            for _ in 0..24 {
                 let mid = 0.5 * (low + high);
-                if self.odds_more(mid) > 1.0 - q {
+                let more: f64 = normals.iter().map(|n| n.odds_more(mid)).sum();
+                if more > 1.0 - q {
                     low = mid;
                 } else {
                     high = mid;
@@ -219,6 +224,33 @@ impl Dying {
             low: quantile(0.05),
             high: quantile(0.95),
         }
+    }
+}
+
+/// A normal cut off below nought, with its weight.
+struct Normal {
+    weight: f64,
+    mean: f64,
+    sd: f64,
+    /// ln of the share above nought.
+    ln_above_nought: f64,
+}
+
+impl Normal {
+    /// A normal likelihood times an exponential prior.
+    fn of(part: &Part, sd: f64, lambda: f64) -> Normal {
+        let mean = part.left - sd * sd / lambda;
+        Normal {
+            weight: part.weight,
+            mean,
+            sd,
+            ln_above_nought: ln_above(-mean / sd),
+        }
+    }
+
+    fn odds_more(&self, left: f64) -> f64 {
+        let ln = ln_above((left / SLOWER - self.mean) / self.sd) - self.ln_above_nought;
+        self.weight * ln.min(0.0).exp()
     }
 }
 
@@ -253,9 +285,27 @@ fn merged(samples: &[Sample]) -> Vec<Column> {
     points
 }
 
-/// Least squares for one τ: end, A and the kelvin's effect, the last held near nought.
-struct Fit {
+/// e^(-t/τ) at each point.
+struct Basis {
     tau: f64,
+    left: Vec<f64>,
+}
+
+impl Basis {
+    fn new(points: &[Column], tau: f64) -> Basis {
+        // No further up than e^6: what is older than that says nothing of the tail.
+        let rate = -1.0 / tau;
+        let left = points.iter().map(|p| exp((p.days * rate).min(6.0)));
+        Basis {
+            tau,
+            left: left.collect(),
+        }
+    }
+}
+
+/// Least squares for one τ: end, A and the kelvin's effect, the last held near nought.
+struct Fit<'a> {
+    basis: &'a Basis,
     left: f64,
     end: f64,
     by_kelvin: f64,
@@ -270,25 +320,29 @@ struct Fit {
     row: [f64; 3],
 }
 
-impl Fit {
-    fn new(points: &[Column], tau: f64, scatter: f64) -> Option<Fit> {
+impl Fit<'_> {
+    fn new<'a>(points: &[Column], basis: &'a Basis, scatter: f64) -> Option<Fit<'a>> {
         let total: f64 = points.iter().map(|p| p.weight).sum();
         let kelvin = points.iter().map(|p| p.weight * p.kelvin).sum::<f64>() / total;
-        let mut m = nalgebra::Matrix3::<f64>::zeros();
-        let mut v = nalgebra::Vector3::<f64>::zeros();
         let base = points[points.len() - 1].gravity;
-        for p in points {
-            // No further up than e^6: what is older than that says nothing of the tail.
-            let x = nalgebra::Vector3::new(1.0, (-p.days / tau).min(6.0).exp(), p.kelvin - kelvin);
-            m += p.weight * x * x.transpose();
-            v += p.weight * (p.gravity - base) * x;
+        // [ww, wx, wz, wxx, wxz, wzz] and [wy, wxy, wzy].
+        let (mut m, mut v) = ([0.0; 6], [0.0; 3]);
+        for (p, x) in points.iter().zip(&basis.left) {
+            let (z, y) = (p.kelvin - kelvin, p.gravity - base);
+            let (wx, wz) = (p.weight * x, p.weight * z);
+            let products = [p.weight, wx, wz, wx * x, wx * z, wz * z];
+            m.iter_mut().zip(products).for_each(|(sum, by)| *sum += by);
+            let products = [p.weight * y, wx * y, wz * y];
+            v.iter_mut().zip(products).for_each(|(sum, by)| *sum += by);
         }
-        m[(2, 2)] += (scatter / PER_KELVIN).powi(2);
-        let inverse = m.try_inverse()?;
-        let b = inverse * v;
+        let [ww, wx, wz, wxx, wxz, wzz] = m;
+        let held = wzz + (scatter / PER_KELVIN).powi(2);
+        let matrix = nalgebra::Matrix3::new(ww, wx, wz, wx, wxx, wxz, wz, wxz, held);
+        let inverse = matrix.try_inverse()?;
+        let b = inverse * nalgebra::Vector3::from(v);
         let row = [inverse[(1, 0)], inverse[(1, 1)], inverse[(1, 2)]];
         let mut fit = Fit {
-            tau,
+            basis,
             left: b[1],
             end: base + b[0],
             by_kelvin: b[2],
@@ -299,9 +353,9 @@ impl Fit {
             by_step: 0.0,
             row,
         };
-        for p in points {
-            fit.squares += p.weight * fit.residual(p).powi(2);
-            fit.by_drift += fit.influence(p) * p.days;
+        for (p, x) in points.iter().zip(&basis.left) {
+            fit.squares += p.weight * fit.residual(p, *x).powi(2);
+            fit.by_drift += fit.influence(p, *x) * p.days;
         }
         fit.squares += (b[2] * scatter / PER_KELVIN).powi(2);
         fit.by_drift = fit.by_drift.abs();
@@ -311,26 +365,27 @@ impl Fit {
         fit.squares.is_finite().then_some(fit)
     }
 
-    fn residual(&self, p: &Column) -> f64 {
-        let left = self.left * (-p.days / self.tau).min(6.0).exp();
-        p.gravity - self.end - left - self.by_kelvin * (p.kelvin - self.kelvin)
+    fn residual(&self, p: &Column, x: f64) -> f64 {
+        p.gravity - self.end - self.left * x - self.by_kelvin * (p.kelvin - self.kelvin)
     }
 
     fn residuals(&self, points: &[Column]) -> Vec<f64> {
-        points.iter().map(|p| self.residual(p)).collect()
+        let points = points.iter().zip(&self.basis.left);
+        points.map(|(p, x)| self.residual(p, *x)).collect()
     }
 
     /// How much a residual at a point moves A.
-    fn influence(&self, p: &Column) -> f64 {
+    fn influence(&self, p: &Column, x: f64) -> f64 {
         let [a, b, c] = self.row;
-        p.weight * (a + b * (-p.days / self.tau).min(6.0).exp() + c * (p.kelvin - self.kelvin))
+        p.weight * (a + b * x + c * (p.kelvin - self.kelvin))
     }
 
     /// Variance of A over what independent errors would make it, at least one.
     fn hanging_together(&self, points: &[Column], bandwidth: f64, scatter: f64) -> f64 {
         let scores: Vec<f64> = points
             .iter()
-            .map(|p| self.influence(p) * self.residual(p))
+            .zip(&self.basis.left)
+            .map(|(p, x)| self.influence(p, *x) * self.residual(p, *x))
             .collect();
         let days: Vec<f64> = points.iter().map(|p| p.days).collect();
         let variance = newey_west(&days, &scores, bandwidth, 3.0);

@@ -155,16 +155,35 @@ impl Floor {
     }
 }
 
-/// The gravity at which a must of this original gravity holds `abv` % vol. Bisection.
+/// The gravity at which a must of this original gravity holds `abv` % vol. Regula falsi, the end
+/// that stays counted for half (Illinois): strength is nearly straight in gravity.
 fn gravity_at_strength(original: Gravity, abv: f64) -> f64 {
+    let over = |g: f64| strength_percent_vol(original, Gravity::computed(g)) - abv;
     let (mut low, mut high) = (0.95, original.get());
+    let (mut above, mut below) = (over(low), -abv);
+    if above <= 0.0 {
+        return low;
+    }
+    let mut was_above = None;
     for _ in 0..40 {
-        let mid = 0.5 * (low + high);
-        if strength_percent_vol(original, Gravity::computed(mid)) > abv {
-            low = mid;
-        } else {
-            high = mid;
+        let mid = (low * below - high * above) / (below - above);
+        let here = over(mid);
+        if high - low < 1e-12 || here.abs() < 1e-10 {
+            return mid;
         }
+        let is_above = here > 0.0;
+        if is_above {
+            (low, above) = (mid, here);
+            if was_above == Some(true) {
+                below *= 0.5;
+            }
+        } else {
+            (high, below) = (mid, here);
+            if was_above == Some(false) {
+                above *= 0.5;
+            }
+        }
+        was_above = Some(is_above);
     }
     0.5 * (low + high)
 }

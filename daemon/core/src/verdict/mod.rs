@@ -128,6 +128,7 @@ impl Assessor {
             .filter(|f| f.still_good(&stretch, stopped));
         let forecast = kept.unwrap_or_else(|| Forecast::new(case, &stretch, floor.as_ref()));
         let forecast = self.forecast.insert(forecast);
+        forecast.look(now);
         let evidence = gather(case, now, stretch, floor, forecast, self.memory);
         let memory = phase::step(self.memory, &evidence, forecast);
         self.memory = Some(memory);
@@ -273,7 +274,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
     } else if stuck {
         (e.left_above_floor(), None)
     } else {
-        (e.left(forecast), forecast.final_gravity(e.now))
+        (e.left(forecast), forecast.final_gravity())
     };
     let gates = Gates {
         rack: gates::rack(e, forecast, &memory, style),
@@ -342,7 +343,7 @@ impl Evidence<'_> {
 
     /// What is left: the curves' answer and the tail's own, the worse upper end of the two.
     fn left(&self, forecast: &Forecast) -> Option<Range<f64>> {
-        let by_curve = forecast.left(self.now);
+        let by_curve = forecast.left();
         let by_tail = self.tail.left();
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if self.tail.flat => {
@@ -364,7 +365,7 @@ impl Evidence<'_> {
     /// Odds that more than this is left: the curves' and the tail's own, the worse of the two;
     /// once flat the tail alone, since the level itself has used up what a curve may still claim.
     fn odds_more_left(&self, forecast: &Forecast, left: f64) -> f64 {
-        let by_curve = forecast.odds_more_left(self.now, left);
+        let by_curve = forecast.odds_more_left(left);
         let by_tail = self.tail.odds_more_left(left);
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if !self.tail.flat => c.max(t),
