@@ -147,6 +147,7 @@ impl Shape {
         self.short * omega(self.full - spent * self.by_short)
     }
 
+    #[inline(always)]
     pub fn share(&self, x: f64) -> f64 {
         self.left(self.spent(self.worked(x)).0)
     }
