@@ -279,13 +279,17 @@ impl Case<'_> {
             let Some(gravity) = deed.gravity else {
                 continue;
             };
-            stretch.samples.push(Sample {
+            let sample = Sample {
                 days: days_since(stretch.from, deed.at),
                 gravity: gravity.get(),
                 weight: 1.0,
                 // Already corrected to 20 °C.
                 celsius: UNKNOWN_CELSIUS,
-            });
+            };
+            // Written down twice, it is still one reading.
+            if stretch.samples.last() != Some(&sample) {
+                stretch.samples.push(sample);
+            }
         }
     }
 
