@@ -366,6 +366,14 @@ impl Stretch {
         &window[window.partition_point(|s| s.days < quiet)..]
     }
 
+    /// As [`Stretch::quiet_window`], from the sample before it on: of a feed that speaks rarely, a
+    /// window begins with what was known by then.
+    pub fn quiet_window_from_before(&self, days: f64) -> &[Sample] {
+        let within = self.quiet_window(days);
+        let all = self.quiet_window(f64::INFINITY);
+        &all[all.len().saturating_sub(within.len() + 1)..]
+    }
+
     /// Level now: the median of the last half day; of a feed that speaks more rarely, its last word.
     pub fn level(&self) -> Option<f64> {
         let recent = self.window(0.5);

@@ -139,7 +139,8 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
             None => wide,
         }
     };
-    let rounding = 0.5 * known.step;
+    // Of a known scatter, the rounding is part.
+    let rounding = known.scatter.map_or(0.5 * known.step, |_| 0.0);
     let lambda = known.may_be_left.max(1e-4);
     let mut parts: Vec<Part> = fits
         .iter()

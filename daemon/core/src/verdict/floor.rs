@@ -42,7 +42,7 @@ const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows.
 const DRY_SDS: f64 = 1.5;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
-/// only a level well below the middle counts.
+/// only a level at which the sugar may be gone counts.
 const VAGUE: f64 = 1.0;
 /// Those that stick stop anywhere within this above the end, SG (chosen here).
 const STUCK_OVER: f64 = 0.08;
@@ -130,7 +130,8 @@ impl Floor {
     fn reached_below(&self) -> f64 {
         let low_enough = match self.from {
             FloorFrom::Dry => self.dry_below,
-            FloorFrom::Tolerance if self.vague => self.mid - self.sd,
+            // What stops there may as well have stuck.
+            FloorFrom::Tolerance if self.vague => f64::NEG_INFINITY,
             FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
             FloorFrom::Expected => self.mid + self.sd.min(ROOM),
         };

@@ -33,6 +33,7 @@ mod trued;
 pub use case::Case;
 
 use crate::deed::What;
+use crate::density::strength_percent_vol;
 use crate::fit::curve::Family;
 use crate::fit::{Prior, Shapes};
 use crate::learn::Broad;
@@ -191,6 +192,8 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
+/// A yeast known to bear so much more than it has made, % vol, has not stopped at its limit.
+const BEARS_MORE: f64 = 1.0;
 /// The same where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
@@ -443,17 +446,33 @@ impl Evidence<'_> {
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
             (Some(level), Some(dry)) => {
-                // How much sugar an addition brought is not known to the gram.
-                let added = self
-                    .case
-                    .last_deed(self.now, &[What::Addition, What::Blend])
-                    .is_some();
-                let room = if added { 0.0 } else { SWEET * dry.sd };
+                let room = if self.may_have_stuck(level) {
+                    0.0
+                } else {
+                    SWEET * dry.sd
+                };
                 level > dry.mid + room
             }
             (Some(level), None) => level > UNKNOWN_DRY,
             (None, _) => true,
         }
+    }
+
+    /// Its sugar is not known to the gram, it had stuck before, or its yeast may be at its limit.
+    fn may_have_stuck(&self, level: f64) -> bool {
+        let sugar = [What::Addition, What::Blend, What::Sweeten];
+        let new_yeast = self
+            .case
+            .last_deed(self.now, &[What::Pitch])
+            .is_some_and(|d| d.at > self.stretch.pitched);
+        let bears_more = self
+            .case
+            .tolerance
+            .zip(self.case.original)
+            .is_some_and(|(t, o)| {
+                t.get() > strength_percent_vol(o, Gravity::computed(level)) + BEARS_MORE
+            });
+        new_yeast || !bears_more || self.case.last_deed(self.now, &sugar).is_some()
     }
 
     fn sweetened(&self) -> Option<Moment> {
