@@ -101,7 +101,7 @@ impl Case<'_> {
     }
 
     /// What the yeast bears and how far honey ferments, from finished batches if there are any.
-    fn believed(&self) -> (Gaussian, Gaussian) {
+    pub(super) fn believed(&self) -> (Gaussian, Gaussian) {
         self.learned
             .map_or((floor::STRENGTH, floor::DRY_ATTENUATION), |l| {
                 (l.belief.strength, l.belief.attenuation)

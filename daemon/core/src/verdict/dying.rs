@@ -37,6 +37,10 @@ const BY_CURVE: f64 = 0.75;
 /// Without the curves: anything from a day to a month.
 const LN_MIDDLE: f64 = 1.6;
 const LN_WIDE: f64 = 1.0;
+/// What fell within days does not end over weeks: the middle is no longer than this share of the
+/// time it took, but no shorter than this, days.
+const OF_THE_FALL: f64 = 1.0 / 3.0;
+const LEAST_MIDDLE: f64 = 0.7;
 /// Effect of a kelvin on what a float shows, SG; see [`super::slope`].
 const PER_KELVIN: f64 = 0.000_12;
 /// Real tails slow down on their way, so that more is left than an exponential through their last
@@ -64,6 +68,8 @@ pub(super) struct Known {
     pub scatter: Option<f64>,
     /// Time constant by the curves, days.
     pub time_constant: Option<f64>,
+    /// Days the fall before these samples took, if they are the end of the first one.
+    pub took: Option<f64>,
     /// Mean of what may be left before the samples are looked at, SG.
     pub may_be_left: f64,
 }
@@ -131,9 +137,13 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
             .max(2.0 * LINGERS / spacing)
     };
     let least = best.squares;
+    let quick = known
+        .took
+        .map(|days| (OF_THE_FALL * days).max(LEAST_MIDDLE).ln());
+    let middle = quick.map_or(LN_MIDDLE, |q| q.min(LN_MIDDLE));
     let prior = |tau: f64| {
         let normal = |mean: f64, sd: f64| (-0.5 * ((tau.ln() - mean) / sd).powi(2)).exp() / sd;
-        let wide = normal(LN_MIDDLE, LN_WIDE);
+        let wide = normal(middle, LN_WIDE);
         match known.time_constant {
             Some(t) => BY_CURVE * normal(t.ln(), LN_SPREAD) + (1.0 - BY_CURVE) * wide,
             None => wide,
@@ -425,6 +435,7 @@ mod tests {
         drift_sd: 8e-5,
         scatter: None,
         time_constant: Some(1.0),
+        took: None,
         may_be_left: 0.01,
     };
 

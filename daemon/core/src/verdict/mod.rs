@@ -192,8 +192,8 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
-/// A yeast known to bear so much more than it has made, % vol, has not stopped at its limit.
-const BEARS_MORE: f64 = 1.0;
+/// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
+const BEARS_MORE: f64 = 0.5;
 /// The same where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
@@ -465,13 +465,13 @@ impl Evidence<'_> {
             .case
             .last_deed(self.now, &[What::Pitch])
             .is_some_and(|d| d.at > self.stretch.pitched);
-        let bears_more = self
+        let bears = self
             .case
             .tolerance
-            .zip(self.case.original)
-            .is_some_and(|(t, o)| {
-                t.get() > strength_percent_vol(o, Gravity::computed(level)) + BEARS_MORE
-            });
+            .map_or_else(|| self.case.believed().0.mean, |t| t.get());
+        let bears_more = self.case.original.is_some_and(|o| {
+            bears > strength_percent_vol(o, Gravity::computed(level)) + BEARS_MORE
+        });
         new_yeast || !bears_more || self.case.last_deed(self.now, &sugar).is_some()
     }
 

@@ -53,13 +53,6 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         // It came down without ever being seen to fall.
         (Some(Phase::Settled), Phase::Active | Phase::Slowing) => true,
         (_, Phase::Active | Phase::Slowing) => before.is_some_and(|m| m.creeping),
-        // What was to lie still and came down must be seen still for longer the next time.
-        (_, Phase::Restarted) => {
-            let fallen = stopped_at
-                .zip(e.level())
-                .map(|(stopped, level)| stopped - level);
-            before.is_some_and(|m| m.creeping) || fallen.is_some_and(|f| f >= NO_FALL)
-        }
         _ => false,
     };
     let restarted_at = match before {

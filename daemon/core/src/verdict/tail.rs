@@ -112,6 +112,8 @@ impl Tail {
                 drift_sd: stretch.drift_sd,
                 scatter: stretch.by_hand.then_some(HAND_SCATTER),
                 time_constant: forecast.time_constant(),
+                took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
+                    .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
                 may_be_left,
             },
         );
