@@ -40,12 +40,18 @@ pub fn hour_index(at: Moment) -> i64 {
     at.0.div_euclid(HOUR_MS)
 }
 
-/// Rolls the readings of one hour, in any order. `None` when there is nothing in them.
+/// Rolls the readings of one hour, in any order. The same values of the same instant are one
+/// reading that came twice, and count once. `None` when there is nothing in them.
 pub fn roll(index: i64, readings: &[(Moment, Option<f64>, Option<f64>)]) -> Option<Hour> {
+    let mut readings = readings.to_vec();
+    let bits = |v: Option<f64>| v.map(f64::to_bits);
+    let key = |&(at, g, t): &(Moment, Option<f64>, Option<f64>)| (at, bits(g), bits(t));
+    readings.sort_unstable_by_key(key);
+    readings.dedup_by_key(|r| key(r));
     let mut gravity: Vec<f64> = Vec::with_capacity(readings.len());
     let mut temperature: Vec<f64> = Vec::new();
     let mut at_sum: i128 = 0;
-    for &(at, g, t) in readings {
+    for (at, g, t) in readings {
         if let Some(g) = g {
             gravity.push(g);
             at_sum += i128::from(at.0);
@@ -108,5 +114,14 @@ mod tests {
         );
         assert_eq!(hour.at, Moment(120_000));
         assert_eq!(roll(0, &[]), None);
+    }
+
+    #[test]
+    fn what_came_twice_counts_once_and_two_readings_of_an_instant_both() {
+        let [a, b] = [1.050, 1.052].map(|g| (Moment(60_000), Some(g), None));
+        let later = (Moment(120_000), Some(1.050), None);
+        let hour = roll(0, &[a, b, later, a, later]).unwrap().gravity.unwrap();
+        assert_eq!((hour.n, hour.median), (3, 1.050));
+        assert_eq!(roll(0, &[a, b, later, a, later]), roll(0, &[later, b, a]));
     }
 }

@@ -73,6 +73,23 @@ impl Fitted {
         self.range(|c| c.left_after(days))
     }
 
+    /// What is still to fall, for many questions about one time.
+    pub fn outlook(&self, days: f64) -> Outlook {
+        let mut shares = Vec::with_capacity(self.draws.len());
+        let mut left = Vec::with_capacity(self.draws.len());
+        for Draw { curve, weight } in &self.draws {
+            let share = curve.share_left(days);
+            shares.push((1.0 - share, *weight));
+            left.push(((curve.original - curve.last) * share, *weight));
+        }
+        shares.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        left.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+        Outlook {
+            done: weighted_quantile(&shares, 0.5),
+            left,
+        }
+    }
+
     /// Fall per day, positive while falling.
     pub fn rate_at(&self, days: f64) -> Range<f64> {
         self.range(|c| c.rate(days))
@@ -135,6 +152,29 @@ impl Fitted {
             .collect();
         values.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         at.map(|q| weighted_quantile(&values, q))
+    }
+}
+
+/// How far the drawn curves have come at one time.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Outlook {
+    /// Share of the fall that is over, the middle of belief.
+    pub done: f64,
+    /// Gravity still to fall and weight of every draw, rising.
+    left: Vec<(f64, f64)>,
+}
+
+impl Outlook {
+    /// Gravity still to fall.
+    pub fn left(&self) -> Range<f64> {
+        let [low, mid, high] = [0.05, 0.5, 0.95].map(|q| weighted_quantile(&self.left, q));
+        Range { mid, low, high }
+    }
+
+    /// Belief, 0 to 1, that more than this is left.
+    pub fn odds_more_left(&self, left: f64) -> f64 {
+        let more = self.left.iter().rev().take_while(|l| l.0 > left);
+        more.map(|l| l.1).sum()
     }
 }
 

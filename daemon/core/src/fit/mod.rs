@@ -32,7 +32,7 @@ mod attempt;
 mod check;
 pub mod curve;
 mod draw;
-mod elementary;
+pub(crate) mod elementary;
 mod finish;
 mod fitted;
 pub mod noise;
@@ -48,7 +48,7 @@ mod walk;
 
 use attempt::{Attempt, Series, level_cost};
 use curve::{Asymmetric, Curve, Family, Gompertz, Logistic};
-pub use fitted::{Band, Draw, FamilyFit, Fitted, HORIZON_DAYS};
+pub use fitted::{Band, Draw, FamilyFit, Fitted, HORIZON_DAYS, Outlook};
 pub use solve::Gaussian;
 use solve::SolveError;
 use start::Thinned;

@@ -104,6 +104,8 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
     }
     let mut damping = gait.damping;
     let mut growth = 2.0;
+    // The damping of the last step that was taken, and whether less was tried since in vain.
+    let (mut took, mut overreached) = (0.0, false);
     let mut scale = SVector::<f64, P>::zeros();
     let rounding = problem.rounding();
     // Slow is not lost: the finish goes on from wherever this ends, and judges.
@@ -163,19 +165,24 @@ pub(super) fn walk<M: Model<P>, const P: usize>(
             let promise_kept = gain > 0.5 && here.cost - trial.cost < 0.5 * here.cost.abs();
             params = trial_params;
             here = trial;
+            took = damping;
             damping *= (1.0 - (2.0 * gain.min(1.0) - 1.0).powi(3)).max(1.0 / 3.0);
             growth = 2.0;
             if matches!(problem.loss, Loss::StudentT { .. }) && promise_kept {
                 if here.curvature == Curvature::Reweighted {
                     here = problem.pass(&params, Curvature::Newton);
                     iterations += 1;
-                } else {
+                } else if !overreached {
                     damping *= 0.01;
                 }
             }
+            // In a bent valley the same again: each bold try there costs a pass and comes to nothing.
+            overreached &= gain < 0.9;
         } else {
-            damping = (damping * growth).max(1e-12);
+            // Back to what went well, not up from below step by step.
+            damping = (damping * growth).max(took).max(1e-12);
             growth *= 2.0;
+            overreached = true;
         }
     }
     Ok(Arrived {

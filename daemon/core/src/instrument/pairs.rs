@@ -58,7 +58,9 @@ pub(super) fn form(
         .copied()
         .filter(|(at, g)| *at >= from && *at <= now && g.is_finite())
         .collect();
-    hand.sort_by_key(|(at, _)| *at);
+    hand.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    // Written down twice, it is still one reading.
+    hand.dedup();
     hand.into_iter()
         .filter_map(|(at, g)| pair(points, at, g, breaks, noise))
         .collect()

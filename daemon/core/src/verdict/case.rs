@@ -101,7 +101,7 @@ impl Case<'_> {
     }
 
     /// What the yeast bears and how far honey ferments, from finished batches if there are any.
-    fn believed(&self) -> (Gaussian, Gaussian) {
+    pub(super) fn believed(&self) -> (Gaussian, Gaussian) {
         self.learned
             .map_or((floor::STRENGTH, floor::DRY_ATTENUATION), |l| {
                 (l.belief.strength, l.belief.attenuation)
@@ -279,13 +279,17 @@ impl Case<'_> {
             let Some(gravity) = deed.gravity else {
                 continue;
             };
-            stretch.samples.push(Sample {
+            let sample = Sample {
                 days: days_since(stretch.from, deed.at),
                 gravity: gravity.get(),
                 weight: 1.0,
                 // Already corrected to 20 °C.
                 celsius: UNKNOWN_CELSIUS,
-            });
+            };
+            // Written down twice, it is still one reading.
+            if stretch.samples.last() != Some(&sample) {
+                stretch.samples.push(sample);
+            }
         }
     }
 
@@ -360,6 +364,14 @@ impl Stretch {
         let quiet = days_since(self.from, self.quiet_from);
         let window = self.window(days);
         &window[window.partition_point(|s| s.days < quiet)..]
+    }
+
+    /// As [`Stretch::quiet_window`], from the sample before it on: of a feed that speaks rarely, a
+    /// window begins with what was known by then.
+    pub fn quiet_window_from_before(&self, days: f64) -> &[Sample] {
+        let within = self.quiet_window(days);
+        let all = self.quiet_window(f64::INFINITY);
+        &all[all.len().saturating_sub(within.len() + 1)..]
     }
 
     /// Level now: the median of the last half day; of a feed that speaks more rarely, its last word.

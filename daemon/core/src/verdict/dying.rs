@@ -25,6 +25,7 @@
 use super::lingering::newey_west;
 use super::outcome::Range;
 use super::slope::{Sample, above};
+use crate::fit::elementary::exp;
 
 /// Time constants tried, days: each 1.45 times the one before, from four hours to six weeks.
 const GRID: usize = 16;
@@ -36,6 +37,10 @@ const BY_CURVE: f64 = 0.75;
 /// Without the curves: anything from a day to a month.
 const LN_MIDDLE: f64 = 1.6;
 const LN_WIDE: f64 = 1.0;
+/// What fell within days does not end over weeks: the middle is no longer than this share of the
+/// time it took, but no shorter than this, days.
+const OF_THE_FALL: f64 = 1.0 / 3.0;
+const LEAST_MIDDLE: f64 = 0.7;
 /// Effect of a kelvin on what a float shows, SG; see [`super::slope`].
 const PER_KELVIN: f64 = 0.000_12;
 /// Real tails slow down on their way, so that more is left than an exponential through their last
@@ -48,6 +53,8 @@ const LEAST_SCATTER: f64 = 0.000_3;
 /// A few dozen readings cannot tell how long their errors linger; they are taken to do so for
 /// this long at the least, days.
 const LINGERS: f64 = 3.0 / 24.0;
+/// Parts believed less than this move no quantile that is shown.
+const NEGLIGIBLE: f64 = 1e-7;
 /// Quantiles of an estimated variance are wider than normal ones (Kiefer & Vogelsang 2005).
 const WIDER: f64 = 1.3;
 
@@ -61,6 +68,8 @@ pub(super) struct Known {
     pub scatter: Option<f64>,
     /// Time constant by the curves, days.
     pub time_constant: Option<f64>,
+    /// Days the fall before these samples took, if they are the end of the first one.
+    pub took: Option<f64>,
     /// Mean of what may be left before the samples are looked at, SG.
     pub may_be_left: f64,
 }
@@ -98,14 +107,16 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     }
     let n = points.len() as f64;
     let span = points[points.len() - 1].days - points[0].days;
-    let taus: [f64; GRID] = std::array::from_fn(|i| SHORTEST * RATIO.powi(i as i32));
+    // The same in every round, and most of the cost.
+    let bases: [Basis; GRID] =
+        std::array::from_fn(|i| Basis::new(&points, SHORTEST * RATIO.powi(i as i32)));
     let raw: Vec<f64> = points.iter().map(|p| p.weight).collect();
     let mut scatter = known.scatter.unwrap_or(LEAST_SCATTER.max(known.step / 3.0));
     let mut fits: Vec<Fit> = Vec::new();
     for _ in 0..3 {
-        fits = taus
+        fits = bases
             .iter()
-            .filter_map(|tau| Fit::new(&points, *tau, scatter))
+            .filter_map(|basis| Fit::new(&points, basis, scatter))
             .collect();
         let best = fits.iter().min_by(|a, b| a.squares.total_cmp(&b.squares))?;
         let residuals = best.residuals(&points);
@@ -126,15 +137,20 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
             .max(2.0 * LINGERS / spacing)
     };
     let least = best.squares;
+    let quick = known
+        .took
+        .map(|days| (OF_THE_FALL * days).max(LEAST_MIDDLE).ln());
+    let middle = quick.map_or(LN_MIDDLE, |q| q.min(LN_MIDDLE));
     let prior = |tau: f64| {
         let normal = |mean: f64, sd: f64| (-0.5 * ((tau.ln() - mean) / sd).powi(2)).exp() / sd;
-        let wide = normal(LN_MIDDLE, LN_WIDE);
+        let wide = normal(middle, LN_WIDE);
         match known.time_constant {
             Some(t) => BY_CURVE * normal(t.ln(), LN_SPREAD) + (1.0 - BY_CURVE) * wide,
             None => wide,
         }
     };
-    let rounding = 0.5 * known.step;
+    // Of a known scatter, the rounding is part.
+    let rounding = known.scatter.map_or(0.5 * known.step, |_| 0.0);
     let lambda = known.may_be_left.max(1e-4);
     let mut parts: Vec<Part> = fits
         .iter()
@@ -149,7 +165,7 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
                 - fit.left / lambda
                 + ln_above(-mean / sd_all);
             Part {
-                weight: prior(fit.tau).ln() + evidence,
+                weight: prior(fit.basis.tau).ln() + evidence,
                 left: fit.left,
                 sd,
                 sd_all,
@@ -192,21 +208,21 @@ impl Dying {
     }
 
     fn odds(&self, left: f64, sd: impl Fn(&Part) -> f64) -> f64 {
-        let each = |p: &Part| {
-            let sd = sd(p);
-            let mean = p.left - sd * sd / self.lambda;
-            let ln = ln_above((left / SLOWER - mean) / sd) - ln_above(-mean / sd);
-            p.weight * ln.min(0.0).exp()
-        };
-        self.parts.iter().map(each).sum()
+        let normals = self.parts.iter().map(|p| Normal::of(p, sd(p), self.lambda));
+        normals.map(|n| n.odds_more(left)).sum()
     }
 
     pub fn left(&self) -> Range<f64> {
+        let heavy = self.parts.iter().filter(|p| p.weight > NEGLIGIBLE);
+        let normals: Vec<Normal> = heavy
+            .map(|p| Normal::of(p, p.sd_all, self.lambda))
+            .collect();
         let quantile = |q: f64| {
             let (mut low, mut high) = (0.0, 0.2);
-            for _ in 0..30 {
+            for _ in 0..24 {
                 let mid = 0.5 * (low + high);
-                if self.odds_more(mid) > 1.0 - q {
+                let more: f64 = normals.iter().map(|n| n.odds_more(mid)).sum();
+                if more > 1.0 - q {
                     low = mid;
                 } else {
                     high = mid;
@@ -219,6 +235,33 @@ impl Dying {
             low: quantile(0.05),
             high: quantile(0.95),
         }
+    }
+}
+
+/// A normal cut off below nought, with its weight.
+struct Normal {
+    weight: f64,
+    mean: f64,
+    sd: f64,
+    /// ln of the share above nought.
+    ln_above_nought: f64,
+}
+
+impl Normal {
+    /// A normal likelihood times an exponential prior.
+    fn of(part: &Part, sd: f64, lambda: f64) -> Normal {
+        let mean = part.left - sd * sd / lambda;
+        Normal {
+            weight: part.weight,
+            mean,
+            sd,
+            ln_above_nought: ln_above(-mean / sd),
+        }
+    }
+
+    fn odds_more(&self, left: f64) -> f64 {
+        let ln = ln_above((left / SLOWER - self.mean) / self.sd) - self.ln_above_nought;
+        self.weight * ln.min(0.0).exp()
     }
 }
 
@@ -253,9 +296,27 @@ fn merged(samples: &[Sample]) -> Vec<Column> {
     points
 }
 
-/// Least squares for one τ: end, A and the kelvin's effect, the last held near nought.
-struct Fit {
+/// e^(-t/τ) at each point.
+struct Basis {
     tau: f64,
+    left: Vec<f64>,
+}
+
+impl Basis {
+    fn new(points: &[Column], tau: f64) -> Basis {
+        // No further up than e^6: what is older than that says nothing of the tail.
+        let rate = -1.0 / tau;
+        let left = points.iter().map(|p| exp((p.days * rate).min(6.0)));
+        Basis {
+            tau,
+            left: left.collect(),
+        }
+    }
+}
+
+/// Least squares for one τ: end, A and the kelvin's effect, the last held near nought.
+struct Fit<'a> {
+    basis: &'a Basis,
     left: f64,
     end: f64,
     by_kelvin: f64,
@@ -270,25 +331,29 @@ struct Fit {
     row: [f64; 3],
 }
 
-impl Fit {
-    fn new(points: &[Column], tau: f64, scatter: f64) -> Option<Fit> {
+impl Fit<'_> {
+    fn new<'a>(points: &[Column], basis: &'a Basis, scatter: f64) -> Option<Fit<'a>> {
         let total: f64 = points.iter().map(|p| p.weight).sum();
         let kelvin = points.iter().map(|p| p.weight * p.kelvin).sum::<f64>() / total;
-        let mut m = nalgebra::Matrix3::<f64>::zeros();
-        let mut v = nalgebra::Vector3::<f64>::zeros();
         let base = points[points.len() - 1].gravity;
-        for p in points {
-            // No further up than e^6: what is older than that says nothing of the tail.
-            let x = nalgebra::Vector3::new(1.0, (-p.days / tau).min(6.0).exp(), p.kelvin - kelvin);
-            m += p.weight * x * x.transpose();
-            v += p.weight * (p.gravity - base) * x;
+        // [ww, wx, wz, wxx, wxz, wzz] and [wy, wxy, wzy].
+        let (mut m, mut v) = ([0.0; 6], [0.0; 3]);
+        for (p, x) in points.iter().zip(&basis.left) {
+            let (z, y) = (p.kelvin - kelvin, p.gravity - base);
+            let (wx, wz) = (p.weight * x, p.weight * z);
+            let products = [p.weight, wx, wz, wx * x, wx * z, wz * z];
+            m.iter_mut().zip(products).for_each(|(sum, by)| *sum += by);
+            let products = [p.weight * y, wx * y, wz * y];
+            v.iter_mut().zip(products).for_each(|(sum, by)| *sum += by);
         }
-        m[(2, 2)] += (scatter / PER_KELVIN).powi(2);
-        let inverse = m.try_inverse()?;
-        let b = inverse * v;
+        let [ww, wx, wz, wxx, wxz, wzz] = m;
+        let held = wzz + (scatter / PER_KELVIN).powi(2);
+        let matrix = nalgebra::Matrix3::new(ww, wx, wz, wx, wxx, wxz, wz, wxz, held);
+        let inverse = matrix.try_inverse()?;
+        let b = inverse * nalgebra::Vector3::from(v);
         let row = [inverse[(1, 0)], inverse[(1, 1)], inverse[(1, 2)]];
         let mut fit = Fit {
-            tau,
+            basis,
             left: b[1],
             end: base + b[0],
             by_kelvin: b[2],
@@ -299,9 +364,9 @@ impl Fit {
             by_step: 0.0,
             row,
         };
-        for p in points {
-            fit.squares += p.weight * fit.residual(p).powi(2);
-            fit.by_drift += fit.influence(p) * p.days;
+        for (p, x) in points.iter().zip(&basis.left) {
+            fit.squares += p.weight * fit.residual(p, *x).powi(2);
+            fit.by_drift += fit.influence(p, *x) * p.days;
         }
         fit.squares += (b[2] * scatter / PER_KELVIN).powi(2);
         fit.by_drift = fit.by_drift.abs();
@@ -311,26 +376,27 @@ impl Fit {
         fit.squares.is_finite().then_some(fit)
     }
 
-    fn residual(&self, p: &Column) -> f64 {
-        let left = self.left * (-p.days / self.tau).min(6.0).exp();
-        p.gravity - self.end - left - self.by_kelvin * (p.kelvin - self.kelvin)
+    fn residual(&self, p: &Column, x: f64) -> f64 {
+        p.gravity - self.end - self.left * x - self.by_kelvin * (p.kelvin - self.kelvin)
     }
 
     fn residuals(&self, points: &[Column]) -> Vec<f64> {
-        points.iter().map(|p| self.residual(p)).collect()
+        let points = points.iter().zip(&self.basis.left);
+        points.map(|(p, x)| self.residual(p, *x)).collect()
     }
 
     /// How much a residual at a point moves A.
-    fn influence(&self, p: &Column) -> f64 {
+    fn influence(&self, p: &Column, x: f64) -> f64 {
         let [a, b, c] = self.row;
-        p.weight * (a + b * (-p.days / self.tau).min(6.0).exp() + c * (p.kelvin - self.kelvin))
+        p.weight * (a + b * x + c * (p.kelvin - self.kelvin))
     }
 
     /// Variance of A over what independent errors would make it, at least one.
     fn hanging_together(&self, points: &[Column], bandwidth: f64, scatter: f64) -> f64 {
         let scores: Vec<f64> = points
             .iter()
-            .map(|p| self.influence(p) * self.residual(p))
+            .zip(&self.basis.left)
+            .map(|(p, x)| self.influence(p, *x) * self.residual(p, *x))
             .collect();
         let days: Vec<f64> = points.iter().map(|p| p.days).collect();
         let variance = newey_west(&days, &scores, bandwidth, 3.0);
@@ -369,6 +435,7 @@ mod tests {
         drift_sd: 8e-5,
         scatter: None,
         time_constant: Some(1.0),
+        took: None,
         may_be_left: 0.01,
     };
 

@@ -42,7 +42,7 @@ const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows.
 const DRY_SDS: f64 = 1.5;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
-/// only a level well below the middle counts.
+/// only a level at which the sugar may be gone counts.
 const VAGUE: f64 = 1.0;
 /// Those that stick stop anywhere within this above the end, SG (chosen here).
 const STUCK_OVER: f64 = 0.08;
@@ -130,7 +130,8 @@ impl Floor {
     fn reached_below(&self) -> f64 {
         let low_enough = match self.from {
             FloorFrom::Dry => self.dry_below,
-            FloorFrom::Tolerance if self.vague => self.mid - self.sd,
+            // What stops there may as well have stuck.
+            FloorFrom::Tolerance if self.vague => f64::NEG_INFINITY,
             FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
             FloorFrom::Expected => self.mid + self.sd.min(ROOM),
         };
@@ -155,16 +156,35 @@ impl Floor {
     }
 }
 
-/// The gravity at which a must of this original gravity holds `abv` % vol. Bisection.
+/// The gravity at which a must of this original gravity holds `abv` % vol. Regula falsi, the end
+/// that stays counted for half (Illinois): strength is nearly straight in gravity.
 fn gravity_at_strength(original: Gravity, abv: f64) -> f64 {
+    let over = |g: f64| strength_percent_vol(original, Gravity::computed(g)) - abv;
     let (mut low, mut high) = (0.95, original.get());
+    let (mut above, mut below) = (over(low), -abv);
+    if above <= 0.0 {
+        return low;
+    }
+    let mut was_above = None;
     for _ in 0..40 {
-        let mid = 0.5 * (low + high);
-        if strength_percent_vol(original, Gravity::computed(mid)) > abv {
-            low = mid;
-        } else {
-            high = mid;
+        let mid = (low * below - high * above) / (below - above);
+        let here = over(mid);
+        if high - low < 1e-12 || here.abs() < 1e-10 {
+            return mid;
         }
+        let is_above = here > 0.0;
+        if is_above {
+            (low, above) = (mid, here);
+            if was_above == Some(true) {
+                below *= 0.5;
+            }
+        } else {
+            (high, below) = (mid, here);
+            if was_above == Some(false) {
+                above *= 0.5;
+            }
+        }
+        was_above = Some(is_above);
     }
     0.5 * (low + high)
 }

@@ -9,7 +9,7 @@ use super::outcome::{BandPoint, Range, Spread};
 use super::pace::Pace;
 use crate::deed::What;
 use crate::fit::curve::Family;
-use crate::fit::{Fitted, Gaussian, Point, Prior, Refusal, Shapes, fit_with};
+use crate::fit::{Fitted, Gaussian, Outlook, Point, Prior, Refusal, Shapes, fit_with};
 use crate::time::{Moment, Span};
 
 /// Most points given to a fit; more are merged, which changes nothing but the time it takes.
@@ -45,6 +45,10 @@ pub(super) struct Forecast {
     /// The curves run on yeast's own time.
     pace: Pace,
     fitted: Result<Fitted, Refusal>,
+    /// The curves at the moment it is asked about.
+    outlook: Option<Outlook>,
+    /// Their own end, SG.
+    end: Option<f64>,
     time_constant: Option<f64>,
     /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
     /// since they cost a search along every drawn curve.
@@ -78,6 +82,7 @@ impl Forecast {
             // Leaning to the slow side: a time constant taken too short opens gates too early.
             pace.span(0.5 * (tau.mid + tau.high))
         });
+        let end = fitted.as_ref().ok().map(|f| f.final_gravity().mid);
         let made_at = stretch.samples.last().map_or(0.0, |s| s.days);
         let settles = fitted
             .as_ref()
@@ -95,6 +100,8 @@ impl Forecast {
             samples: stretch.samples.len(),
             pace,
             fitted,
+            outlook: None,
+            end,
             time_constant,
             settles,
             racks,
@@ -113,6 +120,12 @@ impl Forecast {
             // Readings that arrived late, in the middle, change the curve too.
             && grown <= 24.0 * patience + 2.0
             && stretch.samples.len() >= self.samples
+    }
+
+    /// Everything asked from here on is asked of this moment.
+    pub fn look(&mut self, now: Moment) {
+        let clock = self.clock(now);
+        self.outlook = self.fitted.as_ref().ok().map(|f| f.outlook(clock));
     }
 
     fn days(&self, at: Moment) -> f64 {
@@ -135,24 +148,22 @@ impl Forecast {
         self.time_constant
     }
 
-    pub fn final_gravity(&self, now: Moment) -> Option<Spread<f64>> {
-        let middle = self.fitted.as_ref().ok()?.final_gravity().mid;
-        Some(calibrated::end(middle, self.share(now)?))
+    pub fn final_gravity(&self) -> Option<Spread<f64>> {
+        Some(calibrated::end(self.end?, self.share()?))
     }
 
     /// The curves' own end, SG.
     pub fn end(&self) -> Option<f64> {
-        self.fitted.as_ref().ok().map(|f| f.final_gravity().mid)
+        self.end
     }
 
     /// Share of the fall that is over.
-    fn share(&self, now: Moment) -> Option<f64> {
-        let clock = self.clock(now);
-        Some(self.fitted.as_ref().ok()?.fraction_done(clock).mid)
+    fn share(&self) -> Option<f64> {
+        self.outlook.as_ref().map(|o| o.done)
     }
 
-    pub fn left(&self, now: Moment) -> Option<Range<f64>> {
-        let left = self.fitted.as_ref().ok()?.left_after(self.clock(now));
+    pub fn left(&self) -> Option<Range<f64>> {
+        let left = self.outlook.as_ref()?.left();
         Some(Range {
             mid: left.mid.max(0.0),
             low: left.low.max(0.0),
@@ -161,17 +172,15 @@ impl Forecast {
     }
 
     /// Odds that more than this is left, SG, by the curves.
-    pub fn odds_more_left(&self, now: Moment, left: f64) -> Option<f64> {
-        let fitted = self.fitted.as_ref().ok()?;
-        let clock = self.clock(now);
-        Some(fitted.belief(|c| c.left_after(clock) > left))
+    pub fn odds_more_left(&self, left: f64) -> Option<f64> {
+        self.outlook.as_ref().map(|o| o.odds_more_left(left))
     }
 
     /// When it comes within 0.001 of its end, not before `now`. `None` when that is open.
     pub fn settles(&self, now: Moment) -> Option<Spread<Moment>> {
         let today = self.days(now);
         let to_go = self.settles? - today;
-        let spread = calibrated::to_go(to_go, self.share(now)?);
+        let spread = calibrated::to_go(to_go, self.share()?);
         Some(spread.map(|days| self.moment(today + days)))
     }
 

@@ -6,6 +6,7 @@ use super::case::Case;
 use super::forecast::Forecast;
 use super::outcome::{Gate, Gates, Memory, Phase};
 use super::phase;
+use crate::deed::What;
 use crate::show;
 use crate::text::Style;
 use crate::time::{Moment, Span};
@@ -16,6 +17,8 @@ use crate::units::Gravity;
 pub(super) const RACK_FROM: f64 = 0.8;
 /// SG that may be left when it is stabilised.
 pub(super) const LEFT_TO_STABILISE: f64 = 0.002;
+/// The same after more sugar came: the end of a second fall is slower than it looks.
+const LEFT_AFTER_MORE: f64 = 0.001;
 /// Odds that more is left after all at which a gate still opens.
 const ODDS: f64 = 0.01;
 /// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
@@ -119,7 +122,12 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
-    match e.odds_more_left(forecast, LEFT_TO_STABILISE) {
+    let left = if e.stretch.began == What::Pitch {
+        LEFT_TO_STABILISE
+    } else {
+        LEFT_AFTER_MORE
+    };
+    match e.odds_more_left(forecast, left) {
         odds if odds < ODDS => open(format!(
             "settled, and less than {} is left to fall",
             step(LEFT_TO_STABILISE, e, style)

@@ -33,6 +33,7 @@ mod trued;
 pub use case::Case;
 
 use crate::deed::What;
+use crate::density::strength_percent_vol;
 use crate::fit::curve::Family;
 use crate::fit::{Prior, Shapes};
 use crate::learn::Broad;
@@ -128,6 +129,7 @@ impl Assessor {
             .filter(|f| f.still_good(&stretch, stopped));
         let forecast = kept.unwrap_or_else(|| Forecast::new(case, &stretch, floor.as_ref()));
         let forecast = self.forecast.insert(forecast);
+        forecast.look(now);
         let evidence = gather(case, now, stretch, floor, forecast, self.memory);
         let memory = phase::step(self.memory, &evidence, forecast);
         self.memory = Some(memory);
@@ -190,6 +192,8 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
+/// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
+const BEARS_MORE: f64 = 0.5;
 /// The same where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
@@ -273,7 +277,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
     } else if stuck {
         (e.left_above_floor(), None)
     } else {
-        (e.left(forecast), forecast.final_gravity(e.now))
+        (e.left(forecast), forecast.final_gravity())
     };
     let gates = Gates {
         rack: gates::rack(e, forecast, &memory, style),
@@ -342,7 +346,7 @@ impl Evidence<'_> {
 
     /// What is left: the curves' answer and the tail's own, the worse upper end of the two.
     fn left(&self, forecast: &Forecast) -> Option<Range<f64>> {
-        let by_curve = forecast.left(self.now);
+        let by_curve = forecast.left();
         let by_tail = self.tail.left();
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if self.tail.flat => {
@@ -364,7 +368,7 @@ impl Evidence<'_> {
     /// Odds that more than this is left: the curves' and the tail's own, the worse of the two;
     /// once flat the tail alone, since the level itself has used up what a curve may still claim.
     fn odds_more_left(&self, forecast: &Forecast, left: f64) -> f64 {
-        let by_curve = forecast.odds_more_left(self.now, left);
+        let by_curve = forecast.odds_more_left(left);
         let by_tail = self.tail.odds_more_left(left);
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if !self.tail.flat => c.max(t),
@@ -442,17 +446,33 @@ impl Evidence<'_> {
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
             (Some(level), Some(dry)) => {
-                // How much sugar an addition brought is not known to the gram.
-                let added = self
-                    .case
-                    .last_deed(self.now, &[What::Addition, What::Blend])
-                    .is_some();
-                let room = if added { 0.0 } else { SWEET * dry.sd };
+                let room = if self.may_have_stuck(level) {
+                    0.0
+                } else {
+                    SWEET * dry.sd
+                };
                 level > dry.mid + room
             }
             (Some(level), None) => level > UNKNOWN_DRY,
             (None, _) => true,
         }
+    }
+
+    /// Its sugar is not known to the gram, it had stuck before, or its yeast may be at its limit.
+    fn may_have_stuck(&self, level: f64) -> bool {
+        let sugar = [What::Addition, What::Blend, What::Sweeten];
+        let new_yeast = self
+            .case
+            .last_deed(self.now, &[What::Pitch])
+            .is_some_and(|d| d.at > self.stretch.pitched);
+        let bears = self
+            .case
+            .tolerance
+            .map_or_else(|| self.case.believed().0.mean, |t| t.get());
+        let bears_more = self.case.original.is_some_and(|o| {
+            bears > strength_percent_vol(o, Gravity::computed(level)) + BEARS_MORE
+        });
+        new_yeast || !bears_more || self.case.last_deed(self.now, &sugar).is_some()
     }
 
     fn sweetened(&self) -> Option<Moment> {

@@ -38,6 +38,8 @@ const LONGEST: f64 = 28.0;
 /// The same of hand readings, taken every few days.
 const SHORTEST_BY_HAND: f64 = 6.0;
 const LONGEST_BY_HAND: f64 = 42.0;
+/// No surer fall than this a day may show in the latest of them, SG.
+const STILL_BY_HAND: f64 = 0.000_2;
 /// Scatter of a hand reading, SG: half a division either way.
 const HAND_SCATTER: f64 = 0.000_7;
 /// A mead that has crept down after it had settled is looked at for longer.
@@ -85,6 +87,7 @@ impl Tail {
             (share.clamp(SHARE_WITHIN.0, SHARE_WITHIN.1), LONGEST)
         };
         // A feed that speaks once a day needs as many words as another.
+        let rare = FEWEST * stretch.spacing() >= shortest;
         let window = shortest.max(FEWEST * stretch.spacing());
         let window = if stretch.began == What::Pitch {
             window
@@ -109,12 +112,19 @@ impl Tail {
                 drift_sd: stretch.drift_sd,
                 scatter: stretch.by_hand.then_some(HAND_SCATTER),
                 time_constant: forecast.time_constant(),
+                took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
+                    .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
                 may_be_left,
             },
         );
         let slope_over =
             |days: f64| slope::slope(stretch.quiet_window(days), stretch.step, stretch.drift_sd);
-        let recent = stretch.quiet_window(window);
+        // Readings days apart hardly ever begin where the window does.
+        let recent = if rare {
+            stretch.quiet_window_from_before(window)
+        } else {
+            stretch.quiet_window(window)
+        };
         let span = match (recent.first(), recent.last()) {
             (Some(a), Some(b)) => b.days - a.days,
             _ => 0.0,
@@ -142,7 +152,14 @@ impl Tail {
                     .is_some_and(|s| s.span >= 0.9 * window && s.range().high < margin)
             })
         };
-        let still = still || stretch.by_hand;
+        let still = if stretch.by_hand {
+            // A few readings cannot show a small fall; they must not show one either.
+            let latest = stretch.quiet_window_from_before(SHORTEST_BY_HAND);
+            let fall = slope::slope(latest, stretch.step, stretch.drift_sd);
+            fall.is_some_and(|s| s.range().low < STILL_BY_HAND)
+        } else {
+            still
+        };
         let enough = if settled_for.is_some() {
             STAYS
         } else {
