@@ -21,6 +21,7 @@ pub mod reading;
 pub mod reckon;
 pub mod replay;
 pub mod show;
+pub mod tasks;
 pub mod text;
 pub mod time;
 pub mod topic;

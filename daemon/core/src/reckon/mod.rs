@@ -22,12 +22,14 @@ mod given;
 mod gravity;
 mod known;
 mod plain;
+mod shown;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
 pub use field::{Choice, Field, Kind, Need};
 pub use given::{Asked, Complaint, Complaints, Given, Source};
 pub use known::{Fact, Filling, Known, Row};
+pub use shown::{Shown, shown};
 pub use told::{Told, ToldInput, ToldResult, ToldTable};
 
 use crate::text::Style;
