@@ -120,6 +120,10 @@ pub(crate) fn router(app: App) -> Router {
         .route("/feeds/{id}/tilt", post(act::feed::tilt))
         .route("/feeds/{id}/move", post(act::feed::move_to))
         .route("/feeds/{id}/retire", post(act::feed::retire))
+        .route("/reckon", get(page::reckon::list))
+        .route("/reckon/{key}", get(page::reckon::show))
+        .route("/vessel/{id}/reckon/{key}", get(page::reckon::of_vessel))
+        .route("/vessel/{id}/reckon/{key}/do", post(act::reckon::act))
         .route("/notices", get(page::notices::show))
         .route("/notices/test", post(act::notice::test))
         .route(

@@ -27,6 +27,7 @@ use crate::visitor::{Looking, Visitor};
 
 pub(crate) use forms::{BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM};
 pub(in crate::page) use forms::{deed_fields, hand_fields};
+pub(in crate::page) use log::deed_in_words;
 
 /// How much of the record the drawing shows.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
