@@ -13,6 +13,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::demo::{self, DemoArgs};
 use crate::hand::{self, HandArgs, ImportArgs};
+use crate::reckon::{self, ReckonArgs};
 use crate::replay::{self, ReplayArgs};
 use crate::run::Listening;
 use crate::{password, run, ways};
@@ -34,6 +35,7 @@ enum Command {
     Run,
     Demo(DemoArgs),
     Replay(ReplayArgs),
+    Reckon(ReckonArgs),
     /// Set the password that writing on the page needs.
     Password,
     Hand(HandArgs),
@@ -73,6 +75,7 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
     let config = || Config::load(arguments.config.as_deref());
     match &arguments.command {
         Command::Replay(args) => replay::run(args),
+        Command::Reckon(args) => reckon::run(&config()?, args),
         Command::Password => password::run(&config()?),
         Command::Hand(args) => hand::hand(&config()?, args),
         Command::Import(args) => hand::import(&config()?, args),

@@ -12,7 +12,7 @@ use ebbmark_core::density::correct_hand_reading;
 use ebbmark_core::feed::Quantity;
 use ebbmark_core::files;
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{Celsius, Gravity};
+use ebbmark_core::units::{Celsius, Gravity, Ph};
 use ebbmark_store::Reader;
 use ebbmark_store::model::{Command, Done, HandFacts, ImportRow, Vessel};
 
@@ -34,6 +34,9 @@ pub struct HandArgs {
     /// Temperature the hydrometer is marked for, °C.
     #[arg(long, value_name = "C", default_value_t = 20.0)]
     reference: f64,
+    /// pH, if it was measured.
+    #[arg(long, value_name = "PH")]
+    ph: Option<f64>,
     /// When, RFC 3339. Default: now.
     #[arg(long, value_parser = Moment::parse_rfc3339)]
     at: Option<Moment>,
@@ -65,7 +68,7 @@ fn column(text: &str) -> Result<(String, Quantity), String> {
     Ok((name.to_string(), quantity))
 }
 
-fn find(reader: &Reader, name: &str) -> Result<Vessel> {
+pub(crate) fn find(reader: &Reader, name: &str) -> Result<Vessel> {
     let vessels = reader.vessels()?;
     let known: Vec<String> = vessels.iter().map(|v| v.facts.name.clone()).collect();
     let same = |v: &Vessel| v.facts.name.to_lowercase() == name.to_lowercase();
@@ -79,7 +82,7 @@ fn find(reader: &Reader, name: &str) -> Result<Vessel> {
     }
 }
 
-fn now() -> Result<Moment> {
+pub(crate) fn now() -> Result<Moment> {
     let clock = Clock::system();
     if !clock.is_believable() {
         let says = clock.now().to_rfc3339();
@@ -106,6 +109,7 @@ pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
     let deed = Deed {
         gravity: Some(corrected),
         temperature: Some(hand.sample),
+        ph: args.ph.map(Ph::new).transpose().context("--ph")?,
         note: args.note.clone(),
         ..Deed::new(at, What::HandReading)
     };

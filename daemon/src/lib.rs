@@ -13,6 +13,7 @@ mod hand;
 pub mod mqtt;
 pub mod notify;
 mod password;
+mod reckon;
 mod replay;
 mod run;
 mod slug;

@@ -10,7 +10,7 @@ use serde_json::json;
 use crate::common::{days_ago, message, publish, rfc3339};
 
 /// Debian's place for it, whatever the machine.
-fn faketime() -> PathBuf {
+pub fn faketime() -> PathBuf {
     let folders = std::fs::read_dir("/usr/lib").expect("every system has it");
     folders
         .filter_map(|entry| Some(entry.ok()?.path().join("faketime/libfaketime.so.1")))

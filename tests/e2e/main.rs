@@ -15,3 +15,4 @@ mod pages;
 mod purity;
 mod shutdown;
 mod verdicts;
+mod worked;

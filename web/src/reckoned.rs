@@ -121,22 +121,7 @@ fn on_record(
     let Some(vessel) = reader.vessel(id)? else {
         return Ok(None);
     };
-    let mut known = Known::default();
-    if let (Some(batch), Some(stored)) = (&vessel.batch, reader.verdict(id)?)
-        && batch.id == stored.batch
-    {
-        use ebbmark_core::reckon::Fact;
-        let _ = by;
-        known.gates = Some(stored.verdict.gates.clone());
-        if let Some(g) = stored.verdict.gravity {
-            known.set(Fact::Gravity, g, "its readings");
-        }
-        if let Some(v) = batch.facts.volume {
-            known.set(Fact::Volume, v, "the facts of this mead");
-        }
-        if let Some(v) = batch.facts.original_gravity {
-            known.set(Fact::OriginalGravity, v, "the facts of this mead");
-        }
-    }
+    let record = reader.mead_record(id, by.now)?;
+    let known = record.map_or_else(Known::default, |r| reckon::known(&r, &by.asker()));
     Ok(Some((vessel, known)))
 }

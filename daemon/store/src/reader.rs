@@ -7,8 +7,9 @@ use std::sync::Arc;
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::learn::CurveRecord;
+use ebbmark_core::reckon::{Fermenting, Record};
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Degrees, Gravity};
+use ebbmark_core::units::{Celsius, Degrees, Gravity};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::apply::arrival::DROPPED;
@@ -28,6 +29,8 @@ pub struct Reader {
     pool: Arc<Pool>,
 }
 
+/// How far back single temperature readings go: a heating takes hours.
+const TRACE: Span = Span::days(2);
 /// Taken along before the pitch.
 const BEFORE_PITCH: Span = Span::hours(1);
 
@@ -131,6 +134,50 @@ impl Reader {
                 lines,
             })
         })
+    }
+
+    /// What a reckoning about a vessel is filled from; `None` when nothing is in it.
+    pub fn mead_record(&self, vessel: VesselId, now: Moment) -> Res<Option<Record>> {
+        let Some(batch) = self.vessel(vessel)?.and_then(|v| v.batch) else {
+            return Ok(None);
+        };
+        let history = self.history(&batch, now)?;
+        let standing = history
+            .lines
+            .into_iter()
+            .filter(|l| l.replaced_by.is_none());
+        let deeds = standing.map(|l| l.deed).filter(|d| d.at <= now).collect();
+        let mut verdicts = self.verdicts()?;
+        let mut fermenting = Vec::new();
+        for other in self.vessels()? {
+            let Some(mead) = other.batch else { continue };
+            let found = verdicts.iter().find(|v| v.batch == mead.id);
+            let fall = found.and_then(|v| v.verdict.fall_per_day);
+            // One that may stand still gives off no gas that could be counted.
+            if let Some(fall) = fall.filter(|f| f.low > 0.0) {
+                fermenting.push(Fermenting {
+                    vessel: other.facts.name,
+                    volume: mead.facts.volume,
+                    fall: fall.mid,
+                });
+            }
+        }
+        let own = verdicts.iter().position(|v| v.batch == batch.id);
+        let readings = self.vessel_readings(vessel, now - TRACE, now)?;
+        Ok(Some(Record {
+            started: history.started,
+            original: batch.facts.original_gravity,
+            tolerance: batch.facts.tolerance,
+            volume: batch.facts.volume,
+            deeds,
+            hours: history.hours,
+            verdict: own.map(|at| verdicts.swap_remove(at).verdict),
+            trace: readings
+                .iter()
+                .filter_map(|r| Some((r.at, Celsius::computed(r.temperature?))))
+                .collect(),
+            fermenting,
+        }))
     }
 
     /// How other meads went that settled: what a verdict on `batch` may learn from. Meads that

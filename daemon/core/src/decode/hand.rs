@@ -1,14 +1,14 @@
 //! A hand reading that comes as a message, on the topic `cellar/<vessel>/hand`.
 //!
 //! Either a bare number, the gravity as read (SG), or a SenML pack with a record named `gravity`
-//! (or `extract`) and if wanted `temperature`, the sample's, and `reference`, the temperature the
-//! hydrometer is marked for (both `Cel` or `K`; 20 °C when left out).
+//! (or `extract`) and if wanted `temperature`, the sample's, `reference`, the temperature the
+//! hydrometer is marked for (both `Cel` or `K`; 20 °C when left out), and `ph`.
 
 use super::{decode, decode_copy, number, parse_json, senml, text};
 use crate::feed::{FeedMap, Format, Pick, Quantity};
 use crate::reading::{Problem, ProblemKind, TimeFrom};
 use crate::time::Moment;
-use crate::units::{Celsius, Gravity};
+use crate::units::{Celsius, Gravity, Ph};
 
 /// A hydrometer without a mark is taken to be made for this, as is a sample of unsaid warmth.
 const USUAL: Celsius = Celsius::computed(20.0);
@@ -21,6 +21,7 @@ pub struct HandReading {
     pub read: Gravity,
     pub sample: Celsius,
     pub reference: Celsius,
+    pub ph: Option<Ph>,
 }
 
 /// The vessel a topic speaks of, as it stands in the topic.
@@ -75,19 +76,44 @@ pub fn read(
         read: gravity,
         sample: reading.temperature.unwrap_or(USUAL),
         reference: reference(words)?.unwrap_or(USUAL),
+        ph: ph(words)?,
     }))
 }
 
-/// The record named `reference`, which is no reading and so not among the decoded ones.
-fn reference(words: &str) -> Result<Option<Celsius>, Problem> {
+/// The record of that name, when there is one.
+fn named(words: &str, name: &str) -> Result<Option<senml::Record>, Problem> {
     if number::parse(words).is_some() {
         return Ok(None);
     }
     let (records, _) = senml::resolve(&parse_json(words)?);
-    let Some(record) = records
-        .iter()
-        .find(|r| senml::last_part(&r.name) == "reference")
+    let mut records = records.into_iter();
+    Ok(records.find(|r| senml::last_part(&r.name) == name))
+}
+
+/// The record named `ph`, in SenML's unit `pH` or none.
+fn ph(words: &str) -> Result<Option<Ph>, Problem> {
+    let Some(record) = named(words, "ph")? else {
+        return Ok(None);
+    };
+    if let Some(unit) = record.unit.filter(|unit| unit != "pH") {
+        let detail = format!("{}: unit {unit} cannot be read for it", record.name);
+        return Err(Problem::new(ProblemKind::WrongUnit, detail));
+    }
+    let Some(value) = record
+        .value
+        .and_then(|v| serde_json::Value::from(v).as_f64())
     else {
+        let detail = format!("{}: no number in it", record.name);
+        return Err(Problem::new(ProblemKind::Missing, detail));
+    };
+    Ph::new(value)
+        .map(Some)
+        .map_err(|e| Problem::new(ProblemKind::OutOfRange, format!("{}: {e}", record.name)))
+}
+
+/// The record named `reference`, which is no reading and so not among the decoded ones.
+fn reference(words: &str) -> Result<Option<Celsius>, Problem> {
+    let Some(record) = named(words, "reference")? else {
         return Ok(None);
     };
     let quantity = match record.unit.as_deref() {
@@ -139,6 +165,10 @@ mod tests {
         assert_eq!(full.at, Moment(1_789_990_000_000));
         assert_eq!(full.sample.get(), 12.5);
         assert!((full.reference.get() - 15.5555).abs() < 1e-3);
+        assert_eq!(full.ph, None);
+        let sour = br#"[{"n":"jar:gravity","v":1.048},{"n":"jar:ph","u":"pH","v":3.42}]"#;
+        let sour = read(sour, NOW, false).unwrap().unwrap();
+        assert_eq!(sour.ph, Ph::new(3.42).ok());
     }
 
     #[test]
@@ -154,6 +184,10 @@ mod tests {
         assert_eq!(refused(warm), ProblemKind::WrongUnit);
         let hot = r#"[{"n":"a:gravity","v":1.01},{"n":"a:reference","v":300}]"#;
         assert_eq!(refused(hot), ProblemKind::OutOfRange);
+        let lye = r#"[{"n":"a:gravity","v":1.01},{"n":"a:ph","v":12}]"#;
+        assert_eq!(refused(lye), ProblemKind::OutOfRange);
+        let volts = r#"[{"n":"a:gravity","v":1.01},{"n":"a:ph","u":"V","v":3}]"#;
+        assert_eq!(refused(volts), ProblemKind::WrongUnit);
         assert_eq!(read(b"1.01", None, false), Ok(None));
         assert_eq!(
             read(b"sweet", None, false).unwrap_err().kind,

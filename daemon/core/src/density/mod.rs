@@ -5,12 +5,14 @@
 //! | [`water`] | CIPM (Tanaka et al. 2001) | 0 to 40 °C |
 //! | [`sucrose`] | ICUMSA SPS-4 (Bubník et al. 1995) | 0 to 80 °C, 0 to 70 % by mass |
 //! | [`ethanol`] | OIML R 22 (1975) general formula | -20 to 40 °C, all strengths |
+//! | [`mixture`] | Tabarié's addition of the two | both, at 20 °C |
 //! | [`hydrometer`] | buoyancy of a glass hydrometer, ISO 1768 glass | 0 to 40 °C |
 //!
 //! Densities are kg/m³ in vacuum; SG is 20 °C / 20 °C.
 
 pub mod ethanol;
 pub mod hydrometer;
+pub mod mixture;
 pub mod sucrose;
 pub mod water;
 

@@ -134,6 +134,7 @@ fn deed(hand: &HandReading, original: Option<Gravity>) -> Result<(Deed, HandFact
     let deed = Deed {
         gravity: Some(corrected),
         temperature: Some(hand.sample),
+        ph: hand.ph,
         ..Deed::new(hand.at, What::HandReading)
     };
     Ok((deed, facts))
