@@ -135,6 +135,8 @@ pub(crate) fn router(app: App) -> Router {
         .route("/leave", post(act::enter::leave))
         .route("/api/v1/vessels", get(api::vessels))
         .route("/api/v1/vessels/{id}", get(api::vessel))
+        .route("/api/v1/reckon", get(api::reckon::list))
+        .route("/api/v1/reckon/{key}", get(api::reckon::answer))
         .route("/healthz", get(async || "ok"))
         .route("/assets/{hash}/{name}", get(assets::serve))
         .fallback(page::missing)

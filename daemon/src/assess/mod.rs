@@ -5,6 +5,7 @@
 
 mod float;
 mod judge;
+mod steps;
 mod watches;
 
 use std::collections::BTreeSet;

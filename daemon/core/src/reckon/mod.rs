@@ -61,6 +61,15 @@ pub enum Which {
 }
 
 impl Which {
+    /// As in JSON: the name of its field there.
+    pub fn key(self) -> &'static str {
+        match self {
+            Which::Rack => "rack",
+            Which::Stabilise => "stabilise",
+            Which::Seal => "seal",
+        }
+    }
+
     pub fn of(self, gates: &Gates) -> &Gate {
         match self {
             Which::Rack => &gates.rack,
