@@ -123,7 +123,7 @@ fn page(
                 p.act { button type="submit" { "Reckon" } }
             }
             p.sentence #told data-fresh role="status" { (sentence(result, opened)) }
-            div.answer {
+            div.outcome {
                 div #answer data-fresh {
                     @if let Ok(told) = result { (answer::show(told)) }
                 }

@@ -11,9 +11,9 @@ use crate::page::reckon::line;
 /// Of a must that has not begun, or of an empty vessel.
 const BEGINNING: &[&str] = &["must", "gravity", "nutrient"];
 const FERMENTING: &[&str] = &["strength", "nutrient", "refractometer", "room-gas"];
-const STOPPED: &[&str] = &["strength", "stabilise", "pasteurise", "sealed-risk"];
-const STABILISED: &[&str] = &["sweeten", "bench-trial", "acid", "carbonate", "sealed-risk"];
-const SEALED: &[&str] = &["fizz", "sealed-risk", "strength"];
+const STOPPED: &[&str] = &["strength", "stabilise", "pasteurise", "acid", "sealed-risk"];
+const STABILISED: &[&str] = &["sweeten", "sulphite", "carbonate", "sealed-risk"];
+const SEALED: &[&str] = &["carbonate", "sealed-risk", "strength"];
 
 pub(super) fn show(story: &Story) -> Markup {
     let fitting = fitting(story);
@@ -25,7 +25,7 @@ pub(super) fn show(story: &Story) -> Markup {
                     (line(reckoning, Some(story.vessel.id)))
                 }
             }
-            (super::super::field::fold("all-reckonings", "All of them", false, html! {
+            (super::super::field::fold("all-reckonings", "Others", false, html! {
                 ul.reckonings {
                     @for reckoning in reckon::ALL.iter().filter(|r| !fitting.contains(&r.key)) {
                         (line(reckoning, Some(story.vessel.id)))
