@@ -5,24 +5,32 @@
 //! files, sockets, threads, async, a database, a clock, environment variables, logging. Time is
 //! an argument. The live daemon, `ebbmark replay` and the tests run this same code.
 
+pub mod acid;
 pub mod decode;
 pub mod deed;
 pub mod density;
 pub mod feed;
 pub mod files;
 pub mod fit;
+mod grid;
 pub mod hours;
 pub mod ids;
 pub mod instrument;
 pub mod learn;
+pub mod limits;
 pub mod liquid;
 pub mod measure;
+pub mod molar;
 pub mod notice;
+pub mod nutrient;
 pub mod reading;
 pub mod reckon;
 pub mod replay;
 mod root;
 pub mod show;
+pub mod sorbate;
+pub mod stock;
+pub mod sulphite;
 pub mod tasks;
 pub mod text;
 pub mod time;

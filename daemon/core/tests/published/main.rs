@@ -4,6 +4,8 @@
 //! value leaves its tolerance or the table is not the one these data make. Made anew with
 //! `EBBMARK_WRITE=1 cargo test -p ebbmark-core --test published`.
 
+mod acid;
+mod additives;
 mod density;
 mod table;
 
@@ -28,7 +30,10 @@ pub struct Source {
 
 /// In the order of the table.
 fn all() -> Vec<Source> {
-    [density::sources()].into_iter().flatten().collect()
+    [density::sources(), additives::sources(), acid::sources()]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 
 #[test]
