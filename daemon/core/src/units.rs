@@ -127,6 +127,14 @@ quantity!(
     Litres, "volume", 0.0..=100000.0, "L", &written::VOLUME
 );
 quantity!(
+    /// Volume in a pipette or burette, millilitres.
+    Millilitres, "volume", 0.0..=1000.0, "mL", &written::MILLILITRES
+);
+quantity!(
+    /// Strength of a lye: moles that take up one hydrogen ion each, in a litre.
+    Normality, "strength of the lye", 0.005..=2.0, "N", &written::NORMALITY
+);
+quantity!(
     /// Mass in kilograms.
     Kilograms, "mass", 0.0..=100000.0, "kg", &written::MASS
 );

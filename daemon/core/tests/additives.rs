@@ -9,7 +9,7 @@ use ebbmark_core::stock;
 use ebbmark_core::sulphite::{self, Salt};
 use ebbmark_core::units::{
     AbvPercent, Celsius, FallPerDay, GramsPerLitre, Gravity, Litres, MassPercent, MgPerLitre,
-    Percent, Ph, Plato,
+    Millilitres, Normality, Percent, Ph, Plato,
 };
 use proptest::prelude::*;
 use serde::Deserialize;
@@ -35,6 +35,14 @@ fn litres(v: f64) -> Litres {
 
 fn mg(v: f64) -> MgPerLitre {
     MgPerLitre::computed(v)
+}
+
+fn titrated(sample: f64, strength: f64, lye: f64) -> Option<GramsPerLitre> {
+    acid::titrated(
+        Millilitres::computed(sample),
+        Normality::computed(strength),
+        Millilitres::computed(lye),
+    )
 }
 
 fn percent(v: f64) -> Percent {
@@ -154,7 +162,7 @@ fn all_bound_and_none_pure_are_refused() {
         ),
         Err(acid::NoAcid)
     );
-    assert_eq!(acid::titrated(0.0, 0.1, 5.0), None);
+    assert_eq!(titrated(0.0, 0.1, 5.0), None);
 }
 
 fn salt() -> impl Strategy<Value = Salt> {
@@ -233,19 +241,21 @@ proptest! {
     fn nitrogen_balances(
         missing in 0.0..400.0f64, volume in 0.5..5000.0f64, share in 0.0..100.0f64,
         other in prop::option::of(1.0..15.0f64), most in prop::option::of(100.0..1500.0f64),
+        other_most in prop::option::of(100.0..2000.0f64),
     ) {
         let ration = nutrient::ration(mg(missing), litres(volume), Sources {
             phosphate: percent(share),
             other: other.map(MassPercent::computed),
             phosphate_most: most.map(mg),
+            other_most: other_most.map(mg),
         });
         prop_assert!(close(ration.brings.get() + ration.missing.get(), missing));
         let per_litre = |kg: f64| kg * 1e6 / volume;
         let from_phosphate = per_litre(ration.phosphate.get()) * nutrient::PHOSPHATE_SHARE;
         let from_other = per_litre(ration.other.get()) * other.unwrap_or(0.0) / 100.0;
         prop_assert!(close(from_phosphate + from_other, ration.brings.get()));
-        if let Some(most) = most {
-            prop_assert!(per_litre(ration.phosphate.get()) <= most * (1.0 + 1e-12));
+        for (mass, most) in [(ration.phosphate, most), (ration.other, other_most)] {
+            prop_assert!(per_litre(mass.get()) <= most.unwrap_or(f64::INFINITY) * (1.0 + 1e-12));
         }
     }
 
@@ -301,7 +311,7 @@ proptest! {
         grams in 0.5..15.0f64, sample in 1.0..50.0f64, normality in 0.01..1.0f64,
     ) {
         let millimoles = grams * sample / 1000.0 / Acid::Tartaric.equivalent() * 1000.0;
-        let found = acid::titrated(sample, normality, millimoles / normality).unwrap();
+        let found = titrated(sample, normality, millimoles / normality).unwrap();
         prop_assert!(close(found.get(), grams));
     }
 }

@@ -166,6 +166,9 @@ pub static VOLUME: Written = Written {
     shown: |v, p| if v.abs() < 0.5 { 1 } else { (VOLUME.bare)(p) },
 };
 
+pub static MILLILITRES: Written = only(&[times("mL", &["ml"], 1, 1.0)]);
+pub static NORMALITY: Written = only(&[times("N", &["n", "mol/l", "m"], 4, 1.0)]);
+
 pub static MASS: Written = Written {
     units: &[
         times("kg", &["kg"], 3, 1.0),

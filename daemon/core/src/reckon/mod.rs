@@ -16,14 +16,21 @@
 //! To add one: a module with a `pub static` [`Reckoning`], a line in [`ALL`], its published values
 //! in `tests/published`, one use in `tests/e2e` and in the worked batch.
 
+mod acid;
 mod answer;
 mod field;
 mod given;
 mod gravity;
 mod known;
+mod nutrient;
 mod plain;
 mod record;
+mod rules;
+mod scale;
 mod shown;
+mod stabilise;
+mod sulphite;
+mod sulphur;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
@@ -80,7 +87,13 @@ impl Which {
 }
 
 /// In the order they are needed on a mead's way.
-pub static ALL: &[&Reckoning] = &[&gravity::GRAVITY];
+pub static ALL: &[&Reckoning] = &[
+    &gravity::GRAVITY,
+    &nutrient::NUTRIENT,
+    &stabilise::STABILISE,
+    &sulphite::SULPHITE,
+    &acid::ACID,
+];
 
 pub fn find(key: &str) -> Option<&'static Reckoning> {
     ALL.iter().copied().find(|r| r.key == key)
