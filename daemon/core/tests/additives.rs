@@ -2,15 +2,20 @@
 //! everywhere.
 
 use ebbmark_core::acid::{self, Acid, Carbonate};
+use ebbmark_core::limits;
 use ebbmark_core::molar;
 use ebbmark_core::nutrient::{self, Due, Need, Sources};
+use ebbmark_core::reckon::{self, Asked, Asker, Known, Refusal, Told};
 use ebbmark_core::sorbate::{self, Dose};
 use ebbmark_core::stock;
 use ebbmark_core::sulphite::{self, Salt};
+use ebbmark_core::text::Style;
+use ebbmark_core::time::Moment;
 use ebbmark_core::units::{
     AbvPercent, Celsius, FallPerDay, GramsPerLitre, Gravity, Litres, MassPercent, MgPerLitre,
-    Millilitres, Normality, Percent, Ph, Plato,
+    Millilitres, Normality, Percent, Ph, Plato, Preferences,
 };
+use jiff::tz::TimeZone;
 use proptest::prelude::*;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -191,6 +196,94 @@ fn carbonate() -> impl Strategy<Value = Carbonate> {
 
 fn close(a: f64, b: f64) -> bool {
     (a - b).abs() <= 1e-9 * a.abs().max(b.abs()).max(1.0)
+}
+
+/// The answer to fields as typed.
+fn reckoned(key: &str, fields: &[(&str, String)]) -> Result<Told, Refusal> {
+    let asker = Asker {
+        now: Moment(1_772_000_000_000),
+        style: Style {
+            units: Preferences::USUAL,
+            zone: &TimeZone::UTC,
+        },
+    };
+    let fields = Asked::new(fields.iter().map(|(k, v)| ((*k).to_owned(), v.clone())));
+    let which = reckon::find(key).expect("a reckoning of that name");
+    reckon::reckon(which, &fields, "", &Known::default(), &asker)
+}
+
+/// The plain value of a result, where it is there.
+fn found(told: &Told, key: &str) -> Option<f64> {
+    told.results.iter().find(|r| r.key == key)?.value
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 512, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever is asked of whatever mead, neither the powder nor the solution goes past the law.
+    #[test]
+    fn stabilising_stays_within_the_law(
+        volume in 0.2..2000.0f64, ph in 2.5..7.0f64, strength in 0.0..20.0f64,
+        free in 0.0..120.0f64, total in 0.0..400.0f64, sorbic in 0.0..320.0f64,
+        molecular in 0.1..2.0f64, bound in 0.0..90.0f64,
+        solution in 1.0..400.0f64, sorbate_solution in 1.0..500.0f64,
+        salt in salt(), rules in prop::sample::select(limits::RULES.to_vec()),
+    ) {
+        let told = reckoned("stabilise", &[
+            ("volume", format!("{volume} L")),
+            ("ph", ph.to_string()),
+            ("strength", strength.to_string()),
+            ("free-now", free.to_string()),
+            ("total-now", total.to_string()),
+            ("sorbic-now", sorbic.to_string()),
+            ("molecular", molecular.to_string()),
+            ("bound", bound.to_string()),
+            ("solution", solution.to_string()),
+            ("sorbate-solution", sorbate_solution.to_string()),
+            ("salt", if salt == Salt::Sodium { "sodium" } else { "potassium" }.to_owned()),
+            ("rules", rules.key.to_owned()),
+        ]).map_err(|e| TestCaseError::fail(e.to_string()))?;
+        let of_solution = |key: &str, strength: f64| {
+            found(&told, key).unwrap_or(0.0) * strength / volume
+        };
+        let so_far = total.max(free);
+        let most = rules.sulphur_dioxide.most.get();
+        let added = (found(&told, "metabisulphite").unwrap_or(0.0) * 1e6 / volume)
+            .max(of_solution("metabisulphite-solution", solution)) * salt.sulphur_dioxide();
+        prop_assert!(added == 0.0 || so_far + added <= most + 1e-6, "{so_far} and {added}");
+        let most = rules.sorbic_acid.most.get();
+        let added = (found(&told, "potassium-sorbate").unwrap_or(0.0) * 1e6 / volume)
+            .max(of_solution("sorbate-solution", sorbate_solution)) * sorbate::SORBIC_SHARE;
+        prop_assert!(added == 0.0 || sorbic + added <= most + 1e-6, "{sorbic} and {added}");
+        for dose in told.step.iter().flat_map(|s| &s.deed.doses) {
+            prop_assert!(dose.mass.get() > 0.0);
+        }
+    }
+
+    /// All steps together stay within the limit for phosphate, rounded as they are.
+    #[test]
+    fn nutrient_stays_within_the_law(
+        volume in 0.5..2000.0f64, original in 1.04..1.16f64, fallen in 0.0..0.3f64,
+        steps in 1u8..=6, so_far in 0.0..1.2f64, other in prop::option::of(1.0..15.0f64),
+        rules in prop::sample::select(limits::RULES.to_vec()),
+    ) {
+        let mut fields = vec![
+            ("volume", format!("{volume} L")),
+            ("original", original.to_string()),
+            ("gravity", (original - fallen * (original - 1.0)).to_string()),
+            ("fall", "0.008".to_owned()),
+            ("steps", steps.to_string()),
+            ("phosphate-so-far", format!("{} g", so_far * volume)),
+            ("rules", rules.key.to_owned()),
+        ];
+        fields.extend(other.map(|share| ("other", share.to_string())));
+        let told = reckoned("nutrient", &fields).map_err(|e| TestCaseError::fail(e.to_string()))?;
+        let masses = told.tables.iter().flat_map(|t| &t.rows).filter_map(|row| row[3].value);
+        let added: f64 = masses.sum::<f64>() * 1e6 / volume;
+        if let Some(limit) = rules.diammonium_phosphate {
+            prop_assert!(added == 0.0 || so_far * 1000.0 + added <= limit.most.get() + 1e-6);
+        }
+    }
 }
 
 proptest! {

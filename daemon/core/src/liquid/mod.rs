@@ -22,7 +22,7 @@ mod ledger;
 pub use ledger::{Carried, HYDROMETER, Step, StepError, carry};
 
 use crate::density::mixture::{self, ETHANOL, THICKEST};
-use crate::density::{sucrose, water};
+use crate::density::water;
 use crate::root::{root, settle};
 use crate::units::{
     AbvPercent, GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, OutOfRange,
@@ -269,6 +269,22 @@ impl Liquid {
         }
     }
 
+    /// As much of it as weighs so; of nothing there is nothing.
+    #[must_use]
+    pub fn weighing(self, mass: Kilograms) -> Liquid {
+        let total = self.total();
+        let times = if total > 0.0 && mass.get() > 0.0 {
+            mass.get() / total
+        } else {
+            0.0
+        };
+        Liquid {
+            water: self.water * times,
+            extract: self.extract * times,
+            ethanol: self.ethanol * times,
+        }
+    }
+
     /// So many litres of it, and what is left.
     ///
     /// # Errors
@@ -359,11 +375,6 @@ fn percent_of(part: f64, whole: f64) -> f64 {
     } else {
         0.0
     }
-}
-
-/// Extract by mass of a must of this gravity, as a fraction.
-pub(crate) fn fraction(gravity: Gravity) -> f64 {
-    sucrose::mass_percent(gravity.get() * water::density(20.0), 20.0) / 100.0
 }
 
 #[cfg(test)]

@@ -577,7 +577,7 @@ mod tests {
     fn the_impossible_is_named() {
         assert_eq!(
             said(ask("acid", &[])),
-            "acidity: this is needed, or sample and lye of a titration"
+            "Titratable acidity: this is needed, or sample and lye of a titration"
         );
         assert_eq!(
             said(ask(
@@ -596,7 +596,7 @@ mod tests {
         );
         assert_eq!(
             said(ask("acid", &[("acidity", "5"), ("target", "6")])),
-            "volume: this is needed to reach an acidity"
+            "Volume: this is needed to reach an acidity"
         );
         assert_eq!(
             said(ask(

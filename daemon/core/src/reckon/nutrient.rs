@@ -70,8 +70,12 @@ pub static NUTRIENT: Reckoning = Reckoning {
         )
         .may_be_left()
         .hint("All without another nutrient, half with one."),
-        Field::number::<Kilograms>("phosphate-so-far", "Diammonium phosphate so far").usual("0 g"),
-        Field::number::<Kilograms>("other-so-far", "Other nutrient so far").usual("0 g"),
+        Field::number::<Kilograms>("phosphate-so-far", "Diammonium phosphate so far")
+            .usual("0 g")
+            .fill(Fact::PhosphateSoFar),
+        Field::number::<Kilograms>("other-so-far", "Other nutrient so far")
+            .usual("0 g")
+            .fill(Fact::NutrientSoFar),
         Field::number::<Count>("steps", "Steps").usual("4"),
         rules::field(),
     ],
@@ -124,7 +128,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let lines = if late || missing.get() <= 0.0 {
         Vec::new()
     } else {
-        lines(&asked, &ration, from, given_so_far > 0.0)
+        lines(&asked, &ration, from)
     };
     let mut answer = Answer::new(sentence(given, &asked, &ration, missing, used, &lines));
     answer = tell(answer, &asked, &ration, missing, law.map(|l| l.told()));
@@ -230,8 +234,10 @@ impl Wish {
     }
 }
 
-/// What goes in when. Steps that were passed without any nutrient go in together, now.
-fn lines(asked: &Wish, ration: &Ration, from: Sources, begun: bool) -> Vec<Line> {
+/// What goes in when. Steps that were passed without any nutrient go in together, now; where some was
+/// given already, the rest is spread over the steps to come.
+fn lines(asked: &Wish, ration: &Ration, from: Sources) -> Vec<Line> {
+    let begun = asked.phosphate_so_far.get() + asked.other_so_far.get() > 0.0;
     let all = nutrient::steps(asked.original, asked.end, asked.steps);
     let passed = |at: Gravity| asked.gravity.is_some_and(|now| now <= at);
     let behind = all.iter().filter(|at| passed(**at)).count();

@@ -6,6 +6,8 @@ use crate::deed::{Deed, Dose, Substance, What};
 use crate::hours::{HOUR_MS, Hour};
 use crate::liquid::{Liquid, Step, carry};
 use crate::show;
+use crate::sorbate::SORBIC_SHARE;
+use crate::sulphite::Salt;
 use crate::time::Moment;
 use crate::units::{AbvPercent, Celsius, FallPerDay, Gravity, Kilograms, Litres, MgPerLitre};
 use crate::verdict::outcome::Verdict;
@@ -50,7 +52,7 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
     );
     readings(record, asker, &mut known);
     mead(record, asker, &mut known);
-    sulphite(record, &mut known);
+    additives(record, &mut known);
     if let Some(tolerance) = record.tolerance {
         known.set(Fact::Tolerance, tolerance, "the facts of this mead");
     }
@@ -261,33 +263,62 @@ fn dissolved(dose: &Dose) -> Option<Liquid> {
     .ok()
 }
 
-/// Sulphur dioxide in a kilogram of each salt, by their masses (IUPAC): 2·64.064/222.32 and 2·64.064/190.11.
-fn sulphur_dioxide_share(of: Substance) -> Option<f64> {
-    match of {
-        Substance::PotassiumMetabisulphite => Some(0.5763),
-        Substance::SodiumMetabisulphite => Some(0.6740),
-        _ => None,
-    }
-}
-
-fn sulphite(record: &Record, known: &mut Known) {
-    let Some((Filling::Number(volume), _)) = known.get(Fact::Volume) else {
-        return;
-    };
-    let volume = *volume;
-    let doses = record.deeds.iter().flat_map(|d| &d.doses);
-    let given: Vec<f64> = doses
-        .filter_map(|d| Some(d.mass.get() * sulphur_dioxide_share(d.of)?))
-        .collect();
-    if volume > 0.0 {
-        let so_far = given.iter().sum::<f64>() * 1e6 / volume;
-        let from = match given.len() {
+/// What the log tells of sulphite, sorbate and nutrient.
+fn additives(record: &Record, known: &mut Known) {
+    let sum = |share: fn(Substance) -> Option<f64>| {
+        let doses = record.deeds.iter().flat_map(|d| &d.doses);
+        let each: Vec<f64> = doses
+            .filter_map(|d| Some(d.mass.get() * share(d.of)?))
+            .collect();
+        let from = match each.len() {
             0 => "no dose in its log".to_owned(),
             1 => "the dose in its log".to_owned(),
             n => format!("the {n} doses in its log"),
         };
-        known.set(Fact::SulphiteSoFar, MgPerLitre::computed(so_far), from);
+        (each.iter().sum::<f64>(), from)
+    };
+    for (fact, of) in [
+        (
+            Fact::PhosphateSoFar,
+            (|of| (of == Substance::DiammoniumPhosphate).then_some(1.0)) as fn(Substance) -> _,
+        ),
+        (Fact::NutrientSoFar, |of| {
+            (of == Substance::Nutrient).then_some(1.0)
+        }),
+    ] {
+        let (mass, from) = sum(of);
+        known.set(fact, Kilograms::computed(mass), from);
     }
+    let Some((Filling::Number(volume), _)) = known.get(Fact::Volume) else {
+        return;
+    };
+    let volume = *volume;
+    if volume <= 0.0 {
+        return;
+    }
+    for (fact, of) in [
+        (
+            Fact::SulphiteSoFar,
+            sulphur_dioxide as fn(Substance) -> Option<f64>,
+        ),
+        (Fact::SorbicSoFar, sorbic_acid),
+    ] {
+        let (mass, from) = sum(of);
+        known.set(fact, MgPerLitre::computed(mass * 1e6 / volume), from);
+    }
+}
+
+/// Share of a salt that is sulphur dioxide.
+fn sulphur_dioxide(of: Substance) -> Option<f64> {
+    match of {
+        Substance::PotassiumMetabisulphite => Some(Salt::Potassium.sulphur_dioxide()),
+        Substance::SodiumMetabisulphite => Some(Salt::Sodium.sulphur_dioxide()),
+        _ => None,
+    }
+}
+
+fn sorbic_acid(of: Substance) -> Option<f64> {
+    (of == Substance::PotassiumSorbate).then_some(SORBIC_SHARE)
 }
 
 fn row(f: &Fermenting) -> Row {
@@ -422,6 +453,10 @@ mod tests {
         // 2 g of the salt hold 1.1526 g of sulphur dioxide.
         let so_far = number(&known, Fact::SulphiteSoFar);
         assert!((so_far - 1152.6 / 18.0).abs() < 0.01, "{so_far}");
+        // 4 g of sorbate are "about 75 %" sorbic acid.
+        let sorbic = number(&known, Fact::SorbicSoFar);
+        assert!((sorbic - 3000.0 / 18.0).abs() < 1.0, "{sorbic}");
+        assert_eq!(number(&known, Fact::PhosphateSoFar), 0.0);
         let (stopped, _) = known.get(Fact::Stabilised).unwrap();
         assert_eq!(*stopped, Filling::Words("yes".into()));
     }
