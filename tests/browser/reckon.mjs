@@ -18,7 +18,7 @@ async function barriers(page, name) {
 }
 
 async function fill(page, path, text) {
-  const field = page.locator(`[name="${path}"]`).first();
+  const field = page.locator(`form.asked [name="${path}"]`);
   // A further row is asked for until it is there.
   while ((await field.count()) === 0) {
     const more = page.locator(`[data-rows="${path.split(".")[0]}"] .more`);
