@@ -1,5 +1,7 @@
 //! What the pages say, for programs. Read-only, under the same access as the pages.
 
+pub(crate) mod reckon;
+
 use axum::Json;
 use axum::extract::{FromRequestParts, Path, State};
 use axum::http::StatusCode;
@@ -14,18 +16,19 @@ use crate::fault::Fault;
 use crate::visitor::{Standing, Visitor};
 
 /// Who may read; a program is told so instead of being led to the sign-in page.
-pub(crate) struct MayRead;
+pub(crate) struct MayRead(pub Visitor);
 
 impl FromRequestParts<App> for MayRead {
     type Rejection = Fault;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MayRead, Fault> {
-        match Visitor::from_request_parts(parts, app).await?.standing {
+        let visitor = Visitor::from_request_parts(parts, app).await?;
+        match visitor.standing {
             Standing::Outside => Err(Fault::said(
                 StatusCode::UNAUTHORIZED,
                 "Sign in on the page and send its cookie, or set public-view.",
             )),
-            _ => Ok(MayRead),
+            _ => Ok(MayRead(visitor)),
         }
     }
 }

@@ -18,6 +18,7 @@ mod headers;
 mod intake;
 mod live;
 mod page;
+mod reckoned;
 mod show;
 mod visitor;
 

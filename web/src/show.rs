@@ -3,7 +3,7 @@
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Gravity, Litres, Quantity};
+use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
 use ebbmark_core::verdict::outcome::Range;
 
 use crate::visitor::Visitor;
@@ -43,6 +43,14 @@ impl Visitor {
 
     pub fn volume(&self, v: Litres) -> String {
         show::volume(v, self.prefs)
+    }
+
+    pub fn mass(&self, m: Kilograms) -> String {
+        Kilograms::MEASURE.show(m.get(), self.prefs)
+    }
+
+    pub fn ph(&self, ph: Ph) -> String {
+        Ph::MEASURE.show(ph.get(), self.prefs)
     }
 
     pub fn day(&self, at: Moment) -> String {
@@ -98,16 +106,19 @@ impl Visitor {
 
 /// The core speaks in clauses ("still falling; likely Fri 4 Dec"); on a page they stand alone.
 pub(crate) fn as_sentence(clause: &str) -> String {
-    let mut chars = clause.chars();
-    let mut text: String = chars
-        .next()
-        .map(char::to_uppercase)
-        .into_iter()
-        .flatten()
-        .collect();
-    text.push_str(chars.as_str());
+    let mut text = as_heading(clause);
     if !text.is_empty() && !text.ends_with(['.', '!', '?']) {
         text.push('.');
     }
     text
+}
+
+/// With a capital letter; "pH" keeps its own way of beginning.
+pub(crate) fn as_heading(words: &str) -> String {
+    let mut chars = words.chars();
+    if chars.clone().nth(1).is_some_and(char::is_uppercase) {
+        return words.to_owned();
+    }
+    let first = chars.next().map(char::to_uppercase).into_iter().flatten();
+    first.chain(chars).collect()
 }

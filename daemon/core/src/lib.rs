@@ -39,6 +39,7 @@ pub mod stock;
 pub mod strength;
 pub mod sulphite;
 pub mod sweeten;
+pub mod tasks;
 pub mod text;
 pub mod time;
 pub mod topic;

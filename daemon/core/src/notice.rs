@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::hours::Hour;
 use crate::show;
+use crate::tasks::Task;
 use crate::text::{self, Style, sentence};
 use crate::time::Moment;
 use crate::verdict::outcome::{Phase, Verdict};
@@ -24,12 +25,14 @@ pub enum NoticeKind {
     FloatStuck,
     /// Outside the vessel's temperature band.
     Temperature,
+    /// A step that had to wait may be done now.
+    StepDue,
     /// Sent by hand to see whether a way out works.
     Test,
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 9] = [
+    pub const ALL: [NoticeKind; 10] = [
         NoticeKind::Settled,
         NoticeKind::Stuck,
         NoticeKind::Restarted,
@@ -38,6 +41,7 @@ impl NoticeKind {
         NoticeKind::FloatDisagrees,
         NoticeKind::FloatStuck,
         NoticeKind::Temperature,
+        NoticeKind::StepDue,
         NoticeKind::Test,
     ];
 
@@ -51,6 +55,7 @@ impl NoticeKind {
             NoticeKind::FloatDisagrees => "float-disagrees",
             NoticeKind::FloatStuck => "float-stuck",
             NoticeKind::Temperature => "temperature",
+            NoticeKind::StepDue => "step-due",
             NoticeKind::Test => "test",
         }
     }
@@ -91,6 +96,15 @@ pub fn on_stuck_float(verdict: &Verdict, vessel: &str, style: &Style) -> Option<
             show::day_and_time(since, verdict.at, style.zone)
         ),
     })
+}
+
+/// A step whose wait is over.
+pub fn on_task(task: &Task, vessel: &str, now: Moment, style: &Style) -> Call {
+    Call {
+        kind: NoticeKind::StepDue,
+        title: format!("{vessel}: it has waited long enough to be sweetened"),
+        body: task.sentence(now, style),
+    }
 }
 
 /// Hours in which a float that is not stuck shows more than one value.

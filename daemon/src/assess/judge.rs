@@ -86,18 +86,21 @@ impl Judge {
         .await
     }
 
-    /// Looks at silence and batteries, and rolls hours that readings have touched.
+    /// Looks at silence, batteries and steps that wait, and rolls hours that readings have touched.
     pub async fn tick(self, listening_since: Moment) -> Res<Judge> {
         blocking(move || {
-            let result = super::watches::look(&self.assess, listening_since);
-            match result {
-                Err(StoreError::WriterGone) => Err(StoreError::WriterGone),
-                Err(error) => {
-                    tracing::error!(%error, "feeds were not looked at");
-                    Ok(self)
+            let looks = [
+                ("feeds", super::watches::look(&self.assess, listening_since)),
+                ("steps that wait", super::steps::look(&self.assess)),
+            ];
+            for (what, result) in looks {
+                match result {
+                    Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),
+                    Err(error) => tracing::error!(%error, "{what} were not looked at"),
+                    Ok(()) => {}
                 }
-                Ok(()) => Ok(self),
             }
+            Ok(self)
         })
         .await
     }

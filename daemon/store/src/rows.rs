@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::deed::{Deed, Dose, What};
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::fit::curve::Family;
 use ebbmark_core::hours::{Hour, HourGravity, HourTemperature};
@@ -11,7 +11,7 @@ use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Signal};
+use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Ph, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
 use rusqlite::Row;
 use rusqlite::types::Type;
@@ -321,7 +321,7 @@ pub fn hour(row: &Row<'_>) -> Sql<Hour> {
 // ---- the log ----
 
 pub const LINE: &str = "id, vessel, at, what, gravity, temperature, note, hand_read, hand_sample, \
-                        hand_reference, made_at, replaced_by";
+                        hand_reference, made_at, replaced_by, ph, volume, doses, despite";
 
 pub fn line(row: &Row<'_>) -> Sql<LogLine> {
     let hand = match (row.get(7)?, row.get(8)?, row.get(9)?) {
@@ -332,19 +332,42 @@ pub fn line(row: &Row<'_>) -> Sql<LogLine> {
         }),
         _ => None,
     };
+    let id = EntryId(row.get(0)?);
     Ok(LogLine {
-        id: EntryId(row.get(0)?),
+        id,
         vessel: VesselId(row.get(1)?),
         deed: Deed {
             gravity: quantity(row, 4, Gravity::computed)?,
             temperature: quantity(row, 5, Celsius::computed)?,
             note: row.get(6)?,
+            ph: quantity(row, 12, Ph::computed)?,
+            volume: quantity(row, 13, Litres::computed)?,
+            doses: doses(row, 14, id)?,
+            despite: row.get(15)?,
             ..Deed::new(moment(row, 2)?, key(row, 3, What::from_key)?)
         },
         hand,
         made_at: moment(row, 10)?,
         replaced_by: row.get::<_, Option<i64>>(11)?.map(EntryId),
     })
+}
+
+fn doses(row: &Row<'_>, column: usize, line: EntryId) -> Sql<Vec<Dose>> {
+    let broken = |why: &dyn std::fmt::Display| {
+        unreadable(
+            column,
+            format!("what line {line} of the log weighed out cannot be read: {why}"),
+        )
+    };
+    match row.get_ref(column)?.as_str_or_null() {
+        Ok(None) => Ok(Vec::new()),
+        Ok(Some(text)) => serde_json::from_str(text).map_err(|e| broken(&e)),
+        Err(e) => Err(broken(&e)),
+    }
+}
+
+pub fn doses_json(doses: &[Dose]) -> Sql<Option<String>> {
+    (!doses.is_empty()).then(|| to_json(&doses)).transpose()
 }
 
 // ---- verdicts ----

@@ -4,12 +4,12 @@
 mod common;
 
 use common::*;
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Deed, Dose, Substance, What};
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, VesselId};
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres};
+use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, MassPercent, Ph};
 use ebbmark_core::verdict::outcome::{Gate, Gates, Memory, Phase, Verdict};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{
@@ -243,6 +243,106 @@ async fn a_double_tap_is_one_line_and_a_correction_is_another() {
     assert_eq!(why, "there is no line 77 in the log");
     assert_eq!(store.reader.log(vessel, at(6), at(10)).unwrap(), []);
     assert_eq!(store.reader.latest_instant().unwrap(), Some(at(20)));
+}
+
+fn stabilised(minutes: i64) -> Deed {
+    let dose = |of, grams: f64| Dose {
+        of,
+        mass: Kilograms::computed(grams / 1000.0),
+        name: String::new(),
+        extract: None,
+    };
+    Deed {
+        ph: Ph::new(3.42).ok(),
+        volume: Litres::new(18.5).ok(),
+        doses: vec![
+            dose(Substance::PotassiumMetabisulphite, 1.9),
+            dose(Substance::PotassiumSorbate, 3.7),
+            Dose {
+                name: "lime, \"first crop\"".into(),
+                extract: MassPercent::new(81.5).ok(),
+                ..dose(Substance::Honey, 350.0)
+            },
+        ],
+        despite: "a trial jar (the gate was shut: still falling)".into(),
+        ..deed(What::Stabilise, minutes)
+    }
+}
+
+#[tokio::test]
+async fn what_was_weighed_and_measured_is_kept_to_the_digit() {
+    let store = Store::new();
+    let vessel = store.vessel("carboy").await;
+    let log = |deed| Command::Log {
+        vessel,
+        deed,
+        hand: None,
+        once: None,
+        made_at: at(30),
+    };
+    let Done::Entry(first) = store.run(log(stabilised(10))).await else {
+        panic!()
+    };
+    let mut less = stabilised(10);
+    less.doses.truncate(1);
+    less.despite.clear();
+    let correct = Command::Correct {
+        entry: first,
+        deed: less.clone(),
+        hand: None,
+        made_at: at(31),
+    };
+    store.run(correct).await;
+    store.run(log(deed(What::Rack, 20))).await;
+    let store = store.reopen().await;
+    let lines = store.reader.log(vessel, at(0), at(60)).unwrap();
+    let deeds: Vec<&Deed> = lines.iter().map(|l| &l.deed).collect();
+    assert_eq!(deeds, [&stabilised(10), &less, &deed(What::Rack, 20)]);
+
+    let mut nothing_weighed = stabilised(40);
+    nothing_weighed.doses[0].mass = Kilograms::computed(f64::NAN);
+    let why = store.refused(log(nothing_weighed.clone())).await;
+    assert!(why.contains("no number"), "{why}");
+    let correct = Command::Correct {
+        entry: lines[2].id,
+        deed: nothing_weighed,
+        hand: None,
+        made_at: at(41),
+    };
+    assert!(store.refused(correct).await.contains("no number"));
+}
+
+#[tokio::test]
+async fn a_line_whose_doses_cannot_be_read_is_named() {
+    let store = Store::new();
+    let vessel = store.vessel("carboy").await;
+    for deed in [deed(What::Rack, 5), stabilised(10)] {
+        let log = Command::Log {
+            vessel,
+            deed,
+            hand: None,
+            once: None,
+            made_at: at(11),
+        };
+        store.run(log).await;
+    }
+    for bad in [
+        "CAST('[{\"of\":' AS TEXT)",
+        "'[{\"of\":\"moonshine\",\"mass\":1}]'",
+        "'{}'",
+        "'[{\"of\":\"honey\",\"mass\":null}]'",
+        "CAST(x'ff' AS TEXT)",
+    ] {
+        let sql = format!("UPDATE entry SET doses = {bad} WHERE id = 2");
+        store.sql().execute(&sql, []).unwrap();
+        let error = store.reader.log(vessel, at(0), at(60)).unwrap_err();
+        assert!(error.to_string().contains("line 2 of the log"), "{error}");
+    }
+    store
+        .sql()
+        .execute("UPDATE entry SET doses = '[]' WHERE id = 2", [])
+        .unwrap();
+    assert!(store.reader.log(vessel, at(0), at(60)).is_ok());
 }
 
 #[tokio::test]

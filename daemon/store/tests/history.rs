@@ -4,12 +4,12 @@
 mod common;
 
 use common::*;
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::fit::curve::Family;
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::time::Span;
-use ebbmark_core::units::Gravity;
+use ebbmark_core::units::{Gravity, Ph};
 use ebbmark_store::model::{Batch, BatchFacts, Command, Done, ImportRow, Origin, Stay};
 use ebbmark_store::{Options, open};
 
@@ -261,7 +261,7 @@ async fn a_database_of_schema_2_is_upgraded_with_what_is_in_it() {
     .unwrap();
     drop(old);
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 3);
+    assert_eq!(reader.schema_version().unwrap(), 4);
     let linden = reader.vessel(VesselId(1)).unwrap().unwrap().batch.unwrap();
     let facts = BatchFacts {
         original_gravity: Gravity::new(1.098).ok(),
@@ -279,5 +279,55 @@ async fn a_database_of_schema_2_is_upgraded_with_what_is_in_it() {
     let edit = Command::EditBatch(linden.id, changed.clone());
     writer.command(edit).await.unwrap();
     assert_eq!(reader.batch(linden.id).unwrap().unwrap().facts, changed);
+    writer.close().await;
+}
+
+#[tokio::test]
+async fn lines_of_schema_3_are_upgraded_and_can_then_hold_more() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("store.db");
+    let old = rusqlite::Connection::open(&path).unwrap();
+    for sql in [
+        include_str!("../src/migrations/0001.sql"),
+        include_str!("../src/migrations/0002.sql"),
+        include_str!("../src/migrations/0003.sql"),
+    ] {
+        old.execute_batch(sql).unwrap();
+    }
+    old.execute_batch(&format!(
+        "INSERT INTO vessel (name) VALUES ('cask');
+         INSERT INTO entry (vessel, at, what, gravity, note, made_at)
+             VALUES (1, {at}, 'rack', 1.002, 'off the lees', {at});
+         PRAGMA user_version = 3;
+         PRAGMA application_id = {};",
+        0x4562_6d6b,
+        at = T0.0,
+    ))
+    .unwrap();
+    drop(old);
+    let (writer, reader) = open(&path, Options::default()).unwrap();
+    assert_eq!(reader.schema_version().unwrap(), 4);
+    let vessel = VesselId(1);
+    let log = || reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    let racked = Deed {
+        gravity: Gravity::new(1.002).ok(),
+        note: "off the lees".into(),
+        ..Deed::new(T0, What::Rack)
+    };
+    assert_eq!(log()[0].deed, racked);
+    let measured = Deed {
+        ph: Ph::new(3.4).ok(),
+        ..racked
+    };
+    let correct = Command::Correct {
+        entry: log()[0].id,
+        deed: measured.clone(),
+        hand: None,
+        made_at: T0,
+    };
+    writer.command(correct).await.unwrap();
+    let lines = log();
+    assert_eq!(lines[0].replaced_by, Some(lines[1].id));
+    assert_eq!((lines[0].deed.ph, &lines[1].deed), (None, &measured));
     writer.close().await;
 }

@@ -2,11 +2,11 @@
 
 use axum::extract::{Path, State};
 use axum::response::Response;
-use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::deed::{Deed, Dose, What};
 use ebbmark_core::density;
 use ebbmark_core::ids::{EntryId, VesselId};
-use ebbmark_core::units::Gravity;
-use ebbmark_store::model::{Command, Done, HandFacts};
+use ebbmark_core::units::{Gravity, Kilograms};
+use ebbmark_store::model::{Command, Done, HandFacts, LogLine};
 
 use super::see;
 use crate::app::App;
@@ -54,6 +54,22 @@ pub(crate) async fn correct(
         }
         _ => read_deed(&posted),
     };
+    let read = match (read, read_doses(&posted, &old)) {
+        (Ok((deed, hand)), Ok(doses)) => {
+            let deed = Deed {
+                doses,
+                // Asked of no form: these stand as they were.
+                volume: deed.volume.or(hand.and(old.deed.volume)),
+                despite: old.deed.despite.clone(),
+                ..deed
+            };
+            Ok((deed, hand))
+        }
+        (read, doses) => {
+            let complaints = read.err().into_iter().chain(doses.err());
+            Err(complaints.flatten().collect())
+        }
+    };
     let (deed, hand) = match read {
         Ok(line) => line,
         Err(complaints) => {
@@ -81,7 +97,7 @@ async fn refused(
     vessel::again(app, &visitor, VesselId(id), draft).await
 }
 
-async fn write(
+pub(super) async fn write(
     app: &App,
     vessel: VesselId,
     posted: &Posted,
@@ -127,6 +143,7 @@ fn read_hand(posted: &Posted, original: Option<Gravity>) -> Result<Line, Vec<Com
     let read = take.need("read", "Gravity as read", Take::gravity);
     let sample = take.need("sample", "Temperature of the sample", Take::temperature);
     let reference = take.need("reference", "Hydrometer is marked for", Take::temperature);
+    let ph = take.quantity("ph", "pH");
     let at = take.when("at", "When");
     let note = take.note("note", "Note");
     let (Some(read), Some(sample), Some(reference), Some(at), Some(note)) =
@@ -140,6 +157,7 @@ fn read_hand(posted: &Posted, original: Option<Gravity>) -> Result<Line, Vec<Com
                 gravity: Some(corrected),
                 temperature: Some(sample),
                 note,
+                ph,
                 ..Deed::new(at, What::HandReading)
             };
             let hand = HandFacts {
@@ -166,6 +184,8 @@ fn read_deed(posted: &Posted) -> Result<Line, Vec<Complaint>> {
     });
     let at = take.when("at", "When");
     let gravity = take.gravity("gravity", "Gravity after it");
+    let ph = take.quantity("ph", "pH after it");
+    let volume = take.volume("volume", "Volume after it");
     let note = take.note("note", "What and how much");
     let (Some(what), Some(at), Some(note)) = (what, at, note) else {
         return take.finish(None);
@@ -173,7 +193,29 @@ fn read_deed(posted: &Posted) -> Result<Line, Vec<Complaint>> {
     let deed = Deed {
         gravity,
         note,
+        ph,
+        volume,
         ..Deed::new(at, what)
     };
     take.finish(Some((deed, None)))
+}
+
+/// What was weighed, put right. A mass that was not touched keeps the digits that were not shown,
+/// one that was emptied is taken out.
+fn read_doses(posted: &Posted, old: &LogLine) -> Result<Vec<Dose>, Vec<Complaint>> {
+    let mut take = Take::new(&posted.fields, &posted.visitor);
+    let mut doses = Vec::new();
+    for (n, dose) in old.deed.doses.iter().enumerate() {
+        let (field, label) = (line::dose_field(n), line::dose_label(dose));
+        if posted.fields.get(&field) == posted.visitor.mass(dose.mass) {
+            doses.push(dose.clone());
+        } else if let Some(mass) = take.quantity::<Kilograms>(&field, &label) {
+            let dose = Dose {
+                mass,
+                ..dose.clone()
+            };
+            doses.push(dose);
+        }
+    }
+    take.finish(Some(doses))
 }

@@ -19,6 +19,11 @@ impl Fields {
         self.raw(name).trim()
     }
 
+    /// All of them, as sent.
+    pub fn pairs(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.0.iter().map(|(n, v)| (n.as_str(), v.as_str()))
+    }
+
     /// Exactly as sent: blanks belong to a password.
     pub fn raw(&self, name: &str) -> &str {
         let found = self.0.iter().find(|(n, _)| n == name);

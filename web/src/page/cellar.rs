@@ -3,8 +3,9 @@
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::hours::Hour;
+use ebbmark_core::tasks::{self, Task};
 use ebbmark_core::text::float_trouble;
 use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
@@ -55,6 +56,9 @@ struct Row {
     verdict: Option<StoredVerdict>,
     /// Deeds since the pitch of this mead.
     done: Vec<(Moment, What)>,
+    /// Whether one of `tasks` may be done now.
+    due: bool,
+    tasks: Vec<Task>,
     hours: Vec<Hour>,
     from: Moment,
     last: Option<Moment>,
@@ -87,6 +91,8 @@ impl Row {
                 vessel,
                 verdict: None,
                 done: Vec::new(),
+                due: false,
+                tasks: Vec::new(),
                 hours: Vec::new(),
                 from: now,
                 last: None,
@@ -96,12 +102,14 @@ impl Row {
         let history = reader.history(batch, now)?;
         let standing = history
             .lines
-            .iter()
+            .into_iter()
             .filter(|line| line.replaced_by.is_none());
+        let deeds: Vec<Deed> = standing.map(|line| line.deed).collect();
+        let tasks = tasks::tasks(&deeds);
         Ok(Row {
-            done: standing
-                .map(|line| (line.deed.at, line.deed.what))
-                .collect(),
+            done: deeds.iter().map(|deed| (deed.at, deed.what)).collect(),
+            due: tasks.iter().any(|task| task.is_due(now)),
+            tasks,
             hours: history.hours,
             last: last_reading(
                 verdict.as_ref().map(|v| &v.verdict),
@@ -119,12 +127,13 @@ impl Row {
             return 7;
         }
         let Some(stored) = &self.verdict else {
-            return 3;
+            return if self.due { 2 } else { 3 };
         };
         match stored.verdict.phase {
             Phase::Restarted => 0,
             Phase::Stuck | Phase::Resting => 1,
             Phase::Settled if !self.acted_since(stored.phase_since) => 2,
+            _ if self.due => 2,
             Phase::NoData => 3,
             Phase::Lag | Phase::Active | Phase::Slowing => 4,
             Phase::Settled => 5,
@@ -264,6 +273,7 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
             }
             div.words {
                 p.sentence { (sentence(row)) }
+                @for task in &row.tasks { (task_line(visitor, task)) }
                 @if let Some(v) = verdict {
                     p.next { (next_step(visitor, &v.gates, &row.done)) }
                     @if let Some(trouble) = float_trouble(v, &visitor.style()) { p.doubt { (trouble) } }
@@ -276,6 +286,12 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
             div.curve { (chart::spark(&row.hours, row.from, visitor.now)) }
         }
     }
+}
+
+/// A step that waits, or whose time has come.
+pub(super) fn task_line(visitor: &Visitor, task: &Task) -> Markup {
+    let due = task.is_due(visitor.now);
+    html! { p.task.due[due] { (task.sentence(visitor.now, &visitor.style())) } }
 }
 
 fn sentence(row: &Row) -> String {

@@ -3,7 +3,7 @@
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Dose, What};
 use ebbmark_core::ids::{EntryId, VesselId};
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::LogLine;
@@ -15,6 +15,7 @@ use super::{Here, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::Draft;
+use crate::show::as_heading;
 use crate::visitor::{Looking, Visitor};
 
 pub(crate) const LINE_FORM: &str = "line";
@@ -44,9 +45,14 @@ pub(crate) async fn load(app: &App, vessel: VesselId, entry: EntryId) -> Result<
 fn page(visitor: &Visitor, line: &LogLine, draft: Option<&Draft>) -> Markup {
     let vessel = format!("/vessel/{}", line.vessel);
     let action = format!("{vessel}/line/{}", line.id);
-    let fields = |sheet: &Sheet| match line.deed.what {
-        What::HandReading => hand_fields(sheet, visitor, Some(line)),
-        _ => deed_fields(sheet, visitor, Some(line)),
+    let fields = |sheet: &Sheet| {
+        html! {
+            @match line.deed.what {
+                What::HandReading => (hand_fields(sheet, visitor, Some(line))),
+                _ => (deed_fields(sheet, visitor, Some(line))),
+            }
+            (doses(sheet, visitor, &line.deed.doses))
+        }
     };
     let body = html! {
         section.narrow {
@@ -64,4 +70,31 @@ fn page(visitor: &Visitor, line: &LogLine, draft: Option<&Draft>) -> Markup {
         }
     };
     shell(visitor, Here::Vessel, "Correct a line", "", body)
+}
+
+fn doses(sheet: &Sheet, visitor: &Visitor, doses: &[Dose]) -> Markup {
+    html! {
+        @if !doses.is_empty() {
+            div.fields {
+                @for (n, dose) in doses.iter().enumerate() {
+                    (sheet.number(&dose_field(n), &dose_label(dose), &visitor.mass(dose.mass),
+                        "Left empty: it was not put in."))
+                }
+            }
+        }
+    }
+}
+
+/// Name of the field of a line's nth dose.
+pub(crate) fn dose_field(n: usize) -> String {
+    format!("dose-{}", n + 1)
+}
+
+pub(crate) fn dose_label(dose: &Dose) -> String {
+    let name = if dose.name.is_empty() {
+        dose.of.label()
+    } else {
+        &dose.name
+    };
+    as_heading(name)
 }

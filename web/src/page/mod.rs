@@ -6,6 +6,7 @@ pub(crate) mod feeds;
 mod field;
 pub(crate) mod line;
 pub(crate) mod notices;
+pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod vessel;
 
@@ -22,13 +23,15 @@ pub(crate) enum Here {
     Cellar,
     Vessel,
     Feeds,
+    Reckon,
     Notices,
     Settings,
     Elsewhere,
 }
 
-const CHAPTERS: [(Here, &str, &str); 4] = [
+const CHAPTERS: [(Here, &str, &str); 5] = [
     (Here::Cellar, "/", "Cellar"),
+    (Here::Reckon, "/reckon", "Reckon"),
     (Here::Feeds, "/feeds", "Feeds"),
     (Here::Notices, "/notices", "Notices"),
     (Here::Settings, "/settings", "Settings"),

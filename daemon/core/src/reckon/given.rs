@@ -22,12 +22,12 @@ impl Asked {
         Asked(pairs.into_iter().collect())
     }
 
-    fn get(&self, path: &str) -> &str {
+    pub(super) fn get(&self, path: &str) -> &str {
         self.0.get(path).map_or("", |text| text.trim())
     }
 
     /// Whether a row has anything in it.
-    fn has(&self, prefix: &str) -> bool {
+    pub(super) fn has(&self, prefix: &str) -> bool {
         self.0
             .iter()
             .any(|(path, text)| path.starts_with(prefix) && !text.trim().is_empty())

@@ -40,6 +40,7 @@ mod rules;
 mod scale;
 mod sealed_risk;
 mod share_out;
+mod shown;
 mod stabilise;
 mod strength;
 mod sulphite;
@@ -53,6 +54,7 @@ pub use field::{Choice, Field, Kind, Need};
 pub use given::{Asked, Complaint, Complaints, Given, Source};
 pub use known::{Fact, Filling, Known, Row};
 pub use record::{Fermenting, Record, known};
+pub use shown::{Shown, shown};
 pub use told::{Told, ToldInput, ToldResult, ToldTable};
 
 use crate::text::Style;
@@ -82,6 +84,15 @@ pub enum Which {
 }
 
 impl Which {
+    /// As in JSON: the name of its field there.
+    pub fn key(self) -> &'static str {
+        match self {
+            Which::Rack => "rack",
+            Which::Stabilise => "stabilise",
+            Which::Seal => "seal",
+        }
+    }
+
     pub fn of(self, gates: &Gates) -> &Gate {
         match self {
             Which::Rack => &gates.rack,

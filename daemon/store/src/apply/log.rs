@@ -3,12 +3,13 @@
 use ebbmark_core::deed::Deed;
 use ebbmark_core::ids::{EntryId, VesselId};
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{Celsius, Gravity};
+use ebbmark_core::units::{Celsius, Gravity, Litres, MassPercent, Ph};
 use rusqlite::{OptionalExtension, params};
 
 use super::{Tx, refuse};
 use crate::error::StoreError;
 use crate::model::{Change, Done, HandFacts};
+use crate::rows;
 
 pub fn add(
     tx: &mut Tx<'_>,
@@ -29,6 +30,7 @@ pub fn add(
         }
     }
     tx.vessel_in_use(vessel)?;
+    weighed(deed)?;
     let id = write(tx, vessel, deed, hand, once, made_at)?;
     Ok(Done::Entry(id))
 }
@@ -54,11 +56,26 @@ pub fn correct(
         }
         Some((vessel, None)) => VesselId(vessel),
     };
+    weighed(deed)?;
     let id = write(tx, vessel, deed, hand, None, made_at)?;
     tx.conn
         .prepare_cached("UPDATE entry SET replaced_by = ?2 WHERE id = ?1")?
         .execute([entry.0, id.0])?;
     Ok(Done::Entry(id))
+}
+
+/// JSON has no word for what is no number: written down it could never be read again.
+fn weighed(deed: &Deed) -> Result<(), StoreError> {
+    let extracts = deed.doses.iter().filter_map(|d| d.extract);
+    let mut numbers = deed
+        .doses
+        .iter()
+        .map(|d| d.mass.get())
+        .chain(extracts.map(MassPercent::get));
+    if numbers.all(f64::is_finite) {
+        return Ok(());
+    }
+    refuse("a dose has a mass or an extract that is no number".to_owned())
 }
 
 pub(super) fn write(
@@ -72,8 +89,8 @@ pub(super) fn write(
     tx.conn
         .prepare_cached(
             "INSERT INTO entry (vessel, at, what, gravity, temperature, note, hand_read, \
-             hand_sample, hand_reference, once, made_at) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+             hand_sample, hand_reference, once, made_at, ph, volume, doses, despite) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15)",
         )?
         .execute(params![
             vessel.0,
@@ -87,6 +104,10 @@ pub(super) fn write(
             hand.map(|h| h.reference.get()),
             once,
             made_at.0,
+            deed.ph.map(Ph::get),
+            deed.volume.map(Litres::get),
+            rows::doses_json(&deed.doses)?,
+            deed.despite,
         ])?;
     let id = EntryId(tx.conn.last_insert_rowid());
     tx.changed(Change::Vessel(vessel));

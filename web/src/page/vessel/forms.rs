@@ -2,7 +2,7 @@
 
 use ebbmark_core::deed::What;
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{Celsius, Gravity};
+use ebbmark_core::units::{Celsius, Gravity, Ph};
 use ebbmark_store::model::{Batch, LogLine};
 use maud::{Markup, html};
 
@@ -87,6 +87,7 @@ pub(in crate::page) fn hand_fields(
                 &temperature(hand.map(|h| h.sample)), ""))
             (sheet.number("reference", &format!("Hydrometer is marked for, {degrees}"),
                 &temperature(Some(hand.map_or(USUAL_REFERENCE, |h| h.reference))), "Stands on its paper scale."))
+            (sheet.number("ph", "pH", &ph_text(visitor, line), "If you measured it."))
             (when(sheet, visitor, line))
             (sheet.note("note", "Note", line.map_or("", |l| &l.deed.note), ""))
         }
@@ -104,6 +105,9 @@ pub(in crate::page) fn deed_fields(
         .filter(|w| *w != What::HandReading)
         .collect();
     let deed = line.map(|l| &l.deed);
+    let volume = deed
+        .and_then(|d| d.volume)
+        .map_or_else(String::new, |v| visitor.volume_field(v));
     html! {
         div.fields {
             (sheet.select("what", "What", &choices(&deeds, What::key, What::label),
@@ -111,6 +115,9 @@ pub(in crate::page) fn deed_fields(
             (when(sheet, visitor, line))
             (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
                 &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
+            (sheet.number("ph", "pH after it", &ph_text(visitor, line), "If you measured it."))
+            (sheet.number("volume", &format!("Volume after it, {}", visitor.volume_unit()), &volume,
+                "What is in the vessel then, if that changed."))
             (sheet.note("note", "What and how much", deed.map_or("", |d| &d.note), "\"1.2 kg dried fig\", \"40 mg/L\"."))
             p.care {
                 "Pasteurising: heat builds pressure in whatever is closed, and glass can burst; hot "
@@ -119,6 +126,11 @@ pub(in crate::page) fn deed_fields(
             }
         }
     }
+}
+
+fn ph_text(visitor: &Visitor, line: Option<&LogLine>) -> String {
+    let ph: Option<Ph> = line.and_then(|l| l.deed.ph);
+    ph.map_or_else(String::new, |ph| visitor.ph(ph))
 }
 
 fn when(sheet: &Sheet, visitor: &Visitor, line: Option<&LogLine>) -> Markup {

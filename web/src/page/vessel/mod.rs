@@ -5,20 +5,22 @@ mod evidence;
 mod forms;
 mod gates;
 mod log;
+mod reckonings;
 mod table;
 
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::ids::{EntryId, VesselId};
+use ebbmark_core::tasks::{self, Task};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::model::{Batch, Feed, LogLine, Stay, StoredVerdict, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::cellar::{last_reading, measure};
+use super::cellar::{last_reading, measure, task_line};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
@@ -27,6 +29,7 @@ use crate::visitor::{Looking, Visitor};
 
 pub(crate) use forms::{BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM};
 pub(in crate::page) use forms::{deed_fields, hand_fields};
+pub(in crate::page) use log::deed_in_words;
 
 /// How much of the record the drawing shows.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
@@ -220,6 +223,15 @@ impl Story {
         )
     }
 
+    /// What its log asks to be done next.
+    fn tasks(&self) -> Vec<Task> {
+        if self.vessel.batch.is_none() {
+            return Vec::new();
+        }
+        let deeds: Vec<Deed> = self.mead_lines().map(|line| line.deed.clone()).collect();
+        tasks::tasks(&deeds)
+    }
+
     /// Deeds of the mead that is in it now.
     fn deeds(&self) -> Vec<(Moment, What)> {
         let Some(batch) = &self.vessel.batch else {
@@ -294,12 +306,14 @@ fn render(
                 header.head {
                     h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
                     p.sentence { (sentence(story)) }
+                    @for task in story.tasks() { (task_line(visitor, &task)) }
                     (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict), story.last_reading()))
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
                 (evidence::why(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
+                (reckonings::show(story))
                 section aria-labelledby="drawing" {
                     (chart::show(visitor, story, stretch)?)
                     (table::show(visitor, story))
