@@ -109,11 +109,8 @@ fn verdicts(series: &Series, by_hand: bool) -> Vec<Verdict> {
     };
     let hours: Vec<Hour> = series.samples.iter().filter_map(hour).collect();
     let hand = |s: &Sample| Deed {
-        at: at(s),
-        what: What::HandReading,
         gravity: gravity(s),
-        temperature: None,
-        note: String::new(),
+        ..Deed::new(at(s), What::HandReading)
     };
     let deeds: Vec<Deed> = series.samples.iter().map(hand).collect();
     let mut assessor = Assessor::default();

@@ -113,11 +113,8 @@ impl Noise {
 
 pub fn deed(d: f64, what: What, gravity: Option<f64>) -> Deed {
     Deed {
-        at: day(d),
-        what,
         gravity: gravity.and_then(|g| Gravity::new(g).ok()),
-        temperature: None,
-        note: String::new(),
+        ..Deed::new(day(d), what)
     }
 }
 
