@@ -6,11 +6,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::measure::{Measure, spaced, written};
+use crate::measure::{Measure, plain_number, spaced, written};
 
 /// Why a number was refused as a quantity.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("{quantity} {value} is outside {low} to {high}{}", spaced(unit))]
+#[error("{quantity} {} is outside {low} to {high}{}", plain_number(*value), spaced(unit))]
 pub struct OutOfRange {
     pub quantity: &'static str,
     pub value: f64,

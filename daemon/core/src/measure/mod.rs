@@ -40,6 +40,8 @@ pub struct Unit {
     pub names: &'static [&'static str],
     /// Decimals it is shown with.
     pub places: usize,
+    /// Without zeros at the end: what was rounded to whole ones is not shown as finer.
+    pub trimmed: bool,
     pub scale: Scale,
 }
 
@@ -124,12 +126,7 @@ impl Measure {
     /// The bare number a form field is filled with; read back as a bare number.
     pub fn field(&self, plain: f64, p: Preferences) -> String {
         let unit = &self.written.units[(self.written.bare)(p)];
-        let text = unit.number(plain);
-        if text.contains('.') {
-            text.trim_end_matches('0').trim_end_matches('.').to_owned()
-        } else {
-            text
-        }
+        trim(&unit.number(plain))
     }
 
     /// The unit of a bare number, as it stands beside a field.
@@ -144,12 +141,25 @@ impl Unit {
         let unit = 10f64.powi(i32::try_from(places).unwrap_or(0));
         // Adding zero turns -0.0 into 0.0, so that no "-0.0" is ever shown.
         let rounded = (self.scale.from_plain(plain) * unit).round() / unit + 0.0;
-        format!("{rounded:.places$}")
+        let text = format!("{rounded:.places$}");
+        if self.trimmed { trim(&text) } else { text }
+    }
+}
+
+/// Without zeros at the end of its decimals.
+fn trim(number: &str) -> String {
+    if number.contains('.') {
+        number
+            .trim_end_matches('0')
+            .trim_end_matches('.')
+            .to_owned()
+    } else {
+        number.to_owned()
     }
 }
 
 /// A limit as it stands in a sentence: no more digits than it has.
-fn plain_number(v: f64) -> String {
+pub(crate) fn plain_number(v: f64) -> String {
     ((v * 1e4).round() / 1e4 + 0.0).to_string()
 }
 

@@ -22,6 +22,7 @@ const fn times(
         sign,
         names,
         places,
+        trimmed: false,
         scale: Scale::Times(each),
     }
 }
@@ -91,6 +92,7 @@ pub static GRAVITY: Written = Written {
             sign: "SG",
             names: &["sg"],
             places: 4,
+            trimmed: false,
             scale: Scale::By {
                 to_plain: gravity_said,
                 from_plain: itself,
@@ -100,6 +102,7 @@ pub static GRAVITY: Written = Written {
             sign: "°P",
             names: &["p", "plato"],
             places: 2,
+            trimmed: false,
             scale: Scale::By {
                 to_plain: sg_from_plato,
                 from_plain: plato_from_sg,
@@ -109,6 +112,7 @@ pub static GRAVITY: Written = Written {
             sign: "°Bx",
             names: &["bx", "brix"],
             places: 2,
+            trimmed: false,
             scale: Scale::By {
                 to_plain: sg_from_plato,
                 from_plain: plato_from_sg,
@@ -134,6 +138,7 @@ pub static TEMPERATURE: Written = Written {
             sign: "°F",
             names: &["f"],
             places: 1,
+            trimmed: false,
             scale: Scale::By {
                 to_plain: fahrenheit_to_celsius,
                 from_plain: celsius_to_fahrenheit,
@@ -176,8 +181,11 @@ pub static MASS: Written = Written {
         times("mg", &["mg"], 0, 1e-6),
         times("lb", &["lb", "lbs"], 3, KILOGRAMS_PER_POUND),
         times("oz", &["oz"], 2, KILOGRAMS_PER_POUND / 16.0),
-        // Only shown: a kitchen scale weighs whole grams.
-        times("g", &[], 0, 1e-3),
+        // Only shown: a dose above 10 g was weighed to the gram.
+        Unit {
+            trimmed: true,
+            ..times("g", &[], 1, 1e-3)
+        },
     ],
     bare: |p| match p.mass {
         MassScale::Kilograms => 0,
@@ -200,6 +208,7 @@ pub static DENSITY: Written = Written {
             sign: "SG",
             names: &["sg"],
             places: 4,
+            trimmed: false,
             scale: Scale::By {
                 to_plain: density_from_sg,
                 from_plain: sg_from_density,

@@ -9,7 +9,7 @@ use crate::deed::{Substance, What};
 use crate::sorbate::{self, Dose};
 use crate::stock;
 use crate::sulphite;
-use crate::time::Span;
+use crate::tasks::BEFORE_SWEETENING;
 use crate::units::{AbvPercent, Celsius, GramsPerLitre, Litres, MgPerLitre, Millilitres, Percent};
 
 const WITH_SORBATE: &str = "yes";
@@ -57,9 +57,6 @@ pub static STABILISE: Reckoning = Reckoning {
     ],
     run,
 };
-
-/// Common practice, no source: how long sulphite and sorbate are left to work before sweetening.
-const WAIT: Span = Span::hours(24);
 
 /// Least active sulphur dioxide that hand-outs call enough, mg/L.
 const LEAST_ACTIVE: f64 = 0.5;
@@ -151,9 +148,9 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         gravity: None,
         ph: None,
         wait: Some(if stops_yeast {
-            (WAIT, "sweetening")
+            (BEFORE_SWEETENING, "sweetening")
         } else {
-            (WAIT, "measuring free sulphur dioxide")
+            (BEFORE_SWEETENING, "measuring free sulphur dioxide")
         }),
     }))
 }

@@ -99,7 +99,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         )
     };
     let mut answer = Answer::new(format!(
-        "{:.1} % vol, give or take {half:.1}; {:.0} g of sugar are left in a litre.{with_added}",
+        "{:.1} % vol, give or take {half:.1}; {:.0} g of extract are left in a litre, sugar and what yeast cannot take.{with_added}",
         s.by_volume.get(),
         s.extract.get(),
     ))
