@@ -77,6 +77,11 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .map_err(|e| given.complain("target", &e.to_string()).into())
 }
 
+const BALANCE: Formula = Formula {
+    name: "mass balance with the density of sugar solutions",
+    source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
+};
+
 fn tell(
     given: &Given,
     with: &Sweet,
@@ -88,11 +93,10 @@ fn tell(
     let after = right.after.volume()?;
     if mass.get() <= 0.0 {
         return Ok(
-            Answer::new(format!("It is at {} already.", shown(given, target))).result(result(
-                "mass",
-                capital(with.name),
-                mass,
-            )),
+            Answer::new(format!("It is at {} already.", shown(given, target)))
+                .result(result("mass", capital(with.name), mass))
+                .formula(BALANCE)
+                .how_sure("As sure as the reading, which is good to 0.001."),
         );
     }
     let instead = to_scale(right.add_instead);
@@ -113,10 +117,7 @@ fn tell(
         .result(result("volume", "Volume after", after))
         .result(result("take-out", "Or take out", right.take_out))
         .result(result("mass-instead", "and stir in", instead))
-        .formula(Formula {
-            name: "mass balance with the density of sugar solutions",
-            source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
-        })
+        .formula(BALANCE)
         .how_sure(
             "The range is what 0.001 in the reading makes. Honey that is not stirred in lies at the bottom and reads too \
              low: stir, wait, read again before adding more.",
