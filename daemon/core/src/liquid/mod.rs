@@ -269,6 +269,16 @@ impl Liquid {
         }
     }
 
+    /// More or less of the same; a factor below zero counts as nothing.
+    pub(crate) fn times(self, factor: f64) -> Liquid {
+        let factor = factor.max(0.0);
+        Liquid {
+            water: self.water * factor,
+            extract: self.extract * factor,
+            ethanol: self.ethanol * factor,
+        }
+    }
+
     /// So many litres of it, and what is left.
     ///
     /// # Errors
