@@ -70,7 +70,12 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await page.getByRole("link", { name: "correct" }).first().click();
   await page.waitForURL(/\/line\/\d+$/);
   await looks(page, "line");
-  for (const name of ["feeds", "notices", "settings", "nowhere"]) {
+  await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=3.4`);
+  await page.locator("#ground summary").click();
+  await looks(page, "vessel-reckoning");
+  await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=12`);
+  await looks(page, "vessel-reckoning-refused");
+  for (const name of ["reckon", "feeds", "notices", "settings", "nowhere"]) {
     await page.goto(`${base}/${name}`);
     await looks(page, name);
   }

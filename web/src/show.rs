@@ -113,9 +113,12 @@ pub(crate) fn as_sentence(clause: &str) -> String {
     text
 }
 
-/// With a capital letter.
+/// With a capital letter; "pH" keeps its own way of beginning.
 pub(crate) fn as_heading(words: &str) -> String {
     let mut chars = words.chars();
+    if chars.clone().nth(1).is_some_and(char::is_uppercase) {
+        return words.to_owned();
+    }
     let first = chars.next().map(char::to_uppercase).into_iter().flatten();
     first.chain(chars).collect()
 }

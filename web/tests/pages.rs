@@ -19,6 +19,9 @@ mod live;
 #[path = "pages/reading.rs"]
 mod reading;
 #[cfg(test)]
+#[path = "pages/reckon.rs"]
+mod reckon;
+#[cfg(test)]
 #[path = "pages/tilt.rs"]
 mod tilt;
 #[cfg(test)]

@@ -6,13 +6,16 @@
 //! an argument. The live daemon, `ebbmark replay` and the tests run this same code.
 
 pub mod acid;
+pub mod blend;
 pub mod decode;
 pub mod deed;
 pub mod density;
 pub mod feed;
 pub mod files;
 pub mod fit;
+pub mod gas;
 mod grid;
+pub mod heat;
 pub mod hours;
 pub mod ids;
 pub mod instrument;
@@ -22,16 +25,21 @@ pub mod lineage;
 pub mod liquid;
 pub mod measure;
 pub mod molar;
+pub mod must;
 pub mod notice;
 pub mod nutrient;
 pub mod reading;
 pub mod reckon;
+pub mod refraction;
 pub mod replay;
 mod root;
+pub mod share;
 pub mod show;
 pub mod sorbate;
 pub mod stock;
+pub mod strength;
 pub mod sulphite;
+pub mod sweeten;
 pub mod tasks;
 pub mod text;
 pub mod time;

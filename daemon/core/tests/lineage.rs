@@ -1,7 +1,7 @@
 //! Whatever is split, blended, fed and lost: nothing appears and nothing is gone.
 
 use ebbmark_core::deed::{Dose, Substance};
-use ebbmark_core::lineage::{Book, Goods, Mead, Must, Share, Step, carry};
+use ebbmark_core::lineage::{Book, Goods, Mead, Must, Share, Step, carry, sulphur_dioxide};
 use ebbmark_core::liquid::{
     CARBON_DIOXIDE_PER_ETHANOL, EXTRACT_PER_ETHANOL, Liquid, YEAST_PER_ETHANOL,
 };
@@ -219,7 +219,7 @@ fn counted(goods: &Goods) -> [f64; 6] {
         liquid.extract().get(),
         liquid.ethanol().get(),
         goods.cost,
-        goods.sulphur_dioxide().get(),
+        goods.given(sulphur_dioxide).get(),
     ]
 }
 

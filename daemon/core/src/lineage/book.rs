@@ -2,6 +2,7 @@
 
 use super::Step;
 use super::goods::Goods;
+use crate::deed::Substance;
 use crate::liquid::{HYDROMETER, Liquid};
 use crate::units::{AbvPercent, Gravity, Kilograms, Litres, MgPerLitre};
 
@@ -113,12 +114,14 @@ impl Book {
         unfermented.gravity().ok().filter(|_| self.sure.makeup)
     }
 
-    /// Sulphur dioxide given so far to what is in it now.
-    pub fn sulphite(&self) -> Option<MgPerLitre> {
-        let volume = self
-            .volume()
-            .filter(|v| v.get() > 0.0 && self.sure.shares)?;
-        let given = self.holds.sulphur_dioxide().get();
+    /// What is in it of something it was given, if all of that is known.
+    pub fn given(&self, share: impl Fn(Substance) -> Option<f64>) -> Option<Kilograms> {
+        self.sure.shares.then(|| self.holds.given(share))
+    }
+
+    pub fn given_per_litre(&self, share: impl Fn(Substance) -> Option<f64>) -> Option<MgPerLitre> {
+        let volume = self.volume().filter(|v| v.get() > 0.0)?;
+        let given = self.given(share)?.get();
         Some(MgPerLitre::computed(given * 1e6 / volume.get()))
     }
 

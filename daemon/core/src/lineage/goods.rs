@@ -2,6 +2,7 @@
 
 use crate::deed::{Dose, Substance};
 use crate::liquid::Liquid;
+use crate::sulphite::Salt;
 use crate::units::Kilograms;
 
 #[derive(Clone, Debug, PartialEq, Default)]
@@ -44,26 +45,21 @@ impl Goods {
         }
     }
 
-    /// Sulphur dioxide that was given with sulphite, bound and gone alike.
-    pub fn sulphur_dioxide(&self) -> Kilograms {
+    /// Mass of what was given of something, by its share of each substance.
+    pub fn given(&self, share: impl Fn(Substance) -> Option<f64>) -> Kilograms {
         let given = self
             .doses
             .iter()
-            .filter_map(|d| Some(d.mass.get() * sulphur_dioxide_share(d.of)?));
+            .filter_map(|d| Some(d.mass.get() * share(d.of)?));
         Kilograms::computed(given.sum())
     }
 }
 
-/// Whether it is sulphite.
-pub(crate) fn is_sulphite(dose: &Dose) -> bool {
-    sulphur_dioxide_share(dose.of).is_some()
-}
-
-/// Sulphur dioxide in a kilogram of each salt, by their masses (IUPAC): 2·64.064/222.32 and 2·64.064/190.11.
-fn sulphur_dioxide_share(of: Substance) -> Option<f64> {
+/// Share of a salt that is sulphur dioxide.
+pub fn sulphur_dioxide(of: Substance) -> Option<f64> {
     match of {
-        Substance::PotassiumMetabisulphite => Some(0.5763),
-        Substance::SodiumMetabisulphite => Some(0.6740),
+        Substance::PotassiumMetabisulphite => Some(Salt::Potassium.sulphur_dioxide()),
+        Substance::SodiumMetabisulphite => Some(Salt::Sodium.sulphur_dioxide()),
         _ => None,
     }
 }

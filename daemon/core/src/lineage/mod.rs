@@ -14,8 +14,8 @@ mod goods;
 mod steps;
 
 pub use book::{Book, Sure};
-pub use goods::Goods;
-pub(crate) use goods::{dissolved, is_sulphite};
+pub(crate) use goods::dissolved;
+pub use goods::{Goods, sulphur_dioxide};
 pub use steps::Past;
 
 use crate::time::Moment;

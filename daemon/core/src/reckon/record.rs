@@ -2,10 +2,11 @@
 
 use super::known::{Fact, Filling, Known};
 use super::{Asker, Row};
-use crate::deed::{Deed, Dose, What};
+use crate::deed::{Deed, Dose, Substance, What};
 use crate::hours::{HOUR_MS, Hour};
-use crate::lineage::{Book, Past, Step, dissolved, is_sulphite};
+use crate::lineage::{Book, Past, Step, dissolved, sulphur_dioxide};
 use crate::show;
+use crate::sorbate::SORBIC_SHARE;
 use crate::time::Moment;
 use crate::units::{AbvPercent, Celsius, FallPerDay, Gravity, Litres};
 use crate::verdict::outcome::Verdict;
@@ -66,7 +67,7 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
     blended(record, &mut known);
     let book = book(record, &known);
     mead(record, &book, asker, &mut known);
-    sulphite(record, &book, &mut known);
+    additives(record, &book, &mut known);
     if let Some(tolerance) = record.tolerance {
         known.set(Fact::Tolerance, tolerance, "the facts of this mead");
     }
@@ -275,20 +276,49 @@ fn brings(dose: &Dose) -> bool {
     dissolved(dose).is_some()
 }
 
-fn sulphite(record: &Record, book: &Book, known: &mut Known) {
-    let Some(so_far) = book.sulphite() else {
-        return;
-    };
-    let doses = record.deeds.iter().flat_map(|d| &d.doses);
-    let from = match doses.filter(|d| is_sulphite(d)).count() {
-        0 if record.inherited.is_some() && so_far.get() > 0.0 => {
-            "what the meads it came from brought".to_owned()
+/// What it still holds of the sulphite, sorbate and nutrient it was given. Nothing is told when
+/// nobody knows how much of it came along from the meads before.
+fn additives(record: &Record, book: &Book, known: &mut Known) {
+    let from = |share: fn(Substance) -> Option<f64>| {
+        let doses = record.deeds.iter().flat_map(|d| &d.doses);
+        match (
+            doses.filter(|d| share(d.of).is_some()).count(),
+            &record.inherited,
+        ) {
+            (_, Some(_)) => "the meads it came from and its log".to_owned(),
+            (0, None) => "no dose in its log".to_owned(),
+            (1, None) => "the dose in its log".to_owned(),
+            (n, None) => format!("the {n} doses in its log"),
         }
-        0 => "no dose in its log".to_owned(),
-        1 => "the dose in its log".to_owned(),
-        n => format!("the {n} doses in its log"),
     };
-    known.set(Fact::SulphiteSoFar, so_far, from);
+    for (fact, of) in [
+        (Fact::PhosphateSoFar, phosphate as fn(Substance) -> _),
+        (Fact::NutrientSoFar, nutrient),
+    ] {
+        if let Some(mass) = book.given(of) {
+            known.set(fact, mass, from(of));
+        }
+    }
+    for (fact, of) in [
+        (Fact::SulphiteSoFar, sulphur_dioxide as fn(Substance) -> _),
+        (Fact::SorbicSoFar, sorbic_acid),
+    ] {
+        if let Some(given) = book.given_per_litre(of) {
+            known.set(fact, given, from(of));
+        }
+    }
+}
+
+fn phosphate(of: Substance) -> Option<f64> {
+    (of == Substance::DiammoniumPhosphate).then_some(1.0)
+}
+
+fn nutrient(of: Substance) -> Option<f64> {
+    (of == Substance::Nutrient).then_some(1.0)
+}
+
+fn sorbic_acid(of: Substance) -> Option<f64> {
+    (of == Substance::PotassiumSorbate).then_some(SORBIC_SHARE)
 }
 
 fn row(f: &Fermenting) -> Row {
@@ -309,7 +339,6 @@ mod tests {
     use jiff::tz::TimeZone;
 
     use super::*;
-    use crate::deed::Substance;
     use crate::lineage::Goods;
     use crate::liquid::Liquid;
     use crate::text::Style;
@@ -428,6 +457,10 @@ mod tests {
         // 2 g of the salt hold 1.1526 g of sulphur dioxide.
         let so_far = number(&known, Fact::SulphiteSoFar);
         assert!((so_far - 1152.6 / 18.0).abs() < 0.01, "{so_far}");
+        // 4 g of sorbate are "about 75 %" sorbic acid.
+        let sorbic = number(&known, Fact::SorbicSoFar);
+        assert!((sorbic - 3000.0 / 18.0).abs() < 1.0, "{sorbic}");
+        assert_eq!(number(&known, Fact::PhosphateSoFar), 0.0);
         let (stopped, _) = known.get(Fact::Stabilised).unwrap();
         assert_eq!(*stopped, Filling::Words("yes".into()));
     }

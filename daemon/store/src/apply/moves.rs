@@ -12,7 +12,11 @@ use crate::model::{Change, Done, Move};
 
 pub fn to_vessel(tx: &mut Tx<'_>, asked: &Move) -> Result<Done, StoreError> {
     let Move {
-        batch, from, to, at, ..
+        batch,
+        from,
+        to,
+        at,
+        ..
     } = *asked;
     if let Some(once) = &asked.once
         && log::written(tx, once)?.is_some()
@@ -57,7 +61,10 @@ pub fn to_vessel(tx: &mut Tx<'_>, asked: &Move) -> Result<Done, StoreError> {
     tx.conn
         .prepare_cached("UPDATE verdict SET vessel = ?3 WHERE vessel = ?1 AND batch = ?2")?
         .execute([from.0, batch.0, to.0])?;
-    let (left, came) = (vessels::vessel_name(tx, to)?, vessels::vessel_name(tx, from)?);
+    let (left, came) = (
+        vessels::vessel_name(tx, to)?,
+        vessels::vessel_name(tx, from)?,
+    );
     let out = Deed {
         note: format!("into {left}"),
         ..Deed::new(at, What::Rack)
@@ -100,7 +107,9 @@ pub(super) fn free(tx: &Tx<'_>, vessel: VesselId, at: Moment) -> Result<(), Stor
     let vessel_name = vessels::vessel_name(tx, vessel)?;
     let (now_in, _, ended) = vessels::batch(tx, BatchId(batch))?;
     if now_in == vessel && ended.is_none() {
-        return refuse(format!("\"{mead}\" is in {vessel_name}; it has to be empty"));
+        return refuse(format!(
+            "\"{mead}\" is in {vessel_name}; it has to be empty"
+        ));
     }
     refuse(format!(
         "at {} {vessel_name} was not empty: \"{mead}\" was in it",

@@ -58,7 +58,10 @@ pub fn pour(
     for (part, from) in parts.iter().zip(&sources) {
         vessels::share(tx, id, part.parent, at, part.volume)?;
         let amount = amount(part);
-        came.push(format!("{amount} from {}", vessels::vessel_name(tx, *from)?));
+        came.push(format!(
+            "{amount} from {}",
+            vessels::vessel_name(tx, *from)?
+        ));
         if *from != vessel {
             let out = Deed {
                 note: format!("{amount} into {into}"),

@@ -333,7 +333,9 @@ pub fn end_batch(tx: &mut Tx<'_>, id: BatchId, at: Moment) -> Result<Done, Store
     if at < started {
         return refuse(ends_before(started, at));
     }
-    let put_in = meads::own_stays(tx.conn, id)?.last().map(|(_, since, _)| *since);
+    let put_in = meads::own_stays(tx.conn, id)?
+        .last()
+        .map(|(_, since, _)| *since);
     if let Some(since) = put_in.filter(|since| at < *since) {
         return refuse(format!(
             "it was put into this vessel at {}; it cannot have ended before",

@@ -4,6 +4,7 @@ use ebbmark_core::reckon::{Shown, Told, ToldTable};
 use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
+use super::fields::with_rows;
 use super::no_forms;
 use crate::page::field::{Sheet, fold};
 use crate::page::vessel::deed_in_words;
@@ -16,7 +17,6 @@ const DO_FORM: &str = "do";
 pub(super) fn show(told: &Told) -> Markup {
     html! {
         @if !told.despite.is_empty() { p.care { b { "Done all the same: " } (as_sentence(&told.despite)) } }
-        @for caution in &told.cautions { p.care { (caution) } }
         @if !told.results.is_empty() {
             table.results {
                 caption.hidden { (told.title) }
@@ -33,6 +33,12 @@ pub(super) fn show(told: &Told) -> Markup {
                         }
                     }
                 }
+            }
+        }
+        @if !told.cautions.is_empty() {
+            div.care {
+                h2 { "Take care" }
+                @for caution in &told.cautions { p { (caution) } }
             }
         }
         @for table in &told.tables { (one_table(table)) }
@@ -97,9 +103,7 @@ pub(super) fn do_it(
     shown: &[Shown],
 ) -> Markup {
     // What stands in the fields, not what was typed: the record may change before it is sent.
-    let fields = shown
-        .iter()
-        .flat_map(|s| std::iter::once(s).chain(s.rows.iter().flatten()));
+    let fields = shown.iter().flat_map(with_rows);
     let filled: Vec<&Shown> = fields.filter(|s| !s.text.is_empty()).collect();
     let step = told.and_then(|t| t.step.as_ref());
     html! {

@@ -137,7 +137,7 @@ pub(in crate::page) fn deed_in_words(
         words += &format!(" [{}]", doses.join(", "));
     }
     if !deed.despite.is_empty() {
-        words += &format!(" Done all the same: {}", deed.despite);
+        words += &format!(". Done all the same: {}", deed.despite);
     }
     words
 }
