@@ -10,7 +10,7 @@ use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::reckon::{Fermenting, Record};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Degrees, Gravity};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::hand;

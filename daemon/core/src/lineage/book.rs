@@ -38,6 +38,15 @@ pub struct Sure {
     pub shares: bool,
 }
 
+/// What so much of each of these would make together.
+pub fn together(parts: &[(&Book, Option<Litres>)]) -> Book {
+    let mut made = Book::empty();
+    for (book, volume) in parts {
+        made.receive(Book::clone(book).pour(*volume));
+    }
+    made
+}
+
 /// What was poured from one mead into another.
 pub(super) struct Poured {
     goods: Goods,

@@ -13,7 +13,7 @@ mod book;
 mod goods;
 mod steps;
 
-pub use book::{Book, Sure};
+pub use book::{Book, Sure, together};
 pub(crate) use goods::dissolved;
 pub use goods::{Goods, sulphur_dioxide};
 pub use steps::Past;

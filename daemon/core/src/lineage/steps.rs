@@ -33,7 +33,8 @@ impl Past<'_> {
                 deed.doses.iter().partition(|d| dissolved(d).is_some());
             // The gravity a must began at was measured with what had been put in.
             let measured_with = deed.what == What::Pitch;
-            if !liquid.is_empty() && !measured_with {
+            // Fermenting changes the volume too.
+            if (!liquid.is_empty() && !measured_with) || deed.volume.is_some() {
                 let before = self.last_read(self.deeds[..at].iter(), deed.at);
                 steps.extend(before.map(|g| (deed.at, Step::Reads(g))));
             }
@@ -71,13 +72,15 @@ impl Past<'_> {
         let fed = before.clone().rev().find(|d| is_fed(d)).map(|d| d.at);
         let since = self.since.max(fed);
         let holds = |at: Moment| since.is_none_or(|since| at >= since);
-        hour_before(self.hours, at)
-            .filter(|(from, _)| holds(*from))
-            .map(|(_, gravity)| gravity)
-            .or_else(|| {
-                let noted = before.rev().take_while(|d| holds(d.at));
-                noted.filter_map(|d| d.gravity).next()
-            })
+        let noted = before
+            .rev()
+            .take_while(|d| holds(d.at))
+            .find_map(|d| Some((d.at, d.gravity?)));
+        let hour = hour_before(self.hours, at).filter(|h| holds(Moment(h.index * HOUR_MS)));
+        let float = hour.and_then(|h| h.gravity);
+        let float = float.map(|g| (g.at, Gravity::computed(g.median)));
+        let latest = noted.into_iter().chain(float).max_by_key(|(at, _)| *at);
+        latest.map(|(_, gravity)| gravity)
     }
 }
 
@@ -85,16 +88,14 @@ fn is_fed(deed: &Deed) -> bool {
     deed.doses.iter().any(|d| dissolved(d).is_some())
 }
 
-/// The last hour before an instant with a gravity, not older than a day: its beginning and middle.
-fn hour_before(hours: &[Hour], at: Moment) -> Option<(Moment, Gravity)> {
+/// The last hour before an instant with a gravity, not older than a day.
+fn hour_before(hours: &[Hour], at: Moment) -> Option<&Hour> {
     let end = hours.partition_point(|h| (h.index + 1) * HOUR_MS <= at.0);
-    let recent = hours[..end]
+    let mut recent = hours[..end]
         .iter()
         .rev()
         .take_while(|h| at.0 - h.index * HOUR_MS <= 24 * HOUR_MS);
-    let mut read = recent.filter_map(|h| Some((Moment(h.index * HOUR_MS), h.gravity?)));
-    read.next()
-        .map(|(from, g)| (from, Gravity::computed(g.median)))
+    recent.find(|h| h.gravity.is_some())
 }
 
 impl Book {
