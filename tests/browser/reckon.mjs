@@ -6,6 +6,8 @@ const rows = JSON.parse(readFileSync(new URL("reckonings.json", import.meta.url)
 const TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
 
 async function barriers(page, name) {
+  // The bar at the lower edge of a small screen lies over what is scrolled past it.
+  await page.evaluate(() => window.scrollTo(0, document.body.scrollHeight));
   await page.evaluate(axeSource);
   const { violations } = await page.evaluate((tags) => axe.run({ runOnly: tags }), TAGS);
   const found = violations.map((v) => `${v.id} (${v.nodes.map((n) => n.html.slice(0, 200)).slice(0, 3).join(" | ")})`);
@@ -16,7 +18,7 @@ async function barriers(page, name) {
 }
 
 async function fill(page, path, text) {
-  const field = page.locator(`[name="${path}"]`).first();
+  const field = page.locator(`form.asked [name="${path}"]`);
   // A further row is asked for until it is there.
   while ((await field.count()) === 0) {
     const more = page.locator(`[data-rows="${path.split(".")[0]}"] .more`);

@@ -55,11 +55,11 @@ await withBrowser({ javaScriptEnabled: scripts, viewport: { width: 390, height: 
   }
   check((await shut.textContent()).startsWith("Not yet. "), "the shut gate says why", await shut.textContent());
   check((await page.getByRole("button", { name: "Do it" }).count()) === 0, "and nothing can be done");
-  const ph = page.locator("[name=ph]");
+  const ph = page.locator("#f-ph");
   check((await ph.inputValue()) === "3.4", "the pH is filled in", await ph.inputValue());
   const from = await page.locator("#n-ph").textContent();
   check(from.startsWith("From "), "and says where it is from", from);
-  check((await page.locator("[name=volume]").inputValue()) === "20", "so is the volume");
+  check((await page.locator("#f-volume").inputValue()) === "20", "so is the volume");
 
   if (scripts) await page.evaluate(() => (window.neverLoadedAgain = true));
   await page.getByLabel("Why do it all the same").fill("a trial jar");

@@ -305,11 +305,22 @@ async fn programs_are_told_what_can_be_reckoned_and_get_the_same_answer() {
         (gravity["low"].as_f64(), gravity["high"].as_f64()),
         (Some(0.95), Some(1.25))
     );
+    assert_eq!(gravity["from-record"], true);
+    let stabilise = of("stabilise");
+    let volume = &stabilise["fields"][0];
     assert_eq!(
-        (&gravity["needed"], &gravity["from-record"]),
-        (&true.into(), &true.into())
+        (&volume["key"], &volume["needed"]),
+        (&"volume".into(), &true.into())
     );
-    assert_eq!(of("stabilise")["gate"], "stabilise");
+    // Nothing need have been added on the way.
+    let strength = of("strength");
+    let fields = strength["fields"].as_array().unwrap();
+    let added = fields.iter().find(|f| f["kind"] == "rows").unwrap();
+    assert_eq!(
+        (&added["needed"], &added["least"]),
+        (&false.into(), &0.into())
+    );
+    assert_eq!(stabilise["gate"], "stabilise");
 
     // The maker's own units change nothing for a program.
     let units = Preferences {

@@ -5,9 +5,9 @@ use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
 use super::fields::with_rows;
-use super::no_forms;
 use crate::page::field::{Sheet, fold};
 use crate::page::vessel::deed_in_words;
+use crate::page::why_no_forms;
 use crate::reckoned::{DESPITE, Wanted};
 use crate::show::{as_heading, as_sentence};
 use crate::visitor::Visitor;
@@ -116,7 +116,7 @@ pub(super) fn do_it(
                 @if vessel.retired {
                     p.aside { "This vessel is off the cellar view; nothing can be written into its log." }
                 } @else {
-                    (no_forms(visitor))
+                    @if let Some(why) = why_no_forms(visitor) { (why) }
                     @if let Some(sheet) = Sheet::new(visitor, DO_FORM, None) {
                         (sheet.form(&format!("/vessel/{}/reckon/{}/do", vessel.id, wanted.reckoning.key), "Do it",
                             html! {

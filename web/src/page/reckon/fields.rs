@@ -62,6 +62,10 @@ impl<'a> Fields<'a> {
             .collect()
     }
 
+    pub fn wrong(&self) -> &[&'a Complaint] {
+        &self.wrong
+    }
+
     pub fn complaints(&self) -> Markup {
         html! {
             div #complaints data-fresh role="alert" {
@@ -91,7 +95,7 @@ impl<'a> Fields<'a> {
         html! {
             fieldset.rows data-rows=(shown.path) data-most=(most) {
                 legend { (shown.field.label) }
-                small id={ "n-" (shown.path) } data-fresh { (self.note(shown)) }
+                small id={ "n-" (shown.path) } data-fresh { (self.note(shown, false)) }
                 @for (n, row) in shown.rows.iter().enumerate() {
                     div.fields.part role="group" aria-label={ (shown.field.label) ", " (n + 1) } {
                         @for cell in row { (self.field(cell, true)) }
@@ -105,7 +109,7 @@ impl<'a> Fields<'a> {
 
     fn field(&self, shown: &Shown, in_row: bool) -> Markup {
         let (id, note) = (format!("f-{}", shown.path), format!("n-{}", shown.path));
-        let wrong = self.wrong(shown).map(|_| "true");
+        let wrong = self.complaint(shown).map(|_| "true");
         html! {
             div.field.wide[matches!(shown.field.kind, Kind::Words)] {
                 label for=(id) { (self.label(shown)) }
@@ -121,7 +125,7 @@ impl<'a> Fields<'a> {
                             aria-invalid=[wrong] aria-describedby=(note);
                     }
                 }
-                small id=(note) data-fresh { (self.note(shown)) }
+                small id=(note) data-fresh { (self.note(shown, in_row)) }
             }
         }
     }
@@ -153,22 +157,24 @@ impl<'a> Fields<'a> {
         }
     }
 
-    fn wrong(&self, shown: &Shown) -> Option<&Complaint> {
+    fn complaint(&self, shown: &Shown) -> Option<&Complaint> {
         let found = self.wrong.iter().find(|c| c.path == shown.path);
         found.copied()
     }
 
     /// What stands below a field: what is wrong with it, or where it came from, and its hint.
-    fn note(&self, shown: &Shown) -> Markup {
+    fn note(&self, shown: &Shown, in_row: bool) -> Markup {
         let missing = self.missing.iter().find(|(s, _)| s.path == shown.path);
         let hint = shown.field.hint;
         html! {
             @if let Some((_, complaint)) = missing {
                 b.missing { (without_label(complaint, shown)) }
-            } @else if let Some(complaint) = self.wrong(shown) {
+            } @else if let Some(complaint) = self.complaint(shown) {
                 b.wrong { (without_label(complaint, shown)) }
             } @else {
                 @match &shown.source {
+                    // Said once, above the rows.
+                    Some(Source::Record(_)) if in_row => "",
                     Some(Source::Record(from)) => span.from { "From " (from) "." },
                     Some(Source::Usual) => "Usual.",
                     Some(Source::Typed) | None => {}

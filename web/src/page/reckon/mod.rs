@@ -12,7 +12,7 @@ use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
 use self::fields::Fields;
-use super::{Here, shell, why_no_forms};
+use super::{Here, shell};
 use crate::app::App;
 use crate::assets;
 use crate::fault::Fault;
@@ -167,18 +167,10 @@ fn sentence(result: &Result<Told, Refusal>, fields: &Fields) -> String {
         Err(Refusal::Shut { .. }) => {
             "The vessel's gate is shut, so this is not reckoned for it.".to_owned()
         }
-        Err(Refusal::Fields(_)) => {
-            let missing = fields.missing();
-            if missing.is_empty() {
-                "Not reckoned: something in the fields cannot be.".to_owned()
-            } else {
-                format!("Still needed: {}.", missing.join(", "))
-            }
-        }
+        Err(Refusal::Fields(_)) => match (fields.missing().as_slice(), fields.wrong()) {
+            ([], [one]) => as_sentence(&one.say),
+            ([], _) => "Not reckoned: some fields hold what cannot be.".to_owned(),
+            (missing, _) => format!("Still needed: {}.", missing.join(", ")),
+        },
     }
-}
-
-/// Where the forms would be, for someone who may not write.
-fn no_forms(visitor: &Visitor) -> Markup {
-    html! { @if let Some(why) = why_no_forms(visitor) { (why) } }
 }
