@@ -79,7 +79,7 @@ pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<V
         seen.push(batch.id);
         let own = own_stays(conn, batch.id)?;
         // Of what lies wholly after `to` the first is kept: a mead is somewhere.
-        let begun = own.iter().filter(|(_, since, _)| *since < to).count();
+        let begun = own.iter().filter(|(_, since, _)| *since <= to).count();
         for (vessel, since, until) in own.into_iter().take(begun.max(1)).rev() {
             stays.push(Stay {
                 batch: batch.id,

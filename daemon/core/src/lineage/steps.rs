@@ -36,6 +36,9 @@ impl Past<'_> {
             // Fermenting changes the volume too.
             if (!liquid.is_empty() && !measured_with) || deed.volume.is_some() {
                 let before = self.last_read(self.deeds[..at].iter(), deed.at);
+                // Read in the same line and not moved by what was put in, it is of that moment.
+                let own = deed.gravity.filter(|_| liquid.is_empty());
+                let before = own.or(before);
                 steps.extend(before.map(|g| (deed.at, Step::Reads(g))));
             }
             let put_in = |dose: &&Dose| {

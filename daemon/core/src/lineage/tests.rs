@@ -279,6 +279,7 @@ fn steps_come_from_the_log() {
             (5, "reads 1.030"),
             (5, "in"),
             (6, "dry in"),
+            (9, "reads 1.004"),
             (9, "holds"),
             (9, "dry in"),
             // Nothing was read between the honey and day 6.
@@ -289,7 +290,7 @@ fn steps_come_from_the_log() {
         since: Some(day(7)),
         ..past
     };
-    assert_eq!(later.steps(&[], |_| 0.0).len(), 2);
+    assert_eq!(later.steps(&[], |_| 0.0).len(), 3);
     assert_eq!(later.gravity_at(day(8)), None);
     assert_eq!(later.gravity_at(day(9)), Some(g(1.004)));
 }

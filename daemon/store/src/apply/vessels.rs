@@ -167,7 +167,8 @@ pub(super) fn share(
     Ok(())
 }
 
-/// Whether a mead in this vessel can be split off from that one; `own` is its number if it has one.
+/// Whether a mead in this vessel can be split off from that one; `own` is its number if it has
+/// one. One that is known to be split off from it may have come into its vessel since.
 fn checked_origin(
     tx: &Tx<'_>,
     vessel: VesselId,
@@ -176,7 +177,11 @@ fn checked_origin(
     own: Option<BatchId>,
 ) -> Result<(), StoreError> {
     let (from, pitched, ended) = batch(tx, origin.parent)?;
-    if from == vessel {
+    let known = match own {
+        Some(own) => parent(tx, own)? == Some(origin.parent),
+        None => false,
+    };
+    if from == vessel && !known {
         return refuse("a mead is split off into another vessel, not into its own");
     }
     if origin.at != started {
@@ -303,19 +308,26 @@ fn begin_at(tx: &Tx<'_>, id: BatchId, from: Moment, to: Moment) -> Result<(), St
     Ok(())
 }
 
-/// The share that stands for the origin follows it when that is changed.
-fn keep_origin(tx: &Tx<'_>, id: BatchId, facts: &BatchFacts) -> rusqlite::Result<()> {
-    let was: Option<i64> = tx
+fn parent(tx: &Tx<'_>, id: BatchId) -> rusqlite::Result<Option<BatchId>> {
+    let parent: Option<i64> = tx
         .conn
         .prepare_cached("SELECT parent FROM batch WHERE id = ?1")?
-        .query_row([id.0], |r| r.get(0))?;
+        .query_row([id.0], |r| r.get(0))
+        .optional()?
+        .flatten();
+    Ok(parent.map(BatchId))
+}
+
+/// The share that stands for the origin follows it when that is changed.
+fn keep_origin(tx: &Tx<'_>, id: BatchId, facts: &BatchFacts) -> rusqlite::Result<()> {
+    let was = parent(tx, id)?;
     let is = facts.origin.map(|o| o.parent);
-    if was.map(BatchId) == is {
+    if was == is {
         return Ok(());
     }
     tx.conn
         .prepare_cached("DELETE FROM share WHERE child = ?1 AND parent = ?2 AND at = ?3")?
-        .execute(params![id.0, was, facts.started.0])?;
+        .execute(params![id.0, was.map(|w| w.0), facts.started.0])?;
     if let Some(parent) = is {
         share(tx, id, parent, facts.started, facts.volume)?;
     }
