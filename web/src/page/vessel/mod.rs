@@ -263,6 +263,17 @@ impl Story {
         family.of(self.vessel.batch.as_ref()?.id)
     }
 
+    /// Poured together from several.
+    fn is_blend(&self) -> bool {
+        let Some((family, own)) = self.family.as_ref().zip(self.own()) else {
+            return false;
+        };
+        let began = own.batch.facts.started;
+        let parts = family.shares.iter();
+        let parts = parts.filter(|s| s.child == own.batch.id && s.at == began);
+        parts.count() > 1
+    }
+
     /// What its log asks to be done next.
     fn tasks(&self) -> Vec<Task> {
         if self.vessel.batch.is_none() {
