@@ -107,6 +107,8 @@ struct Story {
     family: Option<Family>,
     /// Of an empty vessel: the meads in others, each with its vessel's name.
     elsewhere: Vec<(Batch, String)>,
+    /// Of an empty vessel: the mead that was in it last, and when it left.
+    left: Option<(String, Moment)>,
     /// Vessels a mead could be poured into.
     empty: Vec<Vessel>,
     /// How the verdict on the mead in it changed: since when, and its sentence then.
@@ -205,6 +207,10 @@ impl Story {
             // With no other vessel's record before it, this one's may be looked into further.
             spans = vec![(id, start.min(now - Span::days(14)), now)];
         }
+        let left = match (&vessel.batch, shown, stays.last()) {
+            (None, Some(batch), Some(stay)) => Some((batch.facts.name.clone(), stay.to)),
+            _ => None,
+        };
         let family = match &vessel.batch {
             Some(batch) => Some(reader.family(batch.id, now)?),
             None => None,
@@ -229,6 +235,7 @@ impl Story {
             record: chart::Record::load(reader, &spans, stretch.from(start, now), now)?,
             elsewhere: elsewhere(reader, &vessel)?,
             empty: empty(reader)?,
+            left,
             family,
             past,
             feeds: feeds.collect(),
@@ -367,6 +374,7 @@ fn render(
                     p.sentence { (sentence(story)) }
                     @for task in story.tasks() { (task_line(visitor, &task)) }
                     (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict), story.last_reading()))
+                    @if let Some((mead, at)) = &story.left { p.aside { (cleaned(visitor, story, mead, *at)) } }
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
@@ -403,6 +411,19 @@ fn render(
         &follows,
         body,
     ))
+}
+
+/// Of an empty vessel: whether it is ready for the next mead.
+fn cleaned(visitor: &Visitor, story: &Story, mead: &str, left: Moment) -> String {
+    let since = story.standing_lines().filter(|l| l.deed.at >= left);
+    let clean = since.filter(|l| l.deed.what == What::Clean).last();
+    match clean {
+        Some(line) => format!("Cleaned {}.", visitor.day_and_time(line.deed.at)),
+        None => format!(
+            "Not cleaned since \"{mead}\" left it, {}, as far as its book says.",
+            visitor.day_and_time(left)
+        ),
+    }
 }
 
 fn sentence(story: &Story) -> &str {
