@@ -105,6 +105,14 @@ fn stabilising_without_scripts() {
     stabilising("off");
 }
 
+#[test]
+fn split_moved_and_poured_together_on_a_phone() {
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    browse("pouring.mjs", &daemon.page, PASSWORD, "on");
+}
+
 /// In the invented cellar, whose time stands nearly still.
 #[test]
 fn every_page_fits_and_bars_nobody() {

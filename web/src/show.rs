@@ -3,7 +3,7 @@
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
+use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
 use ebbmark_core::verdict::outcome::Range;
 
 use crate::visitor::Visitor;
@@ -47,6 +47,10 @@ impl Visitor {
 
     pub fn mass(&self, m: Kilograms) -> String {
         Kilograms::MEASURE.show(m.get(), self.prefs)
+    }
+
+    pub fn strength(&self, s: AbvPercent) -> String {
+        AbvPercent::MEASURE.show(s.get(), self.prefs)
     }
 
     pub fn ph(&self, ph: Ph) -> String {
@@ -97,6 +101,14 @@ impl Visitor {
 
     pub fn temperature_field(&self, t: Celsius) -> String {
         Celsius::MEASURE.field(t.get(), self.prefs)
+    }
+
+    pub fn mass_unit(&self) -> &'static str {
+        Kilograms::MEASURE.sign(self.prefs)
+    }
+
+    pub fn mass_field(&self, m: Kilograms) -> String {
+        Kilograms::MEASURE.field(m.get(), self.prefs)
     }
 
     pub fn volume_field(&self, v: Litres) -> String {

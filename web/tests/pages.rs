@@ -16,6 +16,9 @@ mod intake;
 #[path = "pages/live.rs"]
 mod live;
 #[cfg(test)]
+#[path = "pages/pouring.rs"]
+mod pouring;
+#[cfg(test)]
 #[path = "pages/reading.rs"]
 mod reading;
 #[cfg(test)]

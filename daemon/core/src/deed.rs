@@ -134,12 +134,14 @@ pub enum What {
     /// Kegged or bottled.
     Seal,
     HandReading,
+    /// The vessel, while nothing is in it.
+    Clean,
     /// Anything else worth remembering; never changes the verdict.
     Remark,
 }
 
 impl What {
-    pub const ALL: [What; 13] = [
+    pub const ALL: [What; 14] = [
         What::Pitch,
         What::Nutrient,
         What::Addition,
@@ -152,6 +154,7 @@ impl What {
         What::Sweeten,
         What::Seal,
         What::HandReading,
+        What::Clean,
         What::Remark,
     ];
 
@@ -170,6 +173,7 @@ impl What {
             What::Sweeten => "sweeten",
             What::Seal => "seal",
             What::HandReading => "hand-reading",
+            What::Clean => "clean",
             What::Remark => "remark",
         }
     }
@@ -189,6 +193,7 @@ impl What {
             What::Sweeten => "sweetened",
             What::Seal => "sealed",
             What::HandReading => "hand reading",
+            What::Clean => "cleaned",
             What::Remark => "remark",
         }
     }

@@ -21,6 +21,7 @@ pub mod ids;
 pub mod instrument;
 pub mod learn;
 pub mod limits;
+pub mod lineage;
 pub mod liquid;
 pub mod measure;
 pub mod molar;

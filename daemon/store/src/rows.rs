@@ -11,14 +11,14 @@ use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Ph, Signal};
+use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Ph, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
 use rusqlite::Row;
 use rusqlite::types::Type;
 
 use crate::model::{
     Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
-    StoredReading, StoredVerdict, Vessel, VesselFacts,
+    Share, StoredReading, StoredVerdict, Vessel, VesselFacts,
 };
 
 type Sql<T> = rusqlite::Result<T>;
@@ -59,8 +59,8 @@ fn quantity<T>(row: &Row<'_>, column: usize, make: impl Fn(f64) -> T) -> Sql<Opt
 
 // ---- vessels and batches ----
 
-pub const VESSEL: &str =
-    "v.id, v.name, v.capacity, v.temperature_low, v.temperature_high, v.retired";
+pub const VESSEL: &str = "v.id, v.name, v.capacity, v.temperature_low, v.temperature_high, \
+                          v.retired, v.tare, v.place";
 
 pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
     Ok(Vessel {
@@ -70,6 +70,8 @@ pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
             capacity: quantity(row, 2, Litres::computed)?,
             temperature_low: quantity(row, 3, Celsius::computed)?,
             temperature_high: quantity(row, 4, Celsius::computed)?,
+            tare: quantity(row, 6, Kilograms::computed)?,
+            place: row.get(7)?,
         },
         retired: row.get(5)?,
         batch: None,
@@ -102,6 +104,17 @@ pub fn batch(row: &Row<'_>) -> Sql<Batch> {
                 }),
         },
         ended: maybe_moment(row, 13)?,
+    })
+}
+
+pub const SHARE: &str = "child, parent, at, volume";
+
+pub fn share(row: &Row<'_>) -> Sql<Share> {
+    Ok(Share {
+        child: BatchId(row.get(0)?),
+        parent: BatchId(row.get(1)?),
+        at: moment(row, 2)?,
+        volume: quantity(row, 3, Litres::computed)?,
     })
 }
 

@@ -6,6 +6,7 @@ pub(crate) mod enter;
 pub(crate) mod feed;
 pub(crate) mod log;
 pub(crate) mod notice;
+pub(crate) mod pour;
 pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod vessel;

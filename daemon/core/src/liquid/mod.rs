@@ -273,15 +273,16 @@ impl Liquid {
     #[must_use]
     pub fn weighing(self, mass: Kilograms) -> Liquid {
         let total = self.total();
-        let times = if total > 0.0 && mass.get() > 0.0 {
-            mass.get() / total
-        } else {
-            0.0
-        };
+        self.times(if total > 0.0 { mass.get() / total } else { 0.0 })
+    }
+
+    /// So many times as much of it; what is below zero counts as nothing.
+    pub(crate) fn times(self, factor: f64) -> Liquid {
+        let factor = factor.max(0.0);
         Liquid {
-            water: self.water * times,
-            extract: self.extract * times,
-            ethanol: self.ethanol * times,
+            water: self.water * factor,
+            extract: self.extract * factor,
+            ethanol: self.ethanol * factor,
         }
     }
 

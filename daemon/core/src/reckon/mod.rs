@@ -53,7 +53,7 @@ pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, 
 pub use field::{Choice, Field, Kind, Need};
 pub use given::{Asked, Complaint, Complaints, Given, Source};
 pub use known::{Fact, Filling, Known, Row};
-pub use record::{Fermenting, Record, known};
+pub use record::{Fermenting, Inherited, Record, known};
 pub use shown::{Shown, shown};
 pub use told::{Told, ToldInput, ToldResult, ToldTable};
 

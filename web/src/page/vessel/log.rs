@@ -33,7 +33,12 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
             }
         }
         @if let Some(past) = &story.past {
-            (fold("inherited", "Before it was split off", false, html! {
+            @let before = match (&past.origin, story.is_blend()) {
+                (Some(_), true) => "Of the largest part, before it was poured together",
+                (Some(_), false) => "Before it was split off",
+                (None, _) => "Before it came into this vessel",
+            };
+            (fold("inherited", before, false, html! {
                 ol.lines {
                     @for line in past.lines.iter().rev() {
                         li {
@@ -71,11 +76,9 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
 
 /// Meads that were in this vessel before.
 fn earlier(visitor: &Visitor, story: &Story) -> Markup {
-    let ended: Vec<_> = story
-        .batches
-        .iter()
-        .filter_map(|b| b.ended.map(|at| (b, at)))
-        .collect();
+    let in_it = story.vessel.batch.as_ref().map(|b| b.id);
+    let before = story.batches.iter().filter(|b| Some(b.id) != in_it);
+    let ended: Vec<_> = before.map(|b| (b, b.ended)).collect();
     if ended.is_empty() {
         return html! {};
     }
@@ -87,7 +90,11 @@ fn earlier(visitor: &Visitor, story: &Story) -> Markup {
             ul.plain {
                 @for (batch, end) in ended {
                     li {
-                        (batch.facts.name) ", " (visitor.day(batch.facts.started)) " to " (visitor.day(end))
+                        (batch.facts.name) ", " (visitor.day(batch.facts.started))
+                        @match end {
+                            Some(end) => { " to " (visitor.day(end)) }
+                            None => { ", now in " a href={ "/vessel/" (batch.vessel) } { "another vessel" } }
+                        }
                         @if let Some(g) = batch.facts.original_gravity { ", began at " (visitor.gravity(g)) }
                     }
                 }
