@@ -19,6 +19,9 @@ mod live;
 #[path = "pages/reading.rs"]
 mod reading;
 #[cfg(test)]
+#[path = "pages/tasks.rs"]
+mod tasks;
+#[cfg(test)]
 #[path = "pages/tilt.rs"]
 mod tilt;
 #[cfg(test)]

@@ -6,6 +6,7 @@
 //! an argument. The live daemon, `ebbmark replay` and the tests run this same code.
 
 pub mod acid;
+pub mod calendar;
 pub mod decode;
 pub mod deed;
 pub mod density;
@@ -23,6 +24,7 @@ pub mod measure;
 pub mod molar;
 pub mod notice;
 pub mod nutrient;
+pub mod plan;
 pub mod reading;
 pub mod reckon;
 pub mod replay;

@@ -8,7 +8,9 @@ use ebbmark_core::hours::Hour;
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::plan::Plan;
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
@@ -99,6 +101,18 @@ pub enum Command {
     EditBatch(BatchId, BatchFacts),
     EndBatch {
         batch: BatchId,
+        at: Moment,
+    },
+    /// What the mead is to become; stands in place of what was planned before.
+    Plan {
+        batch: BatchId,
+        plan: Box<Plan>,
+    },
+    /// The maker's word on a task, by its key; stands in place of an earlier one.
+    AnswerTask {
+        batch: BatchId,
+        task: String,
+        answer: Answer,
         at: Moment,
     },
     /// Makes an unclaimed topic a feed and re-reads what was kept of it.
@@ -322,6 +336,7 @@ pub struct Batch {
     pub id: BatchId,
     pub vessel: VesselId,
     pub facts: BatchFacts,
+    pub plan: Plan,
     pub ended: Option<Moment>,
 }
 

@@ -29,6 +29,15 @@ impl<'a> Sheet<'a> {
     }
 
     pub fn form(&self, action: &str, button: &str, fields: Markup) -> Markup {
+        let body = html! {
+            (fields)
+            p.act { button type="submit" { (button) } }
+        };
+        self.bare_form(action, body)
+    }
+
+    /// A form that brings its own buttons.
+    pub fn bare_form(&self, action: &str, body: Markup) -> Markup {
         html! {
             form method="post" action=(action) autocomplete="off" {
                 input type="hidden" name="mark" value=(self.mark);
@@ -38,8 +47,7 @@ impl<'a> Sheet<'a> {
                         ul { @for complaint in &draft.complaints { li { (complaint.say) } } }
                     }
                 }
-                (fields)
-                p.act { button type="submit" { (button) } }
+                (body)
             }
         }
     }

@@ -9,6 +9,7 @@ pub mod hand;
 mod import;
 mod log;
 mod payload;
+mod plans;
 mod reread;
 mod verdicts;
 mod vessels;
@@ -250,6 +251,13 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
         Command::StartBatch { vessel, facts } => vessels::start_batch(tx, *vessel, facts),
         Command::EditBatch(id, facts) => vessels::edit_batch(tx, *id, facts),
         Command::EndBatch { batch, at } => vessels::end_batch(tx, *batch, *at),
+        Command::Plan { batch, plan } => plans::plan(tx, *batch, plan),
+        Command::AnswerTask {
+            batch,
+            task,
+            answer,
+            at,
+        } => plans::answer(tx, *batch, task, *answer, *at),
         Command::Claim {
             source,
             topic,

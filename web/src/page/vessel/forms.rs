@@ -1,6 +1,7 @@
 //! The forms of a vessel's page.
 
 use ebbmark_core::deed::What;
+use ebbmark_core::plan::Plan;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity, Ph};
 use ebbmark_store::model::{Batch, LogLine};
@@ -10,6 +11,7 @@ use super::Story;
 use crate::form::{Draft, local_text};
 use crate::page::cellar::vessel_fields;
 use crate::page::field::{Sheet, choices, fold};
+use crate::page::plan;
 use crate::visitor::Visitor;
 
 pub(crate) const HAND_FORM: &str = "hand";
@@ -185,6 +187,7 @@ fn batch_form(
             (sheet.number("volume", &format!("Volume, {}", visitor.volume_unit()), &volume, ""))
             (sheet.note("note", "Note", facts.map_or("", |f| &f.note), ""))
         }
+        (plan::fields(sheet, visitor, batch.map_or(&Plan::default(), |b| &b.plan)))
     })
 }
 

@@ -11,16 +11,17 @@ mod table;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::deed::What;
 use ebbmark_core::ids::{EntryId, VesselId};
-use ebbmark_core::tasks::{self, Task};
+use ebbmark_core::tasks::Task;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::model::{Batch, Feed, LogLine, Stay, StoredVerdict, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::cellar::{last_reading, measure, task_line};
+use super::cellar::{last_reading, measure};
+use super::tasks::{Place, item};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
@@ -102,6 +103,8 @@ struct Story {
     past: Option<Past>,
     /// Of an empty vessel: the meads in others, each with its vessel's name.
     elsewhere: Vec<(Batch, String)>,
+    /// What is to be done with the mead in it.
+    tasks: Vec<Task>,
     /// How the verdict on the mead in it changed: since when, and its sentence then.
     phases: Vec<(Moment, String)>,
     record: chart::Record,
@@ -151,9 +154,10 @@ impl Story {
     fn load(
         reader: &Reader,
         id: VesselId,
-        now: Moment,
+        by: &Visitor,
         stretch: Stretch,
     ) -> Result<Option<Story>, StoreError> {
+        let now = by.now;
         let Some(vessel) = reader.vessel(id)? else {
             return Ok(None);
         };
@@ -189,7 +193,12 @@ impl Story {
             Some(batch) => reader.phases(batch.id)?,
             None => Vec::new(),
         };
+        let tasks = match &vessel.batch {
+            Some(batch) => reader.tasks_of(batch, now, &by.style())?,
+            None => Vec::new(),
+        };
         Ok(Some(Story {
+            tasks,
             phases: phases
                 .into_iter()
                 .map(|(since, _, sentence)| (since, sentence))
@@ -221,15 +230,6 @@ impl Story {
             self.standing_lines()
                 .filter(move |line| since.is_none_or(|s| line.deed.at >= s)),
         )
-    }
-
-    /// What its log asks to be done next.
-    fn tasks(&self) -> Vec<Task> {
-        if self.vessel.batch.is_none() {
-            return Vec::new();
-        }
-        let deeds: Vec<Deed> = self.mead_lines().map(|line| line.deed.clone()).collect();
-        tasks::tasks(&deeds)
     }
 
     /// Deeds of the mead that is in it now.
@@ -265,9 +265,9 @@ async fn page(
     asked: &Asked,
     draft: Option<Draft>,
 ) -> Result<Markup, Fault> {
-    let (now, stretch) = (visitor.now, asked.span);
+    let (by, stretch) = (visitor.clone(), asked.span);
     let story = app
-        .read(move |reader| Story::load(reader, id, now, stretch))
+        .read(move |reader| Story::load(reader, id, &by, stretch))
         .await?
         .ok_or_else(|| Fault::missing("vessel"))?;
     // Drawing and writing a long page is work for a blocking thread too.
@@ -306,12 +306,12 @@ fn render(
                 header.head {
                     h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
                     p.sentence { (sentence(story)) }
-                    @for task in story.tasks() { (task_line(visitor, &task)) }
                     (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict), story.last_reading()))
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
                 (evidence::why(visitor, story))
+                (to_do(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
                 (reckonings::show(story))
                 section aria-labelledby="drawing" {
@@ -343,6 +343,27 @@ fn render(
         &follows,
         body,
     ))
+}
+
+fn to_do(visitor: &Visitor, story: &Story) -> Markup {
+    let Some(batch) = story
+        .vessel
+        .batch
+        .as_ref()
+        .filter(|_| !story.tasks.is_empty())
+    else {
+        return html! {};
+    };
+    html! {
+        section aria-labelledby="to-do" {
+            h2 #to-do { "To do" }
+            ul.tasks {
+                @for task in &story.tasks {
+                    (item(visitor, Place::Vessel, story.vessel.id, batch.id, task, None))
+                }
+            }
+        }
+    }
 }
 
 fn sentence(story: &Story) -> &str {
