@@ -162,7 +162,7 @@ pub(super) fn taste(look: &Look) -> Vec<Task> {
         if past {
             return None;
         }
-        let title = format!("taste whether the {} has given enough", i.name);
+        let title = format!("taste it: enough of the {}?", i.name);
         let reason = format!(
             "Half of its {} are over; what has given enough comes out early.",
             in_days(days)
