@@ -59,7 +59,7 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
     await looks(page, `vessel-${i}`);
   }
   await page.goto(`${vessels[0]}?span=three-days`);
-  for (const summary of ["Note a hand reading", "Note what was done", "Change the facts", "Vessel settings"]) await unfold(page, summary);
+  for (const summary of ["Note a hand reading", "Note what was done", "Change the facts", "What it is to become", "Vessel settings"]) await unfold(page, summary);
   await looks(page, "vessel-forms");
   const hand = await unfold(page, "Note a hand reading");
   await hand.getByLabel("Gravity as read").fill("sweet");
@@ -70,7 +70,7 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await page.getByRole("link", { name: "correct" }).first().click();
   await page.waitForURL(/\/line\/\d+$/);
   await looks(page, "line");
-  for (const name of ["feeds", "notices", "settings", "nowhere"]) {
+  for (const name of ["tasks", "feeds", "notices", "settings", "nowhere"]) {
     await page.goto(`${base}/${name}`);
     await looks(page, name);
   }

@@ -392,7 +392,7 @@ mod tests {
         let judge = judge.steps().await.unwrap();
         let judge = judge.steps().await.unwrap();
         let due = ("Jar: push down the figs".to_owned(), true);
-        assert_eq!(bench.of_tasks(), [due.clone()]);
+        assert_eq!(bench.of_tasks(), std::slice::from_ref(&due));
         let told = bench.tasks_told();
         let task = &told[0];
         assert_eq!(task["vessel"], "Jar");

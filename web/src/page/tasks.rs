@@ -138,7 +138,7 @@ fn answers(
     let button = |answer: &str, words: &str, quiet: bool| {
         html! {
             button.quiet[quiet] type="submit" name="answer" value=(answer) {
-                (words) span.hidden { ": " (task.title) }
+                (words) span.hidden { " " (task.title) }
             }
         }
     };

@@ -27,8 +27,8 @@ pub(super) fn hand_reading(look: &Look) -> Vec<Task> {
     let still = look.phase().is_some_and(Phase::is_still);
     let every = if still { WHILE_IT_LIES } else { WHILE_IT_FALLS };
     let judged = look.verdict().and_then(|v| v.last_reading);
-    let from = hand.max(judged).unwrap_or(look.record.began);
-    let from = from.max(look.record.began);
+    let read = hand.max(judged).filter(|at| *at >= look.record.began);
+    let from = read.unwrap_or(look.record.began);
     let key = |n| format!("{}:{}:{n}", Kind::HandReading.key(), from.0);
     let n = look.turn_of(key);
     let due = from + Span(every.0.saturating_mul(n));
@@ -36,10 +36,13 @@ pub(super) fn hand_reading(look: &Look) -> Vec<Task> {
     if look.now.since(from) < FLOAT_PAUSE && hand.is_none_or(|at| at < from) {
         return Vec::new();
     }
-    let reason = format!(
-        "The last reading is of {}; without one it cannot be told how it does.",
-        look.day(from)
-    );
+    let reason = match read {
+        Some(at) => format!(
+            "The last reading is of {}; without one it cannot be told how it does.",
+            look.day(at)
+        ),
+        None => "No reading yet; without one it cannot be told how it does.".to_owned(),
+    };
     vec![task(format!("{}:{n}", from.0), Due::At(due), reason)]
 }
 
@@ -78,6 +81,8 @@ mod tests {
             only(&record, now, Kind::HandReading).due,
             Due::At(T0 + Span::days(7))
         );
+        let unread = only(&record, now, Kind::HandReading).reason;
+        assert!(unread.starts_with("No reading yet"), "{unread}");
         record
             .deeds
             .push(Deed::new(T0 + Span::days(4), What::HandReading));
