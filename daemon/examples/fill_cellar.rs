@@ -41,6 +41,8 @@ fn main() -> Result<()> {
             capacity: None,
             temperature_low: None,
             temperature_high: None,
+            tare: None,
+            place: String::new(),
         };
         let Done::Vessel(vessel) = writer.command_blocking(Command::AddVessel(facts))? else {
             anyhow::bail!("the store made no vessel");

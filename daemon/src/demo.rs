@@ -130,6 +130,8 @@ async fn fill_vessel(writer: &Writer, v: &DemoVessel) -> Result<()> {
         capacity: Some(v.capacity),
         temperature_low: Some(v.temperature_low),
         temperature_high: Some(v.temperature_high),
+        tare: None,
+        place: String::new(),
     };
     let Done::Vessel(vessel) = writer.command(Command::AddVessel(facts)).await? else {
         anyhow::bail!("the store made no vessel");

@@ -67,6 +67,8 @@ mod tests {
                 capacity: None,
                 temperature_low: None,
                 temperature_high: None,
+                tare: None,
+                place: String::new(),
             },
             retired,
             batch: None,

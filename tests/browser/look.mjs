@@ -10,6 +10,8 @@ const WIDTHS = [390, 1400];
 const TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
 
 async function barriers(page, name) {
+  // The bar at the lower edge of a small screen lies over what is scrolled past it.
+  await page.evaluate(() => window.scrollTo(0, document.body.scrollHeight));
   await page.evaluate(axeSource);
   const { violations } = await page.evaluate((tags) => axe.run({ runOnly: tags }), TAGS);
   const found = violations.map((v) => `${v.id} (${v.nodes.map((n) => n.html.slice(0, 200)).slice(0, 3).join(" | ")})`);
@@ -70,7 +72,12 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await page.getByRole("link", { name: "correct" }).first().click();
   await page.waitForURL(/\/line\/\d+$/);
   await looks(page, "line");
-  for (const name of ["tasks", "feeds", "notices", "settings", "nowhere"]) {
+  await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=3.4`);
+  await page.locator("#ground summary").click();
+  await looks(page, "vessel-reckoning");
+  await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=12`);
+  await looks(page, "vessel-reckoning-refused");
+  for (const name of ["tasks", "reckon", "feeds", "notices", "settings", "nowhere"]) {
     await page.goto(`${base}/${name}`);
     await looks(page, name);
   }

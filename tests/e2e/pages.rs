@@ -2,6 +2,7 @@
 
 use std::process::{Command, Stdio};
 
+use ebbmark_core::reckon;
 use ebbmark_tests::cellar::{Cellar, PASSWORD};
 use ebbmark_tests::page::Visitor;
 use ebbmark_tests::tools::{root, system, tool};
@@ -62,6 +63,54 @@ fn the_makers_way_with_scripts() {
 #[test]
 fn the_makers_way_without_scripts() {
     the_makers_way("off");
+}
+
+/// `tests/browser/reckonings.json` uses each once; one that is missing there fails this.
+#[test]
+fn every_reckoning_is_used_in_the_browser() {
+    let table = std::fs::read_to_string(root().join("tests/browser/reckonings.json"));
+    let rows: Value = serde_json::from_str(&table.expect("the table is there")).expect("JSON");
+    let rows = rows.as_array().expect("a list");
+    let used: Vec<&str> = rows.iter().filter_map(|r| r["key"].as_str()).collect();
+    let missing: Vec<&str> = reckon::ALL
+        .iter()
+        .map(|r| r.key)
+        .filter(|key| !used.contains(key))
+        .collect();
+    assert!(missing.is_empty(), "without a row: {missing:?}");
+    for row in rows {
+        let said = row["says"].as_array().map_or(0, Vec::len);
+        assert!(said > 0, "nothing is expected of {}", row["key"]);
+    }
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    browse("reckon.mjs", &daemon.page, PASSWORD, "on");
+}
+
+fn stabilising(scripts: &str) {
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    browse("stabilise.mjs", &daemon.page, PASSWORD, scripts);
+}
+
+#[test]
+fn stabilising_with_scripts() {
+    stabilising("on");
+}
+
+#[test]
+fn stabilising_without_scripts() {
+    stabilising("off");
+}
+
+#[test]
+fn split_moved_and_poured_together_on_a_phone() {
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    browse("pouring.mjs", &daemon.page, PASSWORD, "on");
 }
 
 /// In the invented cellar, whose time stands nearly still.

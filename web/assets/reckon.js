@@ -38,7 +38,8 @@
     const open = [...document.querySelectorAll("details[open][id]")].map((e) => e.id);
     for (const place of document.querySelectorAll("[data-fresh]")) {
       const fresh = page.getElementById(place.id);
-      if (fresh) place.replaceChildren(...fresh.childNodes);
+      // What is as it was is not read out again.
+      if (fresh && fresh.innerHTML !== place.innerHTML) place.replaceChildren(...fresh.childNodes);
     }
     for (const id of open) document.getElementById(id)?.setAttribute("open", "");
     for (const field of form.querySelectorAll("[name]")) {

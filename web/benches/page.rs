@@ -99,6 +99,8 @@ async fn fill(writer: &Writer) {
         capacity: None,
         temperature_low: None,
         temperature_high: None,
+        tare: None,
+        place: String::new(),
     };
     let made = writer
         .command(Command::AddVessel(facts))

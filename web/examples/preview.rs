@@ -291,6 +291,8 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         capacity: Some(Litres::new(23.0)?),
         temperature_low: Some(Celsius::new(14.0)?),
         temperature_high: Some(Celsius::new(24.0)?),
+        tare: None,
+        place: String::new(),
     };
     let Done::Vessel(vessel) = writer.command(Command::AddVessel(facts)).await? else {
         return Err("no vessel was made".into());

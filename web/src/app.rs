@@ -112,6 +112,16 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/batch", post(act::batch::start))
         .route("/vessel/{id}/batch/{batch}", post(act::batch::edit))
         .route("/vessel/{id}/batch/{batch}/end", post(act::batch::end))
+        .route(
+            "/vessel/{id}/batch/{batch}/move",
+            post(act::pour::to_vessel),
+        )
+        .route("/vessel/{id}/batch/{batch}/split", post(act::pour::split))
+        .route(
+            "/vessel/{id}/blend",
+            get(page::blend::show).post(act::pour::blend),
+        )
+        .route("/vessel/{id}/label", get(page::label::show))
         .route("/vessel/{id}/facts", post(act::vessel::edit))
         .route("/vessel/{id}/retire", post(act::vessel::retire))
         .route("/tasks", get(page::tasks::show))

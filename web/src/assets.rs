@@ -147,7 +147,7 @@ mod tests {
     #[test]
     fn the_scripts_stay_small() {
         for asset in ALL.iter().filter(|a| a.name.ends_with(".js")) {
-            assert!(asset.text.len() < 3 * 1024, "{}", asset.name);
+            assert!(asset.text.len() < 4 * 1024, "{}", asset.name);
         }
     }
 }

@@ -3,7 +3,7 @@
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
+use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
 use ebbmark_core::verdict::outcome::Range;
 
 use crate::visitor::Visitor;
@@ -47,6 +47,10 @@ impl Visitor {
 
     pub fn mass(&self, m: Kilograms) -> String {
         Kilograms::MEASURE.show(m.get(), self.prefs)
+    }
+
+    pub fn strength(&self, s: AbvPercent) -> String {
+        AbvPercent::MEASURE.show(s.get(), self.prefs)
     }
 
     pub fn ph(&self, ph: Ph) -> String {
@@ -99,6 +103,14 @@ impl Visitor {
         Celsius::MEASURE.field(t.get(), self.prefs)
     }
 
+    pub fn mass_unit(&self) -> &'static str {
+        Kilograms::MEASURE.sign(self.prefs)
+    }
+
+    pub fn mass_field(&self, m: Kilograms) -> String {
+        Kilograms::MEASURE.field(m.get(), self.prefs)
+    }
+
     pub fn volume_field(&self, v: Litres) -> String {
         Litres::MEASURE.field(v.get(), self.prefs)
     }
@@ -113,9 +125,12 @@ pub(crate) fn as_sentence(clause: &str) -> String {
     text
 }
 
-/// With a capital letter.
+/// With a capital letter; "pH" keeps its own way of beginning.
 pub(crate) fn as_heading(words: &str) -> String {
     let mut chars = words.chars();
+    if chars.clone().nth(1).is_some_and(char::is_uppercase) {
+        return words.to_owned();
+    }
     let first = chars.next().map(char::to_uppercase).into_iter().flatten();
     first.chain(chars).collect()
 }

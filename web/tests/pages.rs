@@ -16,8 +16,14 @@ mod intake;
 #[path = "pages/live.rs"]
 mod live;
 #[cfg(test)]
+#[path = "pages/pouring.rs"]
+mod pouring;
+#[cfg(test)]
 #[path = "pages/reading.rs"]
 mod reading;
+#[cfg(test)]
+#[path = "pages/reckon.rs"]
+mod reckon;
 #[cfg(test)]
 #[path = "pages/tasks.rs"]
 mod tasks;

@@ -2,7 +2,7 @@
 //!
 //! | what | formula | unit |
 //! |---|---|---|
-//! | acidity | `N · mL lye / mL sample · 75.04` | g/L as tartaric acid |
+//! | acidity | `lye N · lye mL / sample mL · 75.04` | g/L as tartaric acid |
 //! | as another acid | `g/L · equivalent of the other / equivalent of the one` | g/L |
 //! | to raise | `grams = rise · litres · equivalent / 75.04 / purity` | g |
 //! | to lower | `grams = fall · litres · equivalent / 75.04`, less where cream of tartar falls out | g |
@@ -11,7 +11,7 @@
 //! number). What an addition does to the pH depends on what else is in the mead and is not reckoned.
 
 use crate::molar;
-use crate::units::{GramsPerLitre, Kilograms, Litres, Percent};
+use crate::units::{GramsPerLitre, Kilograms, Litres, Millilitres, Normality, Percent};
 
 /// An acid to weigh in, or to express an acidity as.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -63,10 +63,14 @@ impl Carbonate {
     }
 }
 
-/// Acidity to the end point from a titration with lye of this normality, as tartaric acid.
+/// Acidity to the end point of a titration with lye of this strength, as tartaric acid.
 /// `None` for a sample of nothing.
-pub fn titrated(sample_ml: f64, normality: f64, lye_ml: f64) -> Option<GramsPerLitre> {
-    let acidity = normality * lye_ml / sample_ml * Acid::Tartaric.equivalent();
+pub fn titrated(
+    sample: Millilitres,
+    strength: Normality,
+    lye: Millilitres,
+) -> Option<GramsPerLitre> {
+    let acidity = strength.get() * lye.get() / sample.get() * Acid::Tartaric.equivalent();
     acidity
         .is_finite()
         .then(|| GramsPerLitre::computed(acidity))

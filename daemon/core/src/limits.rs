@@ -112,7 +112,15 @@ const fn oiv_wine(key: &'static str, name: &'static str, sulphur_dioxide: f64) -
     }
 }
 
+const EUROPEAN_WHITE: Rules = eu_wine(
+    "eu-white-dry",
+    "European Union, white grape wine below 5 g/L sugar",
+    200.0,
+);
+
+/// The first is usual: mead is likest to white wine, and its figures were read.
 pub static RULES: [Rules; 9] = [
+    EUROPEAN_WHITE,
     Rules {
         key: "us",
         name: "United States, wine and mead",
@@ -149,11 +157,6 @@ pub static RULES: [Rules; 9] = [
         200.0,
     ),
     eu_wine(
-        "eu-white-dry",
-        "European Union, white grape wine below 5 g/L sugar",
-        200.0,
-    ),
-    eu_wine(
         "eu-white-sweet",
         "European Union, white grape wine from 5 g/L sugar",
         250.0,
@@ -175,10 +178,6 @@ pub static RULES: [Rules; 9] = [
 pub fn rules(key: &str) -> Option<&'static Rules> {
     RULES.iter().find(|r| r.key == key)
 }
-
-/// Sulphites must be named on a label from this much total sulphur dioxide on (United States, wine:
-/// 27 CFR 4.32(e) as summarised in OMB ICR 201908-1513-001; same threshold in 21 CFR 101.100(a)(4)).
-pub const DECLARED_FROM: MgPerLitre = MgPerLitre::computed(10.0);
 
 #[cfg(test)]
 mod tests {

@@ -101,8 +101,10 @@ pub struct Sources {
     /// Nitrogen yeast can take up in the other nutrient, by its maker's figure; none where there is no
     /// other.
     pub other: Option<MassPercent>,
-    /// Most diammonium phosphate allowed.
+    /// Most diammonium phosphate that may still go in.
     pub phosphate_most: Option<MgPerLitre>,
+    /// Most of the other nutrient, by its maker.
+    pub other_most: Option<MgPerLitre>,
 }
 
 /// What to weigh in, all steps together.
@@ -128,8 +130,9 @@ pub fn ration(missing: MgPerLitre, volume: Litres, from: Sources) -> Ration {
         .map_or(f64::INFINITY, |m| m.get() * PHOSPHATE_SHARE);
     let phosphate = asked.min(most);
     let share = from.other.map_or(0.0, |m| m.get() / 100.0);
+    let other_most = from.other_most.map_or(f64::INFINITY, |m| m.get() * share);
     let other = if share > 0.0 {
-        missing - phosphate
+        (missing - phosphate).min(other_most)
     } else {
         0.0
     };

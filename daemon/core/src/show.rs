@@ -93,6 +93,34 @@ pub fn day_and_time(at: Moment, now: Moment, zone: &TimeZone) -> String {
     }
 }
 
+/// For a time that is only about known: "this evening", "tomorrow morning", "Tuesday night"; as
+/// [`day`] when it is six days off or more. A night belongs to the day it began on.
+pub fn about(at: Moment, now: Moment, zone: &TimeZone) -> String {
+    const DAWN: Span = Span::hours(5);
+    let [Some(z), Some(n)] = [at, now].map(|t| zoned(t - DAWN, zone)) else {
+        return at.to_rfc3339();
+    };
+    let part = match z.hour() {
+        0..=5 => "morning",
+        6..=8 => "noon",
+        9..=12 => "afternoon",
+        13..=17 => "evening",
+        _ => "night",
+    };
+    let days = n
+        .date()
+        .until(z.date())
+        .map_or(i32::MAX, |between| between.get_days());
+    match (days, part) {
+        (0, "noon") => "noon today".to_owned(),
+        (0, "night") => "tonight".to_owned(),
+        (0, part) => format!("this {part}"),
+        (1, part) => format!("tomorrow {part}"),
+        (2..=5, part) => format!("{} {part}", z.strftime("%A")),
+        _ => day(at, now, zone),
+    }
+}
+
 /// "3 minutes", "5 hours", "9 days": one unit, rounded.
 pub fn span(s: Span) -> String {
     let minutes = s.0.abs() as f64 / 60_000.0;
@@ -117,6 +145,23 @@ mod tests {
 
     fn at(text: &str) -> Moment {
         Moment::parse_rfc3339(text).unwrap()
+    }
+
+    #[test]
+    fn about_when() {
+        let zone = TimeZone::get("Europe/Vienna").unwrap();
+        // A Monday, 13:00 there.
+        let now = at("2026-11-30T12:00:00Z");
+        for (then, said) in [
+            ("2026-11-30T16:00:00Z", "this afternoon"),
+            ("2026-12-01T01:00:00Z", "tonight"),
+            ("2026-12-01T07:00:00Z", "tomorrow morning"),
+            ("2026-12-02T18:00:00Z", "Wednesday evening"),
+            ("2026-12-03T02:00:00Z", "Wednesday night"),
+            ("2026-12-08T12:00:00Z", "Tue 8 Dec"),
+        ] {
+            assert_eq!(about(at(then), now, &zone), said);
+        }
     }
 
     #[test]

@@ -111,8 +111,9 @@ quantity!(
     RefractiveIndex, "refractive index", 1.3..=1.55, "nD", &written::REFRACTIVE
 );
 quantity!(
-    /// Temperature in degrees Celsius.
-    Celsius, "temperature", -20.0..=60.0, "°C", &written::TEMPERATURE
+    /// Temperature in degrees Celsius, up to that of a must or a bottle that is heated: a feed follows
+    /// it through the heat.
+    Celsius, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
 );
 quantity!(
     /// Temperature of something heated on purpose, in degrees Celsius.
@@ -125,6 +126,14 @@ quantity!(
 quantity!(
     /// Volume in litres, at 20 °C.
     Litres, "volume", 0.0..=100000.0, "L", &written::VOLUME
+);
+quantity!(
+    /// Volume in a pipette or burette, millilitres.
+    Millilitres, "volume", 0.0..=1000.0, "mL", &written::MILLILITRES
+);
+quantity!(
+    /// Strength of a lye: moles that take up one hydrogen ion each, in a litre.
+    Normality, "strength of the lye", 0.005..=2.0, "N", &written::NORMALITY
 );
 quantity!(
     /// Mass in kilograms.
@@ -199,6 +208,22 @@ quantity!(
     FallPerDay, "fall a day", 0.0..=0.1, "SG a day", &written::FALL
 );
 quantity!(
+    /// Food energy, kcal in 100 mL.
+    Energy, "energy", 0.0..=1000.0, "kcal/100 mL", &written::ENERGY
+);
+quantity!(
+    /// Gravity that is still to fall, or has fallen, SG.
+    Fall, "fall", 0.0..=0.2, "SG", &written::FALL_IN_ALL
+);
+quantity!(
+    /// Carbon dioxide given off, grams an hour.
+    GasRate, "gas given off", 0.0..=1000000.0, "g/h", &written::GAS_RATE
+);
+quantity!(
+    /// Height above the sea in metres.
+    Metres, "height", -500.0..=5000.0, "m", &written::HEIGHT
+);
+quantity!(
     /// How many of a thing.
     Count, "number", 0.0..=10000.0, "", &written::COUNT
 );
@@ -229,6 +254,12 @@ impl Celsius {
     }
     pub fn fahrenheit(self) -> f64 {
         self.0 * 1.8 + 32.0
+    }
+}
+
+impl From<Celsius> for Heat {
+    fn from(t: Celsius) -> Heat {
+        Heat(t.0)
     }
 }
 

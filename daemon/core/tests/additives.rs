@@ -2,15 +2,20 @@
 //! everywhere.
 
 use ebbmark_core::acid::{self, Acid, Carbonate};
+use ebbmark_core::limits;
 use ebbmark_core::molar;
 use ebbmark_core::nutrient::{self, Due, Need, Sources};
+use ebbmark_core::reckon::{self, Asked, Asker, Known, Refusal, Told};
 use ebbmark_core::sorbate::{self, Dose};
 use ebbmark_core::stock;
 use ebbmark_core::sulphite::{self, Salt};
+use ebbmark_core::text::Style;
+use ebbmark_core::time::Moment;
 use ebbmark_core::units::{
     AbvPercent, Celsius, FallPerDay, GramsPerLitre, Gravity, Litres, MassPercent, MgPerLitre,
-    Percent, Ph, Plato,
+    Millilitres, Normality, Percent, Ph, Plato, Preferences,
 };
+use jiff::tz::TimeZone;
 use proptest::prelude::*;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -35,6 +40,14 @@ fn litres(v: f64) -> Litres {
 
 fn mg(v: f64) -> MgPerLitre {
     MgPerLitre::computed(v)
+}
+
+fn titrated(sample: f64, strength: f64, lye: f64) -> Option<GramsPerLitre> {
+    acid::titrated(
+        Millilitres::computed(sample),
+        Normality::computed(strength),
+        Millilitres::computed(lye),
+    )
 }
 
 fn percent(v: f64) -> Percent {
@@ -154,7 +167,7 @@ fn all_bound_and_none_pure_are_refused() {
         ),
         Err(acid::NoAcid)
     );
-    assert_eq!(acid::titrated(0.0, 0.1, 5.0), None);
+    assert_eq!(titrated(0.0, 0.1, 5.0), None);
 }
 
 fn salt() -> impl Strategy<Value = Salt> {
@@ -183,6 +196,94 @@ fn carbonate() -> impl Strategy<Value = Carbonate> {
 
 fn close(a: f64, b: f64) -> bool {
     (a - b).abs() <= 1e-9 * a.abs().max(b.abs()).max(1.0)
+}
+
+/// The answer to fields as typed.
+fn reckoned(key: &str, fields: &[(&str, String)]) -> Result<Told, Refusal> {
+    let asker = Asker {
+        now: Moment(1_772_000_000_000),
+        style: Style {
+            units: Preferences::USUAL,
+            zone: &TimeZone::UTC,
+        },
+    };
+    let fields = Asked::new(fields.iter().map(|(k, v)| ((*k).to_owned(), v.clone())));
+    let which = reckon::find(key).expect("a reckoning of that name");
+    reckon::reckon(which, &fields, "", &Known::default(), &asker)
+}
+
+/// The plain value of a result, where it is there.
+fn found(told: &Told, key: &str) -> Option<f64> {
+    told.results.iter().find(|r| r.key == key)?.value
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 512, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// Whatever is asked of whatever mead, neither the powder nor the solution goes past the law.
+    #[test]
+    fn stabilising_stays_within_the_law(
+        volume in 0.2..2000.0f64, ph in 2.5..7.0f64, strength in 0.0..20.0f64,
+        free in 0.0..120.0f64, total in 0.0..400.0f64, sorbic in 0.0..320.0f64,
+        molecular in 0.1..2.0f64, bound in 0.0..90.0f64,
+        solution in 1.0..400.0f64, sorbate_solution in 1.0..500.0f64,
+        salt in salt(), rules in prop::sample::select(limits::RULES.to_vec()),
+    ) {
+        let told = reckoned("stabilise", &[
+            ("volume", format!("{volume} L")),
+            ("ph", ph.to_string()),
+            ("strength", strength.to_string()),
+            ("free-now", free.to_string()),
+            ("total-now", total.to_string()),
+            ("sorbic-now", sorbic.to_string()),
+            ("molecular", molecular.to_string()),
+            ("bound", bound.to_string()),
+            ("solution", solution.to_string()),
+            ("sorbate-solution", sorbate_solution.to_string()),
+            ("salt", if salt == Salt::Sodium { "sodium" } else { "potassium" }.to_owned()),
+            ("rules", rules.key.to_owned()),
+        ]).map_err(|e| TestCaseError::fail(e.to_string()))?;
+        let of_solution = |key: &str, strength: f64| {
+            found(&told, key).unwrap_or(0.0) * strength / volume
+        };
+        let so_far = total.max(free);
+        let most = rules.sulphur_dioxide.most.get();
+        let added = (found(&told, "metabisulphite").unwrap_or(0.0) * 1e6 / volume)
+            .max(of_solution("metabisulphite-solution", solution)) * salt.sulphur_dioxide();
+        prop_assert!(added == 0.0 || so_far + added <= most + 1e-6, "{so_far} and {added}");
+        let most = rules.sorbic_acid.most.get();
+        let added = (found(&told, "potassium-sorbate").unwrap_or(0.0) * 1e6 / volume)
+            .max(of_solution("sorbate-solution", sorbate_solution)) * sorbate::SORBIC_SHARE;
+        prop_assert!(added == 0.0 || sorbic + added <= most + 1e-6, "{sorbic} and {added}");
+        for dose in told.step.iter().flat_map(|s| &s.deed.doses) {
+            prop_assert!(dose.mass.get() > 0.0);
+        }
+    }
+
+    /// All steps together stay within the limit for phosphate, rounded as they are.
+    #[test]
+    fn nutrient_stays_within_the_law(
+        volume in 0.5..2000.0f64, original in 1.04..1.16f64, fallen in 0.0..0.3f64,
+        steps in 1u8..=6, so_far in 0.0..1.2f64, other in prop::option::of(1.0..15.0f64),
+        rules in prop::sample::select(limits::RULES.to_vec()),
+    ) {
+        let mut fields = vec![
+            ("volume", format!("{volume} L")),
+            ("original", original.to_string()),
+            ("gravity", (original - fallen * (original - 1.0)).to_string()),
+            ("fall", "0.008".to_owned()),
+            ("steps", steps.to_string()),
+            ("phosphate-so-far", format!("{} g", so_far * volume)),
+            ("rules", rules.key.to_owned()),
+        ];
+        fields.extend(other.map(|share| ("other", share.to_string())));
+        let told = reckoned("nutrient", &fields).map_err(|e| TestCaseError::fail(e.to_string()))?;
+        let masses = told.tables.iter().flat_map(|t| &t.rows).filter_map(|row| row[3].value);
+        let added: f64 = masses.sum::<f64>() * 1e6 / volume;
+        if let Some(limit) = rules.diammonium_phosphate {
+            prop_assert!(added == 0.0 || so_far * 1000.0 + added <= limit.most.get() + 1e-6);
+        }
+    }
 }
 
 proptest! {
@@ -233,19 +334,21 @@ proptest! {
     fn nitrogen_balances(
         missing in 0.0..400.0f64, volume in 0.5..5000.0f64, share in 0.0..100.0f64,
         other in prop::option::of(1.0..15.0f64), most in prop::option::of(100.0..1500.0f64),
+        other_most in prop::option::of(100.0..2000.0f64),
     ) {
         let ration = nutrient::ration(mg(missing), litres(volume), Sources {
             phosphate: percent(share),
             other: other.map(MassPercent::computed),
             phosphate_most: most.map(mg),
+            other_most: other_most.map(mg),
         });
         prop_assert!(close(ration.brings.get() + ration.missing.get(), missing));
         let per_litre = |kg: f64| kg * 1e6 / volume;
         let from_phosphate = per_litre(ration.phosphate.get()) * nutrient::PHOSPHATE_SHARE;
         let from_other = per_litre(ration.other.get()) * other.unwrap_or(0.0) / 100.0;
         prop_assert!(close(from_phosphate + from_other, ration.brings.get()));
-        if let Some(most) = most {
-            prop_assert!(per_litre(ration.phosphate.get()) <= most * (1.0 + 1e-12));
+        for (mass, most) in [(ration.phosphate, most), (ration.other, other_most)] {
+            prop_assert!(per_litre(mass.get()) <= most.unwrap_or(f64::INFINITY) * (1.0 + 1e-12));
         }
     }
 
@@ -301,7 +404,7 @@ proptest! {
         grams in 0.5..15.0f64, sample in 1.0..50.0f64, normality in 0.01..1.0f64,
     ) {
         let millimoles = grams * sample / 1000.0 / Acid::Tartaric.equivalent() * 1000.0;
-        let found = acid::titrated(sample, normality, millimoles / normality).unwrap();
+        let found = titrated(sample, normality, millimoles / normality).unwrap();
         prop_assert!(close(found.get(), grams));
     }
 }

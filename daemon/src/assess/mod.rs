@@ -169,13 +169,13 @@ pub(crate) fn zone_and_units(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ebbmark_core::deed::{Deed, What};
+    use ebbmark_core::deed::{Deed, Dose, Substance, What};
     use ebbmark_core::ids::BatchId;
     use ebbmark_core::notice::NoticeKind;
     use ebbmark_core::plan::{Plan, Steep};
     use ebbmark_core::tasks::Answer;
     use ebbmark_core::time::Span;
-    use ebbmark_core::units::Gravity;
+    use ebbmark_core::units::{Gravity, Kilograms};
     use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
 
     const START: Moment = Moment(1_790_000_000_000);
@@ -228,6 +228,8 @@ mod tests {
             capacity: None,
             temperature_low: None,
             temperature_high: None,
+            tare: None,
+            place: String::new(),
         }
     }
 
@@ -540,6 +542,80 @@ mod tests {
             matches!(told.as_slice(), [("float-stuck", false, _)]),
             "{told:?}"
         );
+    }
+
+    #[tokio::test]
+    async fn a_step_that_waited_is_told_of_once_until_it_is_done() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let vessel = bench.vessel("Jar").await;
+        let batch = bench.mead(vessel).await;
+        let log = async |deed: Deed| {
+            let made_at = deed.at;
+            let log = Command::Log {
+                vessel,
+                deed,
+                hand: None,
+                once: None,
+                made_at,
+            };
+            bench.writer.command(log).await.unwrap();
+        };
+        let told = || -> Vec<(bool, String)> {
+            let notices = bench.reader.notices(50).unwrap().into_iter();
+            let due = notices.filter(|n| n.kind == NoticeKind::StepDue);
+            due.map(|n| (n.cleared.is_none(), n.title)).collect()
+        };
+        let look = async || {
+            let assess = bench.assess.clone();
+            let look = tokio::task::spawn_blocking(move || steps::look(&assess));
+            look.await.unwrap().unwrap();
+        };
+        let stabilised = |at| Deed {
+            doses: vec![Dose {
+                of: Substance::PotassiumSorbate,
+                mass: Kilograms::computed(0.004),
+                name: String::new(),
+                extract: None,
+            }],
+            ..Deed::new(at, What::Stabilise)
+        };
+        log(stabilised(START - Span::hours(2))).await;
+        look().await;
+        assert_eq!(told(), [], "it still waits");
+
+        log(stabilised(START - Span::hours(25))).await;
+        look().await;
+        assert_eq!(told(), [], "the later dose counts");
+
+        let over = stabilised(START - Span::hours(25));
+        let jug = bench.vessel("Jug").await;
+        bench.mead(jug).await;
+        let log_jug = Command::Log {
+            vessel: jug,
+            deed: over,
+            hand: None,
+            once: None,
+            made_at: START,
+        };
+        bench.writer.command(log_jug).await.unwrap();
+        look().await;
+        look().await;
+        let title = "Jug: sweeten it".to_owned();
+        assert_eq!(told(), [(true, title.clone())], "once");
+
+        // Sweetened or finished, it is over.
+        let end = Command::EndBatch { batch, at: START };
+        bench.writer.command(end).await.unwrap();
+        let sweetened = Command::Log {
+            vessel: jug,
+            deed: Deed::new(START - Span::minutes(5), What::Sweeten),
+            hand: None,
+            once: None,
+            made_at: START,
+        };
+        bench.writer.command(sweetened).await.unwrap();
+        look().await;
+        assert_eq!(told(), [(false, title)]);
     }
 
     #[tokio::test]

@@ -174,6 +174,8 @@ async fn every_way_gets_it_once() {
         capacity: Some(Litres::computed(60.0)),
         temperature_low: None,
         temperature_high: None,
+        tare: None,
+        place: String::new(),
     };
     let done = bench.writer.command(Command::AddVessel(facts)).await;
     let Done::Vessel(vessel) = done.unwrap() else {

@@ -22,6 +22,7 @@
 
 mod apply;
 pub mod error;
+mod family;
 pub mod hours;
 mod meads;
 mod migrate;

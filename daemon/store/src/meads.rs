@@ -1,12 +1,14 @@
-//! Which mead was in a vessel at a time, and where a mead was before it was split off.
+//! Which mead was in a vessel at a time, where a mead was, and what it has from the one it was
+//! split off from.
 
-use ebbmark_core::ids::{BatchId, VesselId};
-use ebbmark_core::time::Moment;
+use ebbmark_core::hours::Hour;
+use ebbmark_core::ids::{BatchId, FeedId, VesselId};
+use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, OptionalExtension, params};
 
-use crate::model::{Batch, Stay};
-use crate::rows;
+use crate::model::{Batch, History, LogLine, Stay};
+use crate::{hours, rows};
 
 /// Splits followed back; no cellar splits a mead so often, and a damaged file may go in circles.
 const DEEPEST: usize = 16;
@@ -20,9 +22,9 @@ pub fn original_gravity(
 ) -> rusqlite::Result<Option<Gravity>> {
     let found: Option<Option<f64>> = conn
         .prepare_cached(
-            "SELECT original_gravity FROM batch \
-             WHERE vessel = ?1 AND started <= ?2 AND (ended IS NULL OR ?2 < ended) \
-             ORDER BY started DESC LIMIT 1",
+            "SELECT b.original_gravity FROM stay s JOIN batch b ON b.id = s.batch \
+             WHERE s.vessel = ?1 AND s.since <= ?2 AND (s.until IS NULL OR ?2 < s.until) \
+             ORDER BY s.since DESC LIMIT 1",
         )?
         .query_row(params![vessel.0, at.0], |r| r.get(0))
         .optional()?;
@@ -54,6 +56,19 @@ pub fn root(conn: &Connection, batch: BatchId) -> rusqlite::Result<BatchId> {
     Ok(line(conn, batch)?.last().copied().unwrap_or(batch))
 }
 
+/// Where one mead was on its own account, and till when; `None` where it still is.
+pub fn own_stays(
+    conn: &Connection,
+    batch: BatchId,
+) -> rusqlite::Result<Vec<(VesselId, Moment, Option<Moment>)>> {
+    conn.prepare_cached("SELECT vessel, since, until FROM stay WHERE batch = ?1 ORDER BY since")?
+        .query_map([batch.0], |r| {
+            let until: Option<i64> = r.get(2)?;
+            Ok((VesselId(r.get(0)?), Moment(r.get(1)?), until.map(Moment)))
+        })?
+        .collect()
+}
+
 /// See [`crate::Reader::stays`].
 pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<Vec<Stay>> {
     let mut stays = Vec::new();
@@ -62,15 +77,21 @@ pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<V
     let mut seen = Vec::new();
     loop {
         seen.push(batch.id);
+        let own = own_stays(conn, batch.id)?;
+        // Of what lies wholly after `to` the first is kept: a mead is somewhere.
+        let begun = own.iter().filter(|(_, since, _)| *since <= to).count();
+        for (vessel, since, until) in own.into_iter().take(begun.max(1)).rev() {
+            stays.push(Stay {
+                batch: batch.id,
+                vessel,
+                from: since,
+                to: until.map_or(to, |until| until.min(to)),
+            });
+        }
         let origin = batch
             .facts
             .origin
             .filter(|o| seen.len() <= DEEPEST && !seen.contains(&o.parent));
-        stays.push(Stay {
-            vessel: batch.vessel,
-            from: origin.map_or(batch.facts.started, |o| o.at),
-            to,
-        });
         let Some(origin) = origin else { break };
         let parent = conn
             .prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
@@ -82,4 +103,83 @@ pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<V
     }
     stays.reverse();
     Ok(stays)
+}
+
+/// Taken along before the pitch.
+const BEFORE_PITCH: Span = Span::hours(1);
+
+/// See [`crate::Reader::history`].
+pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<History> {
+    let mut stays = stays(conn, batch, to)?;
+    let started = stays.first().map_or(batch.facts.started, |s| s.from);
+    if let Some(first) = stays.first_mut() {
+        first.from = first.from - BEFORE_PITCH;
+    }
+    let last = stays.len().saturating_sub(1);
+    let (mut hours, mut lines) = (Vec::new(), Vec::new());
+    for (n, stay) in stays.iter().enumerate() {
+        hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to)?);
+        let until = match batch.ended {
+            _ if n != last => stay.to,
+            // What was done in the very instant it ended was done to it.
+            Some(ended) => Moment(ended.0.saturating_add(1)),
+            None => Moment(i64::MAX),
+        };
+        lines.extend(log(conn, stay.vessel, stay.from, until)?);
+    }
+    // Stable: the hour of a split has a part in either vessel.
+    hours.sort_by_key(|h| h.index);
+    Ok(History {
+        started,
+        hours,
+        lines,
+    })
+}
+
+/// See [`crate::Reader::vessel_hours`].
+pub fn vessel_hours(
+    conn: &Connection,
+    vessel: VesselId,
+    from: Moment,
+    to: Moment,
+) -> rusqlite::Result<Vec<Hour>> {
+    let mut all = Vec::new();
+    for (feed, since, until) in spans(conn, vessel, from, to)? {
+        all.extend(hours::cut(conn, feed, since, until)?);
+    }
+    // Stable: the feeds of one hour stay in the order of their numbers.
+    all.sort_by_key(|h| h.index);
+    Ok(all)
+}
+
+/// See [`crate::Reader::log`].
+pub fn log(
+    conn: &Connection,
+    vessel: VesselId,
+    from: Moment,
+    to: Moment,
+) -> rusqlite::Result<Vec<LogLine>> {
+    conn.prepare_cached(&format!(
+        "SELECT {} FROM entry WHERE vessel = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, id",
+        rows::LINE
+    ))?
+    .query_map([vessel.0, from.0, to.0], rows::line)?
+    .collect()
+}
+
+/// The spans feeds were in a vessel, cut to `[from, to)`.
+pub fn spans(
+    conn: &Connection,
+    vessel: VesselId,
+    from: Moment,
+    to: Moment,
+) -> rusqlite::Result<Vec<(FeedId, Moment, Moment)>> {
+    conn.prepare_cached(
+        "SELECT feed, max(since, ?2), min(until, ?3) FROM assignment \
+         WHERE vessel = ?1 AND since < ?3 AND until > ?2 ORDER BY feed, since",
+    )?
+    .query_map(params![vessel.0, from.0, to.0], |r| {
+        Ok((FeedId(r.get(0)?), Moment(r.get(1)?), Moment(r.get(2)?)))
+    })?
+    .collect()
 }

@@ -7,12 +7,13 @@ use ebbmark_core::feed::FeedMap;
 use ebbmark_core::hours::Hour;
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
 use ebbmark_core::learn::CurveRecord;
+use ebbmark_core::lineage::Book;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::plan::Plan;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Signal};
+use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
 use serde::{Deserialize, Serialize};
 
@@ -98,6 +99,21 @@ pub enum Command {
         vessel: VesselId,
         facts: BatchFacts,
     },
+    /// A mead made of parts of others: one part is a split, several are a blend. The largest
+    /// part's past is its own; both books note what went where. Its vessel is empty, or is that
+    /// of a part of which nothing is left. `facts.origin` is found from the parts.
+    PourBatch {
+        vessel: VesselId,
+        facts: BatchFacts,
+        parts: Vec<Part>,
+        /// Feeds that go along into the vessel.
+        feeds: Vec<FeedId>,
+        /// As in [`Command::Log`].
+        once: Option<String>,
+        made_at: Moment,
+    },
+    /// Into another vessel, which has to be empty; both books note it.
+    MoveBatch(Move),
     EditBatch(BatchId, BatchFacts),
     EndBatch {
         batch: BatchId,
@@ -228,6 +244,33 @@ pub enum Command {
     },
 }
 
+/// A mead changes its vessel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Move {
+    pub batch: BatchId,
+    /// Where whoever asks believes it is: two phones do not move it twice.
+    pub from: VesselId,
+    pub to: VesselId,
+    pub at: Moment,
+    /// What is left of it afterwards.
+    pub volume: Option<Litres>,
+    pub note: String,
+    /// Feeds that go along.
+    pub feeds: Vec<FeedId>,
+    /// As in [`Command::Log`].
+    pub once: Option<String>,
+    pub made_at: Moment,
+}
+
+/// What of a mead goes into another.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Part {
+    pub parent: BatchId,
+    pub volume: Option<Litres>,
+    /// Nothing is left of it: it ends, and its vessel is empty.
+    pub emptied: bool,
+}
+
 /// What a command made, where it made something.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Done {
@@ -253,6 +296,10 @@ pub struct VesselFacts {
     /// Outside this band a notice is due.
     pub temperature_low: Option<Celsius>,
     pub temperature_high: Option<Celsius>,
+    /// Its own weight.
+    pub tare: Option<Kilograms>,
+    /// Where it stands.
+    pub place: String,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -269,11 +316,11 @@ pub struct BatchFacts {
     pub yeast: String,
     pub honey: String,
     pub note: String,
-    /// Set when it was split off from another mead.
+    /// Set when it was split off from another mead, or poured together: the largest part.
     pub origin: Option<Origin>,
 }
 
-/// What a mead was split off from. Up to then the other one's history is its own.
+/// What a mead was split off from, or its largest part. Up to then the other one's history is its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Origin {
     pub parent: BatchId,
@@ -334,6 +381,7 @@ pub struct Vessel {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Batch {
     pub id: BatchId,
+    /// Where it is, or was last.
     pub vessel: VesselId,
     pub facts: BatchFacts,
     pub plan: Plan,
@@ -364,9 +412,43 @@ pub struct Feed {
 /// A stay of a mead in a vessel, from `from` up to but not including `to`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stay {
+    pub batch: BatchId,
     pub vessel: VesselId,
     pub from: Moment,
     pub to: Moment,
+}
+
+/// A mead with all it came from and all that came from it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Family {
+    /// In the order they began.
+    pub meads: Vec<Relative>,
+    /// In order of time.
+    pub shares: Vec<Share>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct Relative {
+    pub batch: Batch,
+    /// The vessel it is in, or was in last.
+    pub vessel: String,
+    /// What is in it, and what became of the rest.
+    pub book: Book,
+}
+
+/// So much of one mead went into another.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Share {
+    pub child: BatchId,
+    pub parent: BatchId,
+    pub at: Moment,
+    pub volume: Option<Litres>,
+}
+
+impl Family {
+    pub fn of(&self, id: BatchId) -> Option<&Relative> {
+        self.meads.iter().find(|m| m.batch.id == id)
+    }
 }
 
 /// All that is on record of a mead, what it inherited first.

@@ -10,17 +10,17 @@ use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::reckon::{Fermenting, Record};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Degrees, Gravity};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::hand;
 use crate::error::StoreError;
 use crate::model::{
-    Batch, DueDelivery, Feed, History, LogLine, Notice, ProblemCount, Stay, StoredReading,
+    Batch, DueDelivery, Family, Feed, History, LogLine, Notice, ProblemCount, Stay, StoredReading,
     StoredVerdict, Unclaimed, Vessel,
 };
 use crate::pool::Pool;
-use crate::{hours, meads, migrate, outbox, rows};
+use crate::{family, hours, meads, migrate, outbox, rows};
 
 /// A small pool of read-only connections. Calls block: use it from a blocking thread.
 /// Each call sees one snapshot of what was committed.
@@ -31,8 +31,6 @@ pub struct Reader {
 
 /// How far back single temperature readings go: a heating takes hours.
 const TRACE: Span = Span::days(2);
-/// Taken along before the pitch.
-const BEFORE_PITCH: Span = Span::hours(1);
 
 type Res<T> = Result<T, StoreError>;
 type Sql<T> = rusqlite::Result<T>;
@@ -82,11 +80,13 @@ impl Reader {
         })
     }
 
-    /// Batches of a vessel, newest first.
+    /// Batches that are or were in a vessel, the one put into it last first.
     pub fn batches(&self, vessel: VesselId) -> Res<Vec<Batch>> {
         self.with(|conn| {
             conn.prepare_cached(&format!(
-                "SELECT {} FROM batch WHERE vessel = ?1 ORDER BY started DESC, id DESC",
+                "SELECT {} FROM batch WHERE id IN (SELECT batch FROM stay WHERE vessel = ?1) \
+                 ORDER BY (SELECT max(s.since) FROM stay s \
+                           WHERE s.batch = batch.id AND s.vessel = ?1) DESC, id DESC",
                 rows::BATCH
             ))?
             .query_map([vessel.0], rows::batch)?
@@ -102,9 +102,9 @@ impl Reader {
         })
     }
 
-    /// Where a mead was when, the vessel it is in last: that of the mead it was split off from
-    /// up to the split (and of that one's own origin before), then its own up to `to`. The first
-    /// stay begins at the pitch.
+    /// Where a mead was when, the vessel it is in last: where the mead it was split off from was
+    /// up to the split (and that one's own origin before), then where it was itself, up to `to`.
+    /// The first stay begins at the pitch.
     pub fn stays(&self, batch: &Batch, to: Moment) -> Res<Vec<Stay>> {
         self.with(|conn| meads::stays(conn, batch, to))
     }
@@ -113,27 +113,12 @@ impl Reader {
     /// from. Hours go up to `to`; a line of the log may lie later. An hour before the pitch is
     /// taken along: the first gravity is often read then.
     pub fn history(&self, batch: &Batch, to: Moment) -> Res<History> {
-        self.with(|conn| {
-            let mut stays = meads::stays(conn, batch, to)?;
-            let started = stays.first().map_or(batch.facts.started, |s| s.from);
-            if let Some(first) = stays.first_mut() {
-                first.from = first.from - BEFORE_PITCH;
-            }
-            let own = stays.len().saturating_sub(1);
-            let (mut hours, mut lines) = (Vec::new(), Vec::new());
-            for (n, stay) in stays.iter().enumerate() {
-                hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to)?);
-                let until = if n == own { Moment(i64::MAX) } else { stay.to };
-                lines.extend(log(conn, stay.vessel, stay.from, until)?);
-            }
-            // Stable: the hour of a split has a part in either vessel.
-            hours.sort_by_key(|h| h.index);
-            Ok(History {
-                started,
-                hours,
-                lines,
-            })
-        })
+        self.with(|conn| meads::history(conn, batch, to))
+    }
+
+    /// All meads it came from and that came from it, itself among them, as they stood at `to`.
+    pub fn family(&self, batch: BatchId, to: Moment) -> Res<Family> {
+        self.with(|conn| family::of(conn, batch, to))
     }
 
     /// What a reckoning about a vessel is filled from; `None` when nothing is in it.
@@ -162,6 +147,7 @@ impl Reader {
                 });
             }
         }
+        let poured = self.with(|conn| family::poured(conn, batch.id))?;
         let own = verdicts.iter().position(|v| v.batch == batch.id);
         let readings = self.vessel_readings(vessel, now - TRACE, now)?;
         Ok(Some(Record {
@@ -169,6 +155,8 @@ impl Reader {
             original: batch.facts.original_gravity,
             tolerance: batch.facts.tolerance,
             volume: batch.facts.volume,
+            inherited: self.with(|conn| family::inherited(conn, &batch))?,
+            poured: poured.iter().map(|s| (s.at, s.volume)).collect(),
             deeds,
             hours: history.hours,
             verdict: own.map(|at| verdicts.swap_remove(at).verdict),
@@ -237,7 +225,7 @@ impl Reader {
         from: Moment,
         to: Moment,
     ) -> Res<Vec<(FeedId, Moment, Moment)>> {
-        self.with(|conn| spans(conn, vessel, from, to))
+        self.with(|conn| meads::spans(conn, vessel, from, to))
     }
 
     /// Topics nobody has claimed, the one heard last first.
@@ -351,7 +339,7 @@ impl Reader {
     /// belonged there and to `[from, to)`, merged in time order. Two feeds give two hours with
     /// one index.
     pub fn vessel_hours(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<Hour>> {
-        self.with(|conn| vessel_hours(conn, vessel, from, to))
+        self.with(|conn| meads::vessel_hours(conn, vessel, from, to))
     }
 
     /// As [`Reader::vessel_hours`], single readings.
@@ -363,7 +351,7 @@ impl Reader {
     ) -> Res<Vec<StoredReading>> {
         self.with(|conn| {
             let mut all = Vec::new();
-            for (feed, since, until) in spans(conn, vessel, from, to)? {
+            for (feed, since, until) in meads::spans(conn, vessel, from, to)? {
                 all.extend(readings(conn, feed, since, until)?);
             }
             all.sort_by_key(|r| r.at);
@@ -373,7 +361,7 @@ impl Reader {
 
     /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.
     pub fn log(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<LogLine>> {
-        self.with(|conn| log(conn, vessel, from, to))
+        self.with(|conn| meads::log(conn, vessel, from, to))
     }
 
     /// Latest verdict of each vessel that has one.
@@ -490,42 +478,6 @@ fn running(conn: &Connection, vessel: VesselId) -> Sql<Option<Batch>> {
     ))?
     .query_row([vessel.0], rows::batch)
     .optional()
-}
-
-fn vessel_hours(conn: &Connection, vessel: VesselId, from: Moment, to: Moment) -> Sql<Vec<Hour>> {
-    let mut all = Vec::new();
-    for (feed, since, until) in spans(conn, vessel, from, to)? {
-        all.extend(hours::cut(conn, feed, since, until)?);
-    }
-    // Stable: the feeds of one hour stay in the order of their numbers.
-    all.sort_by_key(|h| h.index);
-    Ok(all)
-}
-
-fn log(conn: &Connection, vessel: VesselId, from: Moment, to: Moment) -> Sql<Vec<LogLine>> {
-    conn.prepare_cached(&format!(
-        "SELECT {} FROM entry WHERE vessel = ?1 AND at >= ?2 AND at < ?3 ORDER BY at, id",
-        rows::LINE
-    ))?
-    .query_map([vessel.0, from.0, to.0], rows::line)?
-    .collect()
-}
-
-/// The spans feeds were in a vessel, cut to `[from, to)`.
-fn spans(
-    conn: &Connection,
-    vessel: VesselId,
-    from: Moment,
-    to: Moment,
-) -> Sql<Vec<(FeedId, Moment, Moment)>> {
-    conn.prepare_cached(
-        "SELECT feed, max(since, ?2), min(until, ?3) FROM assignment \
-         WHERE vessel = ?1 AND since < ?3 AND until > ?2 ORDER BY feed, since",
-    )?
-    .query_map(params![vessel.0, from.0, to.0], |r| {
-        Ok((FeedId(r.get(0)?), Moment(r.get(1)?), Moment(r.get(2)?)))
-    })?
-    .collect()
 }
 
 fn readings(conn: &Connection, feed: FeedId, from: Moment, to: Moment) -> Sql<Vec<StoredReading>> {

@@ -13,14 +13,14 @@ use ebbmark_core::plan::Plan;
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Litres, Ph, Signal};
+use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Ph, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
 use rusqlite::Row;
 use rusqlite::types::{Type, ValueRef};
 
 use crate::model::{
     Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
-    StoredReading, StoredVerdict, Vessel, VesselFacts,
+    Share, StoredReading, StoredVerdict, Vessel, VesselFacts,
 };
 
 type Sql<T> = rusqlite::Result<T>;
@@ -61,8 +61,8 @@ fn quantity<T>(row: &Row<'_>, column: usize, make: impl Fn(f64) -> T) -> Sql<Opt
 
 // ---- vessels and batches ----
 
-pub const VESSEL: &str =
-    "v.id, v.name, v.capacity, v.temperature_low, v.temperature_high, v.retired";
+pub const VESSEL: &str = "v.id, v.name, v.capacity, v.temperature_low, v.temperature_high, \
+                          v.retired, v.tare, v.place";
 
 pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
     Ok(Vessel {
@@ -72,6 +72,8 @@ pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
             capacity: quantity(row, 2, Litres::computed)?,
             temperature_low: quantity(row, 3, Celsius::computed)?,
             temperature_high: quantity(row, 4, Celsius::computed)?,
+            tare: quantity(row, 6, Kilograms::computed)?,
+            place: row.get(7)?,
         },
         retired: row.get(5)?,
         batch: None,
@@ -133,6 +135,19 @@ pub fn answer(row: &Row<'_>) -> Sql<(String, Answer)> {
         _ => None,
     })?;
     Ok((row.get(0)?, answer))
+}
+
+// ---- shares ----
+
+pub const SHARE: &str = "child, parent, at, volume";
+
+pub fn share(row: &Row<'_>) -> Sql<Share> {
+    Ok(Share {
+        child: BatchId(row.get(0)?),
+        parent: BatchId(row.get(1)?),
+        at: moment(row, 2)?,
+        volume: quantity(row, 3, Litres::computed)?,
+    })
 }
 
 // ---- finished curves ----

@@ -89,6 +89,8 @@ async fn vessels_are_kept_edited_and_retired() {
         capacity: Litres::new(23.0).ok(),
         temperature_low: Celsius::new(12.0).ok(),
         temperature_high: Celsius::new(20.0).ok(),
+        tare: Kilograms::new(4.2).ok(),
+        place: " by the stairs".into(),
     };
     let Done::Vessel(b) = store.run(Command::AddVessel(facts.clone())).await else {
         panic!()
@@ -99,6 +101,8 @@ async fn vessels_are_kept_edited_and_retired() {
     assert_eq!(kept.facts.capacity, facts.capacity);
     assert_eq!(kept.facts.temperature_low, facts.temperature_low);
     assert_eq!(kept.facts.temperature_high, facts.temperature_high);
+    assert_eq!(kept.facts.tare, facts.tare);
+    assert_eq!(kept.facts.place, "by the stairs");
 
     let why = store
         .refused(Command::AddVessel(vessel_facts("CARBOY 2")))

@@ -17,7 +17,7 @@ fn a_newer_schema_is_refused_and_not_touched() {
         .build()
         .unwrap();
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 4);
+    assert_eq!(reader.schema_version().unwrap(), 5);
     runtime.block_on(writer.close());
     drop(reader);
     rusqlite::Connection::open(&path)
@@ -28,7 +28,7 @@ fn a_newer_schema_is_refused_and_not_touched() {
     let before = std::fs::read(&path).unwrap();
     let error = open(&path, Options::default()).err().unwrap();
     assert!(
-        matches!(&error, StoreError::TooNew { found: 99, known: 4, path: p } if *p == path),
+        matches!(&error, StoreError::TooNew { found: 99, known: 5, path: p } if *p == path),
         "{error}"
     );
     assert_eq!(std::fs::read(&path).unwrap(), before);

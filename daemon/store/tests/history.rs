@@ -82,14 +82,19 @@ async fn a_split_off_mead_has_the_past_of_the_other_and_no_other() {
     let second = start(&store, keg, split_off(part, 420)).await;
 
     let stays = store.reader.stays(&batch(&store, second), at(600)).unwrap();
-    let stay = |vessel, from, to| Stay {
+    let stay = |batch, vessel, from, to| Stay {
+        batch,
         vessel,
         from: at(from),
         to: at(to),
     };
     assert_eq!(
         stays,
-        [stay(cask, 0, 300), stay(jar, 300, 420), stay(keg, 420, 600)]
+        [
+            stay(whole, cask, 0, 300),
+            stay(part, jar, 300, 420),
+            stay(second, keg, 420, 600)
+        ]
     );
     let history = store
         .reader
@@ -261,7 +266,7 @@ async fn a_database_of_schema_2_is_upgraded_with_what_is_in_it() {
     .unwrap();
     drop(old);
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 4);
+    assert_eq!(reader.schema_version().unwrap(), 5);
     let linden = reader.vessel(VesselId(1)).unwrap().unwrap().batch.unwrap();
     let facts = BatchFacts {
         original_gravity: Gravity::new(1.098).ok(),
@@ -306,7 +311,7 @@ async fn lines_of_schema_3_are_upgraded_and_can_then_hold_more() {
     .unwrap();
     drop(old);
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 4);
+    assert_eq!(reader.schema_version().unwrap(), 5);
     let vessel = VesselId(1);
     let log = || reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
     let racked = Deed {

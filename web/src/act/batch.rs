@@ -9,7 +9,7 @@ use ebbmark_store::model::{Batch, BatchFacts, Command, Done, Origin};
 use super::{plan, run, see};
 use crate::app::App;
 use crate::fault::Fault;
-use crate::form::{Complaint, Take};
+use crate::form::{Complaint, Take, local_text};
 use crate::page::vessel::{self, BATCH_FORM, END_FORM};
 use crate::visitor::Posted;
 
@@ -37,8 +37,17 @@ pub(crate) async fn edit(
     let (vessel, batch) = (VesselId(id), BatchId(batch));
     let known = app.read(move |reader| reader.batch(batch)).await?;
     // What it was split off from is no field of the form and stays.
-    let origin = known.and_then(|b| b.facts.origin);
-    let facts = read(&posted, &[], origin.map(|o| o.parent));
+    let origin = known.as_ref().and_then(|b| b.facts.origin);
+    let started = known.map(|b| b.facts.started);
+    let mut facts = read(&posted, &[], origin.map(|o| o.parent));
+    // A field holds minutes: what was not changed is not to lose its seconds.
+    let text = |at| local_text(at, &posted.visitor.zone);
+    if let (Ok(facts), Some(started)) = (&mut facts, started)
+        && text(facts.started) == text(started)
+    {
+        facts.started = started;
+        facts.origin = facts.origin.map(|o| Origin { at: started, ..o });
+    }
     let read = both(facts, plan::read(&posted));
     save(&app, vessel, posted, read, |facts| {
         Command::EditBatch(batch, facts)

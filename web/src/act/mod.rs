@@ -7,6 +7,7 @@ pub(crate) mod feed;
 pub(crate) mod log;
 pub(crate) mod notice;
 mod plan;
+pub(crate) mod pour;
 pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod task;

@@ -3,6 +3,7 @@
 use axum::extract::{Path, State};
 use axum::response::Response;
 use ebbmark_core::ids::VesselId;
+use ebbmark_core::units::Kilograms;
 use ebbmark_store::model::{Command, Done, VesselFacts};
 
 use super::{run, see};
@@ -77,11 +78,15 @@ fn read(posted: &Posted) -> Result<VesselFacts, Vec<Complaint>> {
             "Not warmer than: has to be above \"not colder than\"",
         );
     }
-    let facts = name.map(|name| VesselFacts {
+    let tare: Option<Kilograms> = take.quantity("tare", "Empty it weighs");
+    let place = take.line("place", "Where it stands");
+    let facts = name.zip(place).map(|(name, place)| VesselFacts {
         name,
         capacity,
         temperature_low: low,
         temperature_high: high,
+        tare,
+        place,
     });
     take.finish(facts)
 }

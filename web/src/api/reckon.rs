@@ -126,7 +126,10 @@ fn offered_field(field: &'static Field) -> OfferedField {
         key: field.key,
         label: field.label,
         kind,
-        needed: matches!(field.need, Need::Needed),
+        needed: match &field.kind {
+            Kind::Rows { least, .. } => *least > 0,
+            _ => matches!(field.need, Need::Needed),
+        },
         usual: match field.need {
             Need::Usual(text) => Some(text),
             _ => None,

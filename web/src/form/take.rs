@@ -301,7 +301,7 @@ mod tests {
             said,
             [
                 "Gravity as read: gravity 7 is outside 0.95 to 1.25 SG",
-                "Temperature of the sample: temperature 500 is outside -20 to 60 °C",
+                "Temperature of the sample: temperature 500 is outside -20 to 100 °C",
                 "Volume: volume -3 is outside 0 to 26417.2052 US gal",
                 "Tolerance: \"proof\" is not a unit read here; write % vol",
                 "Original gravity: this is needed",

@@ -339,11 +339,16 @@ pub(super) fn vessel_fields(sheet: &Sheet, visitor: &Visitor, of: Option<&Vessel
     let capacity = facts
         .and_then(|f| f.capacity)
         .map_or_else(String::new, |v| visitor.volume_field(v));
+    let tare = facts
+        .and_then(|f| f.tare)
+        .map_or_else(String::new, |m| visitor.mass_field(m));
     let degrees = visitor.temperature_unit();
     html! {
         div.fields {
             (sheet.text("name", "Name", facts.map_or("", |f| &f.name), "As you call it: \"carboy by the stairs\"."))
             (sheet.number("capacity", &format!("Holds, {}", visitor.volume_unit()), &capacity, "May be left empty."))
+            (sheet.number("tare", &format!("Empty it weighs, {}", visitor.mass_unit()), &tare, "May be left empty."))
+            (sheet.text("place", "Where it stands", facts.map_or("", |f| &f.place), ""))
             (sheet.number("low", &format!("Not colder than, {degrees}"), &band(facts.and_then(|f| f.temperature_low)), "Outside this band you get a notice."))
             (sheet.number("high", &format!("Not warmer than, {degrees}"), &band(facts.and_then(|f| f.temperature_high)), ""))
         }

@@ -42,12 +42,29 @@ impl<'a> Sheet<'a> {
             form method="post" action=(action) autocomplete="off" {
                 input type="hidden" name="mark" value=(self.mark);
                 input type="hidden" name="once" value=(token::medium());
-                @if let Some(draft) = self.draft {
-                    div.complaints role="alert" {
-                        ul { @for complaint in &draft.complaints { li { (complaint.say) } } }
-                    }
-                }
+                (self.complaints())
                 (body)
+            }
+        }
+    }
+
+    /// A form that only asks: what it is filled with is the address of the answer.
+    pub fn asking(&self, action: &str, button: &str, fields: Markup) -> Markup {
+        html! {
+            form method="get" action=(action) autocomplete="off" {
+                (self.complaints())
+                (fields)
+                p.act { button type="submit" { (button) } }
+            }
+        }
+    }
+
+    fn complaints(&self) -> Markup {
+        html! {
+            @if let Some(draft) = self.draft.filter(|d| !d.complaints.is_empty()) {
+                div.complaints role="alert" {
+                    ul { @for complaint in &draft.complaints { li { (complaint.say) } } }
+                }
             }
         }
     }

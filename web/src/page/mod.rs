@@ -1,9 +1,11 @@
 //! The pages. Each answers one question; this is what they share.
 
+pub(crate) mod blend;
 pub(crate) mod cellar;
 pub(crate) mod enter;
 pub(crate) mod feeds;
 mod field;
+pub(crate) mod label;
 pub(crate) mod line;
 pub(crate) mod notices;
 pub(crate) mod plan;
@@ -158,6 +160,9 @@ fn done_line(key: &str) -> Option<&'static str> {
         "ended" => "Marked as finished.",
         "claimed" => "Topic claimed; what was kept of it has been read.",
         "map" => "Feed saved; its messages are being read again.",
+        "racked" => "Moved. Both books say so.",
+        "split" => "Split off. Both books say so.",
+        "blended" => "Poured together. Each book says so.",
         "moved" => "Feed moved. Readings from now on belong there.",
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",

@@ -168,6 +168,8 @@ impl Cellar {
             capacity: None,
             temperature_low: None,
             temperature_high: None,
+            tare: None,
+            place: String::new(),
         };
         match self
             .writer

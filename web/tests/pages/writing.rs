@@ -421,7 +421,7 @@ async fn units_and_zone_change_what_is_shown_and_read() {
         .send(
             "/settings",
             "/settings",
-            "gravity=plato&temperature=fahrenheit&volume=us-gallons&zone=Middle+Earth",
+            "gravity=plato&temperature=fahrenheit&volume=us-gallons&mass=pounds&pressure=psi&zone=Middle+Earth",
         )
         .await;
     assert_eq!(wrong.status, StatusCode::UNPROCESSABLE_ENTITY);
@@ -430,7 +430,7 @@ async fn units_and_zone_change_what_is_shown_and_read() {
         .send(
             "/settings",
             "/settings",
-            "gravity=plato&temperature=fahrenheit&volume=us-gallons&zone=America%2FNew_York",
+            "gravity=plato&temperature=fahrenheit&volume=us-gallons&mass=pounds&pressure=psi&zone=America%2FNew_York",
         )
         .await;
     assert_eq!(saved.status, StatusCode::SEE_OTHER, "{}", saved.text);
@@ -461,7 +461,7 @@ async fn units_and_zone_change_what_is_shown_and_read() {
 async fn the_book_can_be_opened_to_readers() {
     let cellar = cellar().await;
     let maker = cellar.enter().await;
-    let units = "gravity=specific-gravity&temperature=celsius&volume=litres&zone=";
+    let units = "gravity=specific-gravity&temperature=celsius&volume=litres&mass=kilograms&pressure=bar&zone=";
     assert_eq!(cellar.get("/").await.status, StatusCode::SEE_OTHER);
     maker
         .send("/settings", "/settings", &format!("{units}&view=yes"))

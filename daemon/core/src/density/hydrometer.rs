@@ -27,7 +27,8 @@ const GLASS: f64 = 25e-6;
 /// finished mead 10 K off that is wrong by up to 0.8 of a gravity point.
 ///
 /// # Errors
-/// The corrected value is outside what a must can have.
+/// The sample is outside 0 to 40 °C, where the formulas for water and alcohol end, or the corrected
+/// value is outside what a must can have.
 pub fn correct_hand_reading(
     read: Gravity,
     sample: Celsius,
@@ -35,6 +36,15 @@ pub fn correct_hand_reading(
     original: Option<Gravity>,
 ) -> Result<Gravity, OutOfRange> {
     let (t, tr) = (sample.get(), reference.get());
+    if !(0.0..=40.0).contains(&t) {
+        return Err(OutOfRange {
+            quantity: "temperature of the sample",
+            value: t,
+            low: 0.0,
+            high: 40.0,
+            unit: "°C",
+        });
+    }
     let rho = read.get() * water::density(tr) / (1.0 + GLASS * (t - tr));
     // Fixed point: the thermal change depends weakly on the answer (contraction below 0.01).
     let mut sg = read.get();
@@ -49,7 +59,7 @@ pub fn correct_hand_reading(
 }
 
 /// Density at `t` less density at 20 °C, kg/m³, of a liquid with SG `sg` at 20 °C.
-fn thermal_change(sg: f64, original: Option<Gravity>, t: f64) -> f64 {
+pub(super) fn thermal_change(sg: f64, original: Option<Gravity>, t: f64) -> f64 {
     let apparent = plato_from_gravity(Gravity::computed(sg)).get();
     let (extract, alcohol) = match original {
         Some(original) if original.get() > sg => {
@@ -110,6 +120,20 @@ mod tests {
             let read = water::density(t) / water::density(20.0) * (1.0 + GLASS * (t - 20.0));
             assert!((corrected(read, t, 20.0, None) - 1.0).abs() < 2e-6, "{t}");
         }
+    }
+
+    #[test]
+    fn hot_samples_are_refused() {
+        let hot = correct_hand_reading(
+            Gravity::new(1.050).unwrap(),
+            Celsius::new(65.0).unwrap(),
+            Celsius::new(20.0).unwrap(),
+            None,
+        );
+        assert_eq!(
+            hot.unwrap_err().to_string(),
+            "temperature of the sample 65 is outside 0 to 40 °C"
+        );
     }
 
     #[test]

@@ -14,12 +14,18 @@
 
 use super::{ethanol, sucrose, water};
 use crate::root::settle;
+use crate::units::{Density, GramsPerLitre};
 
 /// Density of ethanol at 20 °C, kg/m³ (OIML R 22): what turns mass of alcohol into % vol.
 pub const ETHANOL: f64 = 789.24;
 
 /// Thickest extract the formula for sugar solutions is good for, mass %.
 pub const THICKEST: f64 = 70.0;
+
+/// Of a must with so much sugar in a litre.
+pub fn of_must(sugar: GramsPerLitre) -> Density {
+    Density::computed(with_extract(sugar.get()))
+}
 
 /// kg/m³ from concentrations in kg/m³ (grams per litre).
 pub(crate) fn density(extract: f64, alcohol: f64) -> f64 {
@@ -41,12 +47,15 @@ fn with_extract(extract: f64) -> f64 {
     sucrose::density(mass_percent, 20.0)
 }
 
-/// Density of the ethanol solution with `alcohol` grams per litre, from that of pure water so
-/// that nothing is left over where there is no alcohol (R 22's own water is 0.006 kg/m³ lighter).
+/// Density of the ethanol solution with `alcohol` grams per litre.
 fn with_alcohol(alcohol: f64) -> f64 {
-    let mass_percent = settle(alcohol / 9.8, |p| {
-        100.0 * alcohol / ethanol::density(p, 20.0)
-    });
+    let mass_percent = settle(alcohol / 9.8, |p| 100.0 * alcohol / spirit(p));
+    spirit(mass_percent)
+}
+
+/// Ethanol in water from the density of pure water by the CIPM formula, so that nothing is left
+/// over where there is no alcohol: R 22's own water is 0.006 kg/m³ lighter.
+fn spirit(mass_percent: f64) -> f64 {
     ethanol::density(mass_percent, 20.0) - ethanol::density(0.0, 20.0) + water::density(20.0)
 }
 

@@ -13,6 +13,7 @@
 pub mod ethanol;
 pub mod hydrometer;
 pub mod mixture;
+pub mod scale;
 pub mod sucrose;
 pub mod water;
 

@@ -22,7 +22,7 @@ mod ledger;
 pub use ledger::{Carried, HYDROMETER, Step, StepError, carry};
 
 use crate::density::mixture::{self, ETHANOL, THICKEST};
-use crate::density::{sucrose, water};
+use crate::density::water;
 use crate::root::{root, settle};
 use crate::units::{
     AbvPercent, GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, OutOfRange,
@@ -269,6 +269,23 @@ impl Liquid {
         }
     }
 
+    /// As much of it as weighs so; of nothing there is nothing.
+    #[must_use]
+    pub fn weighing(self, mass: Kilograms) -> Liquid {
+        let total = self.total();
+        self.times(if total > 0.0 { mass.get() / total } else { 0.0 })
+    }
+
+    /// So many times as much of it; what is below zero counts as nothing.
+    pub(crate) fn times(self, factor: f64) -> Liquid {
+        let factor = factor.max(0.0);
+        Liquid {
+            water: self.water * factor,
+            extract: self.extract * factor,
+            ethanol: self.ethanol * factor,
+        }
+    }
+
     /// So many litres of it, and what is left.
     ///
     /// # Errors
@@ -359,11 +376,6 @@ fn percent_of(part: f64, whole: f64) -> f64 {
     } else {
         0.0
     }
-}
-
-/// Extract by mass of a must of this gravity, as a fraction.
-pub(crate) fn fraction(gravity: Gravity) -> f64 {
-    sucrose::mass_percent(gravity.get() * water::density(20.0), 20.0) / 100.0
 }
 
 #[cfg(test)]

@@ -193,7 +193,7 @@ mod tests {
         assert_eq!(read::<Ph>("12").unwrap_err(), "pH 12 is outside 2.5 to 7");
         assert_eq!(
             read::<Celsius>("500 F").unwrap_err(),
-            "temperature 500 is outside -4 to 140 °F"
+            "temperature 500 is outside -4 to 212 °F"
         );
         assert_eq!(
             read::<Kilograms>("-1").unwrap_err(),

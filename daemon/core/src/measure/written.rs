@@ -166,6 +166,9 @@ pub static VOLUME: Written = Written {
     shown: |v, p| if v.abs() < 0.5 { 1 } else { (VOLUME.bare)(p) },
 };
 
+pub static MILLILITRES: Written = only(&[times("mL", &["ml"], 1, 1.0)]);
+pub static NORMALITY: Written = only(&[times("N", &["n", "mol/l", "m"], 4, 1.0)]);
+
 pub static MASS: Written = Written {
     units: &[
         times("kg", &["kg"], 3, 1.0),
@@ -276,4 +279,14 @@ pub static PPM: Written = only(&[
     times("%", &["%"], 2, 10_000.0),
 ]);
 pub static FALL: Written = only(&[times("SG a day", &["sg", "sgaday"], 4, 1.0)]);
+pub static ENERGY: Written = only(&[times("kcal/100 mL", &["kcal", "kcal/100ml"], 0, 1.0)]);
+pub static FALL_IN_ALL: Written = only(&[
+    times("SG", &["sg"], 4, 1.0),
+    times("points", &["point", "points"], 1, 0.001),
+]);
+pub static GAS_RATE: Written = only(&[times("g/h", &["g/h"], 1, 1.0)]);
+pub static HEIGHT: Written = only(&[
+    times("m", &["m", "metre", "metres", "meter", "meters"], 0, 1.0),
+    times("ft", &["ft", "feet"], 0, 0.3048),
+]);
 pub static COUNT: Written = only(&[times("", &[], 0, 1.0)]);

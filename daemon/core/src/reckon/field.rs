@@ -32,7 +32,7 @@ pub enum Kind {
     },
 }
 
-#[derive(Debug)]
+#[derive(Clone, Copy, Debug)]
 pub struct Choice {
     pub key: &'static str,
     pub label: &'static str,

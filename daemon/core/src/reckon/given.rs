@@ -105,6 +105,7 @@ pub(super) type Cells = Vec<(&'static Field, Cell, Source)>;
 /// The fields of one reckoning, read: all that are needed are there and in range.
 #[derive(Debug)]
 pub struct Given<'a> {
+    fields: &'static [Field],
     pub(super) cells: Cells,
     /// Path of what stands before these fields: empty, or "parts.1.".
     prefix: String,
@@ -128,6 +129,7 @@ impl<'a> Given<'a> {
         let cells = reader.cells(fields, "", &[]);
         if reader.complaints.is_empty() {
             Ok(Given {
+                fields,
                 cells,
                 prefix: String::new(),
                 known,
@@ -136,6 +138,10 @@ impl<'a> Given<'a> {
         } else {
             Err(Complaints(reader.complaints))
         }
+    }
+
+    fn field(&self, key: &str) -> Option<&'static Field> {
+        self.fields.iter().find(|field| field.key == key)
     }
 
     fn cell(&self, key: &str) -> Option<&Cell> {
@@ -189,8 +195,13 @@ impl<'a> Given<'a> {
         let Some(Cell::Rows(rows)) = self.cell(key) else {
             return Vec::new();
         };
+        let fields = match self.field(key).map(|f| &f.kind) {
+            Some(Kind::Rows { of, .. }) => *of,
+            _ => &[],
+        };
         rows.iter()
             .map(|(n, cells)| Given {
+                fields,
                 cells: cells.clone(),
                 prefix: format!("{}{key}.{n}.", self.prefix),
                 known: self.known,
@@ -208,11 +219,7 @@ impl<'a> Given<'a> {
 
     /// What is wrong with a field, named: "Present gravity: it lies above the original".
     pub fn complain(&self, key: &str, why: &str) -> Complaint {
-        let label = self
-            .cells
-            .iter()
-            .find(|(field, ..)| field.key == key)
-            .map_or(key, |(field, ..)| field.label);
+        let label = self.field(key).map_or(key, |field| field.label);
         Complaint {
             path: format!("{}{key}", self.prefix),
             say: format!("{label}: {why}"),

@@ -31,6 +31,12 @@ pub enum Fact {
     Pitched,
     /// Total sulphur dioxide that was added so far, mg/L in what is there now.
     SulphiteSoFar,
+    /// Sorbic acid that was added so far, mg/L in what is there now.
+    SorbicSoFar,
+    /// Diammonium phosphate since the pitch, kg.
+    PhosphateSoFar,
+    /// Any other nutrient since the pitch, kg.
+    NutrientSoFar,
     /// Yes when sorbate or heat has stopped its yeast.
     Stabilised,
     /// Rows: every vessel that ferments, with volume and fall.

@@ -16,21 +16,44 @@
 //! To add one: a module with a `pub static` [`Reckoning`], a line in [`ALL`], its published values
 //! in `tests/published`, one use in `tests/e2e` and in the worked batch.
 
+mod acid;
 mod answer;
+mod blend;
+mod carbonate;
+mod correct;
 mod field;
+mod fizz;
 mod given;
 mod gravity;
+mod honey;
+mod hydrometer;
 mod known;
+mod must;
+mod nutrient;
+mod pasteurise;
 mod plain;
+mod prime;
 mod record;
+mod refractometer;
+mod room_gas;
+mod rules;
+mod scale;
+mod sealed_risk;
+mod share_out;
 mod shown;
+mod stabilise;
+mod strength;
+mod sulphite;
+mod sulphur;
+mod sweet;
+mod sweeten;
 mod told;
 
 pub use answer::{Amount, Answer, Column, Formula, Outcome, Step, Table, result, table};
 pub use field::{Choice, Field, Kind, Need};
 pub use given::{Asked, Complaint, Complaints, Given, Source};
 pub use known::{Fact, Filling, Known, Row};
-pub use record::{Fermenting, Record, known};
+pub use record::{Fermenting, Inherited, Record, known};
 pub use shown::{Shown, shown};
 pub use told::{Told, ToldInput, ToldResult, ToldTable};
 
@@ -80,7 +103,28 @@ impl Which {
 }
 
 /// In the order they are needed on a mead's way.
-pub static ALL: &[&Reckoning] = &[&gravity::GRAVITY];
+pub static ALL: &[&Reckoning] = &[
+    &gravity::GRAVITY,
+    &hydrometer::HYDROMETER,
+    &refractometer::REFRACTOMETER,
+    &honey::HONEY_MOISTURE,
+    &must::MUST,
+    &correct::CORRECT_MUST,
+    &nutrient::NUTRIENT,
+    &room_gas::ROOM_GAS,
+    &strength::STRENGTH,
+    &share_out::SHARE_OUT,
+    &blend::BLEND,
+    &acid::ACID,
+    &stabilise::STABILISE,
+    &sulphite::SULPHITE,
+    &pasteurise::PASTEURISE,
+    &sweeten::BENCH_TRIAL,
+    &sweeten::SWEETEN,
+    &carbonate::CARBONATE,
+    &prime::PRIME,
+    &sealed_risk::SEALED_RISK,
+];
 
 pub fn find(key: &str) -> Option<&'static Reckoning> {
     ALL.iter().copied().find(|r| r.key == key)
@@ -189,6 +233,11 @@ pub(crate) mod tests {
             .unwrap_or_else(|| panic!("no number {key} in {told:?}"))
     }
 
+    /// Options of the command line and of the page that no field may be called.
+    const TAKEN: [&str; 8] = [
+        "vessel", "despite", "do", "json", "config", "help", "mark", "once",
+    ];
+
     #[test]
     fn keys_are_names_for_addresses_and_commands() {
         let mut keys: Vec<&str> = ALL.iter().map(|r| r.key).collect();
@@ -207,6 +256,12 @@ pub(crate) mod tests {
                 );
             }
             for field in reckoning.fields {
+                assert!(
+                    !TAKEN.contains(&field.key),
+                    "{} {}",
+                    reckoning.key,
+                    field.key
+                );
                 // What is usual must itself be readable and in range.
                 if let (Need::Usual(text), Kind::Number(measure)) = (&field.need, &field.kind) {
                     measure

@@ -4,10 +4,11 @@ use super::known::{Fact, Filling, Known};
 use super::{Asker, Row};
 use crate::deed::{Deed, Dose, Substance, What};
 use crate::hours::{HOUR_MS, Hour};
-use crate::liquid::{Liquid, Step, carry};
+use crate::lineage::{Book, Past, Step, dissolved, sulphur_dioxide};
 use crate::show;
+use crate::sorbate::SORBIC_SHARE;
 use crate::time::Moment;
-use crate::units::{AbvPercent, Celsius, FallPerDay, Gravity, Kilograms, Litres, MgPerLitre};
+use crate::units::{AbvPercent, Celsius, FallPerDay, Gravity, Litres};
 use crate::verdict::outcome::Verdict;
 
 /// What is on record of the mead in a vessel, and of the cellar around it.
@@ -19,6 +20,10 @@ pub struct Record {
     pub tolerance: Option<AbvPercent>,
     /// As the maker noted it for this mead.
     pub volume: Option<Litres>,
+    /// What it began as, when it is of parts of others.
+    pub inherited: Option<Inherited>,
+    /// When some of it went into another mead, and how much.
+    pub poured: Vec<(Moment, Option<Litres>)>,
     /// Standing lines in order of time, inherited ones first.
     pub deeds: Vec<Deed>,
     /// In order of time, inherited ones first.
@@ -28,6 +33,16 @@ pub struct Record {
     pub trace: Vec<(Moment, Celsius)>,
     /// Every vessel whose gravity falls, this one among them.
     pub fermenting: Vec<Fermenting>,
+}
+
+/// A mead that was split off from another, or poured together from several.
+#[derive(Clone, Debug)]
+pub struct Inherited {
+    pub at: Moment,
+    /// How many meads it came from.
+    pub parts: usize,
+    /// As it stood then.
+    pub book: Book,
 }
 
 /// A vessel that gives off gas.
@@ -49,8 +64,10 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
         "the pitch in its log",
     );
     readings(record, asker, &mut known);
-    mead(record, asker, &mut known);
-    sulphite(record, &mut known);
+    blended(record, &mut known);
+    let book = book(record, &known);
+    mead(record, &book, asker, &mut known);
+    additives(record, &book, &mut known);
     if let Some(tolerance) = record.tolerance {
         known.set(Fact::Tolerance, tolerance, "the facts of this mead");
     }
@@ -126,6 +143,24 @@ fn readings(record: &Record, asker: &Asker, known: &mut Known) {
     }
 }
 
+/// Until it is read again a blend's gravity is that of its parts, not of the largest of them.
+fn blended(record: &Record, known: &mut Known) {
+    let Some(inherited) = record.inherited.as_ref().filter(|i| i.parts > 1) else {
+        return;
+    };
+    let by_float = record.verdict.as_ref().and_then(|v| v.last_reading);
+    let by_hand = last(&record.deeds, |d| d.gravity).map(|(d, _)| d.at);
+    if by_float.max(by_hand) < Some(inherited.at)
+        && let Some(gravity) = inherited.book.gravity()
+    {
+        known.set(
+            Fact::Gravity,
+            gravity,
+            "the meads it was poured together from",
+        );
+    }
+}
+
 /// The most that may still ferment, SG: what the verdict cannot rule out, and of a mead that was
 /// sweetened all that was put in, for only stopped yeast leaves it.
 fn most_left(record: &Record, verdict: &Verdict) -> Option<(f64, &'static str)> {
@@ -147,93 +182,93 @@ fn warmest(hours: &[Hour], from: Moment) -> Option<Celsius> {
     warm.max_by(f64::total_cmp).map(Celsius::computed)
 }
 
+/// The mead's ledger up to now: what it began as, carried through its own log.
+fn book(record: &Record, known: &Known) -> Book {
+    let since = record.inherited.as_ref().map(|i| i.at);
+    let past = Past {
+        deeds: &record.deeds,
+        hours: &record.hours,
+        since,
+    };
+    let poured: Vec<Moment> = record.poured.iter().map(|(at, _)| *at).collect();
+    let mut steps = past.steps(&poured, |_| 0.0);
+    steps.extend(record.poured.iter().map(|(at, v)| (*at, Step::Out(*v))));
+    // In one instant what was read comes first, then what was poured.
+    steps.sort_by_key(|(at, step)| {
+        let rank = match step {
+            Step::Reads(_) => 0,
+            Step::Out(_) => 1,
+            Step::In(_) | Step::Holds(_) => 2,
+        };
+        (*at, rank)
+    });
+    let mut steps: Vec<Step> = steps.into_iter().map(|(_, step)| step).collect();
+    if let Some((Filling::Number(now), _)) = known.get(Fact::Gravity) {
+        steps.push(Step::Reads(Gravity::computed(*now)));
+    }
+    let start = match &record.inherited {
+        Some(inherited) => inherited.book.clone(),
+        None => Book::must(record.volume, record.original, 0.0),
+    };
+    start.through(steps)
+}
+
 /// Original gravity, strength and volume, carried through the log by mass.
-fn mead(record: &Record, asker: &Asker, known: &mut Known) {
+fn mead(record: &Record, book: &Book, asker: &Asker, known: &mut Known) {
     let day = |at: Moment| show::day(at, asker.now, asker.style.zone);
-    let noted = last(&record.deeds, |d| d.volume);
-    match (noted, record.volume) {
+    let since = record.inherited.as_ref().map_or(record.started, |i| i.at);
+    let noted = last(&record.deeds, |d| d.volume).filter(|(d, _)| d.at >= since);
+    let from = match (noted, record.volume) {
         (Some((deed, volume)), _) => {
             known.set(Fact::Volume, volume, format!("noted {}", day(deed.at)));
+            Some(deed.at)
         }
-        (None, Some(volume)) => known.set(Fact::Volume, volume, "the facts of this mead"),
-        (None, None) => {}
-    }
-    let Some(original) = record.original else {
-        return;
+        (None, Some(volume)) => {
+            known.set(Fact::Volume, volume, "the facts of this mead");
+            Some(since)
+        }
+        (None, None) => None,
     };
-    known.set(Fact::OriginalGravity, original, "the facts of this mead");
-    let now = match known.get(Fact::Gravity) {
-        Some((Filling::Number(g), _)) => Gravity::computed(*g),
-        _ => return,
-    };
-    let Some(liquid) = carried(record, original, now) else {
-        return;
-    };
-    let fed = record.deeds.iter().any(|d| d.doses.iter().any(brings));
-    if let Ok(strength) = liquid.strength() {
-        let from = if fed {
-            "original gravity, what was added, and gravity now"
-        } else {
-            "original gravity and gravity now"
-        };
-        known.set(Fact::Strength, strength, from);
-    }
-    if fed && let Ok(unfermented) = liquid.unfermented().gravity() {
-        known.set(
-            Fact::OriginalGravity,
-            unfermented,
-            "the facts of this mead and what was added since",
-        );
-    }
-    let doses_since = |at: Moment| {
+    let fed_after = |at: Moment| {
         let later = record.deeds.iter().filter(|d| d.at > at);
         later.flat_map(|d| &d.doses).any(brings)
     };
-    if doses_since(noted.map_or(record.started, |(d, _)| d.at))
-        && record.volume.or(noted.map(|(_, v)| v)).is_some()
-        && let Ok(volume) = liquid.volume()
-    {
-        known.set(Fact::Volume, volume, "its log, additions counted");
-    }
-}
-
-/// Volume that stands in where none is known: strength does not depend on it.
-const ANY_VOLUME: Litres = Litres::computed(10.0);
-
-/// `None` when the log tells of something that cannot have been.
-fn carried(record: &Record, original: Gravity, now: Gravity) -> Option<Liquid> {
-    let start = Liquid::must(record.volume.unwrap_or(ANY_VOLUME), original).ok()?;
-    let mut steps = Vec::new();
-    for (at, deed) in record.deeds.iter().enumerate() {
-        let doses: Vec<Liquid> = deed.doses.iter().filter_map(dissolved).collect();
-        if !doses.is_empty() {
-            // How far it had fermented by then: the last gravity before.
-            let before = record.deeds[..at].iter().rev().find_map(|d| d.gravity);
-            let before = gravity_before(&record.hours, deed.at).or(before);
-            steps.extend(before.map(Step::Reads));
-            steps.extend(doses.into_iter().map(Step::In));
-        }
-        if let (Some(volume), Some(_)) = (deed.volume, record.volume) {
-            let there = carry(start, &steps).ok()?.liquid.volume().ok()?;
-            let lost = there.get() - volume.get();
-            if lost > 0.0 {
-                steps.push(Step::Out(Litres::computed(lost)));
+    let poured_after = |at: Moment| record.poured.iter().any(|(when, _)| *when > at);
+    if let Some(volume) = book.volume() {
+        match from {
+            Some(at) if fed_after(at) || poured_after(at) => {
+                known.set(Fact::Volume, volume, "its log, what came and went counted");
             }
+            Some(_) => {}
+            None => known.set(Fact::Volume, volume, "what was poured into it"),
         }
     }
-    steps.push(Step::Reads(now));
-    carry(start, &steps).ok().map(|c| c.liquid)
-}
-
-/// The hour's middle before an instant, not older than a day.
-fn gravity_before(hours: &[Hour], at: Moment) -> Option<Gravity> {
-    let end = hours.partition_point(|h| (h.index + 1) * HOUR_MS <= at.0);
-    let recent = hours[..end]
-        .iter()
-        .rev()
-        .take_while(|h| at.0 - h.index * HOUR_MS <= 24 * HOUR_MS);
-    let mut gravities = recent.filter_map(|h| h.gravity);
-    gravities.next().map(|g| Gravity::computed(g.median))
+    if let Some(original) = record.original {
+        known.set(Fact::OriginalGravity, original, "the facts of this mead");
+    }
+    if known.get(Fact::Gravity).is_none() {
+        return;
+    }
+    let inherited = record.inherited.is_some();
+    let fed = record.deeds.iter().any(|d| d.doses.iter().any(brings));
+    if let Some(strength) = book.strength() {
+        let from = match (inherited, fed) {
+            (true, _) => "the meads it came from, its log and gravity now",
+            (false, true) => "original gravity, what was added, and gravity now",
+            (false, false) => "original gravity and gravity now",
+        };
+        known.set(Fact::Strength, strength, from);
+    }
+    if (fed || inherited)
+        && let Some(original) = book.original()
+    {
+        let from = if inherited {
+            "the meads it came from and what was added since"
+        } else {
+            "the facts of this mead and what was added since"
+        };
+        known.set(Fact::OriginalGravity, original, from);
+    }
 }
 
 /// Whether it brings sugar or volume that counts.
@@ -241,53 +276,49 @@ fn brings(dose: &Dose) -> bool {
     dissolved(dose).is_some()
 }
 
-/// What a dose adds to the liquid: its extract and its water. Salts and acids are too little to count.
-fn dissolved(dose: &Dose) -> Option<Liquid> {
-    let extract = match dose.of {
-        Substance::Water => 0.0,
-        Substance::Honey
-        | Substance::Sugar
-        | Substance::Syrup
-        | Substance::Juice
-        | Substance::Fruit => dose.extract?.get() / 100.0,
-        _ => return None,
+/// What it still holds of the sulphite, sorbate and nutrient it was given. Nothing is told when
+/// nobody knows how much of it came along from the meads before.
+fn additives(record: &Record, book: &Book, known: &mut Known) {
+    let from = |share: fn(Substance) -> Option<f64>| {
+        let doses = record.deeds.iter().flat_map(|d| &d.doses);
+        match (
+            doses.filter(|d| share(d.of).is_some()).count(),
+            &record.inherited,
+        ) {
+            (_, Some(_)) => "the meads it came from and its log".to_owned(),
+            (0, None) => "no dose in its log".to_owned(),
+            (1, None) => "the dose in its log".to_owned(),
+            (n, None) => format!("the {n} doses in its log"),
+        }
     };
-    let mass = dose.mass.get();
-    Liquid::of(
-        Kilograms::computed(mass * (1.0 - extract)),
-        Kilograms::computed(mass * extract),
-        Kilograms::computed(0.0),
-    )
-    .ok()
-}
-
-/// Sulphur dioxide in a kilogram of each salt, by their masses (IUPAC): 2·64.064/222.32 and 2·64.064/190.11.
-fn sulphur_dioxide_share(of: Substance) -> Option<f64> {
-    match of {
-        Substance::PotassiumMetabisulphite => Some(0.5763),
-        Substance::SodiumMetabisulphite => Some(0.6740),
-        _ => None,
+    for (fact, of) in [
+        (Fact::PhosphateSoFar, phosphate as fn(Substance) -> _),
+        (Fact::NutrientSoFar, nutrient),
+    ] {
+        if let Some(mass) = book.given(of) {
+            known.set(fact, mass, from(of));
+        }
+    }
+    for (fact, of) in [
+        (Fact::SulphiteSoFar, sulphur_dioxide as fn(Substance) -> _),
+        (Fact::SorbicSoFar, sorbic_acid),
+    ] {
+        if let Some(given) = book.given_per_litre(of) {
+            known.set(fact, given, from(of));
+        }
     }
 }
 
-fn sulphite(record: &Record, known: &mut Known) {
-    let Some((Filling::Number(volume), _)) = known.get(Fact::Volume) else {
-        return;
-    };
-    let volume = *volume;
-    let doses = record.deeds.iter().flat_map(|d| &d.doses);
-    let given: Vec<f64> = doses
-        .filter_map(|d| Some(d.mass.get() * sulphur_dioxide_share(d.of)?))
-        .collect();
-    if volume > 0.0 {
-        let so_far = given.iter().sum::<f64>() * 1e6 / volume;
-        let from = match given.len() {
-            0 => "no dose in its log".to_owned(),
-            1 => "the dose in its log".to_owned(),
-            n => format!("the {n} doses in its log"),
-        };
-        known.set(Fact::SulphiteSoFar, MgPerLitre::computed(so_far), from);
-    }
+fn phosphate(of: Substance) -> Option<f64> {
+    (of == Substance::DiammoniumPhosphate).then_some(1.0)
+}
+
+fn nutrient(of: Substance) -> Option<f64> {
+    (of == Substance::Nutrient).then_some(1.0)
+}
+
+fn sorbic_acid(of: Substance) -> Option<f64> {
+    (of == Substance::PotassiumSorbate).then_some(SORBIC_SHARE)
 }
 
 fn row(f: &Fermenting) -> Row {
@@ -308,9 +339,11 @@ mod tests {
     use jiff::tz::TimeZone;
 
     use super::*;
+    use crate::lineage::Goods;
+    use crate::liquid::Liquid;
     use crate::text::Style;
     use crate::time::Span;
-    use crate::units::{MassPercent, Ph, Preferences};
+    use crate::units::{Kilograms, MassPercent, Ph, Preferences};
 
     const START: Moment = Moment(1_772_000_000_000);
 
@@ -333,6 +366,8 @@ mod tests {
             original: Some(g(1.100)),
             tolerance: AbvPercent::new(16.0).ok(),
             volume: Litres::new(20.0).ok(),
+            inherited: None,
+            poured: Vec::new(),
             deeds: vec![Deed {
                 gravity: Some(g(1.010)),
                 ..Deed::new(START + Span::days(20), What::HandReading)
@@ -363,7 +398,7 @@ mod tests {
     #[test]
     fn strength_without_additions_is_that_of_the_two_gravities() {
         let known = known(&record(), &ASKER);
-        let must = Liquid::must(ANY_VOLUME, g(1.100)).unwrap();
+        let must = Liquid::must(Litres::computed(10.0), g(1.100)).unwrap();
         let direct = must.ferment_to(g(1.010)).unwrap().liquid;
         let expected = direct.strength().unwrap().get();
         assert!((number(&known, Fact::Strength) - expected).abs() < 1e-9);
@@ -422,8 +457,77 @@ mod tests {
         // 2 g of the salt hold 1.1526 g of sulphur dioxide.
         let so_far = number(&known, Fact::SulphiteSoFar);
         assert!((so_far - 1152.6 / 18.0).abs() < 0.01, "{so_far}");
+        // 4 g of sorbate are "about 75 %" sorbic acid.
+        let sorbic = number(&known, Fact::SorbicSoFar);
+        assert!((sorbic - 3000.0 / 18.0).abs() < 1.0, "{sorbic}");
+        assert_eq!(number(&known, Fact::PhosphateSoFar), 0.0);
         let (stopped, _) = known.get(Fact::Stabilised).unwrap();
         assert_eq!(*stopped, Filling::Words("yes".into()));
+    }
+
+    /// Invented: 20 L at 1.100 are given 2 g of sulphite at 1.020 and split in two of 10 L; the
+    /// one half is then given a kilogram of honey.
+    #[test]
+    fn a_part_inherits_sulphite_and_strength() {
+        let mut whole = Book::must(Litres::new(20.0).ok(), Some(g(1.100)), 0.0);
+        let sulphite = Goods {
+            doses: vec![dose(Substance::PotassiumMetabisulphite, 0.002, None)],
+            ..Goods::default()
+        };
+        whole = whole.through(vec![
+            Step::Reads(g(1.020)),
+            Step::Holds(Litres::computed(20.0)),
+            Step::In(sulphite),
+            Step::Holds(Litres::computed(10.0)),
+        ]);
+        let at = START + Span::days(12);
+        let mut r = record();
+        r.volume = Litres::new(10.0).ok();
+        r.deeds.insert(
+            0,
+            Deed {
+                doses: vec![dose(Substance::PotassiumMetabisulphite, 0.002, None)],
+                ..Deed::new(START + Span::days(11), What::Addition)
+            },
+        );
+        let inherited = |book| Inherited { at, parts: 1, book };
+        r.inherited = Some(inherited(whole.clone()));
+        let plain = known(&r, &ASKER);
+        let must = Liquid::must(Litres::computed(10.0), g(1.100)).unwrap();
+        let direct = must.ferment_to(g(1.010)).unwrap().liquid;
+        let expected = direct.strength().unwrap().get();
+        assert!((number(&plain, Fact::Strength) - expected).abs() < 1e-9);
+        // A gram in ten litres, however little the rest of the fermentation takes off their volume.
+        let so_far = number(&plain, Fact::SulphiteSoFar);
+        assert!((so_far - 57.63).abs() < 0.6, "{so_far}");
+        r.deeds.insert(
+            1,
+            Deed {
+                doses: vec![dose(Substance::Honey, 1.0, Some(82.8))],
+                ..Deed::new(START + Span::days(13), What::Addition)
+            },
+        );
+        let fed = known(&r, &ASKER);
+        assert!(number(&fed, Fact::Strength) > expected + 2.0);
+        assert!(number(&fed, Fact::Volume) > 10.5);
+        assert!(number(&fed, Fact::SulphiteSoFar) < 55.0);
+
+        // Poured on: what left took its share along.
+        r.poured = vec![(START + Span::days(14), Litres::new(4.0).ok())];
+        let less = known(&r, &ASKER);
+        let litres = number(&fed, Fact::Volume) - number(&less, Fact::Volume);
+        assert!((litres - 4.0).abs() < 0.1, "{litres}");
+        let change = number(&fed, Fact::SulphiteSoFar) - number(&less, Fact::SulphiteSoFar);
+        assert!(change.abs() < 0.01, "{change}");
+
+        // Of a blend nothing has been read yet.
+        r.deeds.clear();
+        r.inherited = Some(Inherited {
+            parts: 2,
+            ..inherited(whole)
+        });
+        let gravity = number(&known(&r, &ASKER), Fact::Gravity);
+        assert!((gravity - 1.020).abs() < 1e-9);
     }
 
     /// A log that cannot have been leaves strength out instead of inventing it.

@@ -1,7 +1,7 @@
 //! Titratable acidity.
 
 use ebbmark_core::acid::{self, Acid, Carbonate};
-use ebbmark_core::units::{GramsPerLitre, Kilograms, Litres};
+use ebbmark_core::units::{GramsPerLitre, Kilograms, Litres, Millilitres, Normality};
 
 use crate::{Check, Source};
 
@@ -24,8 +24,13 @@ fn as_other(of: Acid, to: Acid) -> f64 {
     acid::expressed(one(), of, to).get()
 }
 
-fn titrated(sample_ml: f64, normality: f64, lye_ml: f64) -> f64 {
-    acid::titrated(sample_ml, normality, lye_ml).map_or(f64::NAN, GramsPerLitre::get)
+fn titrated(sample: f64, strength: f64, lye: f64) -> f64 {
+    acid::titrated(
+        Millilitres::computed(sample),
+        Normality::computed(strength),
+        Millilitres::computed(lye),
+    )
+    .map_or(f64::NAN, GramsPerLitre::get)
 }
 
 fn titrations() -> Source {

@@ -6,7 +6,13 @@
 
 mod acid;
 mod additives;
+mod carbonation;
 mod density;
+mod heat;
+mod optical;
+mod room;
+mod strength;
+mod sugar;
 mod table;
 
 /// One published value and ours.
@@ -30,10 +36,20 @@ pub struct Source {
 
 /// In the order of the table.
 fn all() -> Vec<Source> {
-    [density::sources(), additives::sources(), acid::sources()]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        density::sources(),
+        sugar::sources(),
+        strength::sources(),
+        optical::sources(),
+        additives::sources(),
+        acid::sources(),
+        heat::sources(),
+        carbonation::sources(),
+        room::sources(),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 #[test]

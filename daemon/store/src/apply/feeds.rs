@@ -162,17 +162,28 @@ pub fn assign(
     vessel: Option<VesselId>,
     at: Moment,
 ) -> Result<Done, StoreError> {
-    feed_in_use(tx, feed)?;
     if let Some(vessel) = vessel {
         tx.vessel_in_use(vessel)?;
     }
+    put(tx, feed, vessel, at)?;
+    Ok(Done::Feed(feed))
+}
+
+/// As [`assign`], into a vessel that is known to be in use.
+pub(super) fn put(
+    tx: &mut Tx<'_>,
+    feed: FeedId,
+    vessel: Option<VesselId>,
+    at: Moment,
+) -> Result<(), StoreError> {
+    feed_in_use(tx, feed)?;
     let before = hold(tx, feed, vessel, at.0)?;
     tx.changed(Change::Feeds);
     for vessel in before.into_iter().chain(vessel) {
         tx.changed(Change::Vessel(vessel));
     }
     tx.reload();
-    Ok(Done::Feed(feed))
+    Ok(())
 }
 
 /// From `since` on the feed is held by this vessel, or by none. Gives the vessels that held it

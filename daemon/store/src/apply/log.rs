@@ -64,6 +64,14 @@ pub fn correct(
     Ok(Done::Entry(id))
 }
 
+/// Vessel and time of the line that was written with this token.
+pub(super) fn written(tx: &Tx<'_>, once: &str) -> rusqlite::Result<Option<(VesselId, Moment)>> {
+    tx.conn
+        .prepare_cached("SELECT vessel, at FROM entry WHERE once = ?1")?
+        .query_row([once], |r| Ok((VesselId(r.get(0)?), Moment(r.get(1)?))))
+        .optional()
+}
+
 /// JSON has no word for what is no number: written down it could never be read again.
 fn weighed(deed: &Deed) -> Result<(), StoreError> {
     let extracts = deed.doses.iter().filter_map(|d| d.extract);

@@ -8,8 +8,10 @@ mod feeds;
 pub mod hand;
 mod import;
 mod log;
+mod moves;
 mod payload;
 mod plans;
+mod pour;
 mod reread;
 mod verdicts;
 mod vessels;
@@ -249,6 +251,18 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
         Command::EditVessel(id, facts) => vessels::edit(tx, *id, facts),
         Command::RetireVessel(id) => vessels::retire(tx, *id),
         Command::StartBatch { vessel, facts } => vessels::start_batch(tx, *vessel, facts),
+        Command::PourBatch {
+            vessel,
+            facts,
+            parts,
+            feeds,
+            once,
+            made_at,
+        } => {
+            let once = once.as_deref();
+            pour::pour(tx, *vessel, facts, parts, feeds, once, *made_at)
+        }
+        Command::MoveBatch(asked) => moves::to_vessel(tx, asked),
         Command::EditBatch(id, facts) => vessels::edit_batch(tx, *id, facts),
         Command::EndBatch { batch, at } => vessels::end_batch(tx, *batch, *at),
         Command::Plan { batch, plan } => plans::plan(tx, *batch, plan),

@@ -3,7 +3,7 @@
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres};
+use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres};
 use rusqlite::{OptionalExtension, params};
 
 use super::{Tx, log, named, refuse};
@@ -15,14 +15,16 @@ pub fn add(tx: &mut Tx<'_>, facts: &VesselFacts) -> Result<Done, StoreError> {
     let name = checked(tx, facts, None)?;
     tx.conn
         .prepare_cached(
-            "INSERT INTO vessel (name, capacity, temperature_low, temperature_high) \
-             VALUES (?1, ?2, ?3, ?4)",
+            "INSERT INTO vessel (name, capacity, temperature_low, temperature_high, tare, place) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
         )?
         .execute(params![
             name,
             facts.capacity.map(Litres::get),
             facts.temperature_low.map(Celsius::get),
             facts.temperature_high.map(Celsius::get),
+            facts.tare.map(Kilograms::get),
+            facts.place.trim(),
         ])?;
     let id = VesselId(tx.conn.last_insert_rowid());
     tx.changed(Change::Vessel(id));
@@ -35,7 +37,7 @@ pub fn edit(tx: &mut Tx<'_>, id: VesselId, facts: &VesselFacts) -> Result<Done, 
     tx.conn
         .prepare_cached(
             "UPDATE vessel SET name = ?2, capacity = ?3, temperature_low = ?4, \
-             temperature_high = ?5 WHERE id = ?1",
+             temperature_high = ?5, tare = ?6, place = ?7 WHERE id = ?1",
         )?
         .execute(params![
             id.0,
@@ -43,6 +45,8 @@ pub fn edit(tx: &mut Tx<'_>, id: VesselId, facts: &VesselFacts) -> Result<Done, 
             facts.capacity.map(Litres::get),
             facts.temperature_low.map(Celsius::get),
             facts.temperature_high.map(Celsius::get),
+            facts.tare.map(Kilograms::get),
+            facts.place.trim(),
         ])?;
     tx.changed(Change::Vessel(id));
     Ok(Done::Vessel(id))
@@ -107,6 +111,21 @@ pub fn start_batch(
     if let Some(origin) = facts.origin {
         checked_origin(tx, vessel, facts.started, origin, None)?;
     }
+    let id = insert(tx, vessel, &name, facts)?;
+    if let Some(origin) = facts.origin {
+        share(tx, id, origin.parent, origin.at, facts.volume)?;
+        log_split(tx, vessel, origin)?;
+    }
+    Ok(Done::Batch(id))
+}
+
+/// A mead that is in the vessel from its start on.
+pub(super) fn insert(
+    tx: &mut Tx<'_>,
+    vessel: VesselId,
+    name: &str,
+    facts: &BatchFacts,
+) -> rusqlite::Result<BatchId> {
     tx.conn
         .prepare_cached(
             "INSERT INTO batch (vessel, name, started, original_gravity, expected_final, \
@@ -128,14 +147,28 @@ pub fn start_batch(
             facts.origin.map(|o| o.at.0),
         ])?;
     let id = BatchId(tx.conn.last_insert_rowid());
+    tx.conn
+        .prepare_cached("INSERT INTO stay (batch, vessel, since) VALUES (?1, ?2, ?3)")?
+        .execute([id.0, vessel.0, facts.started.0])?;
     tx.changed(Change::Vessel(vessel));
-    if let Some(origin) = facts.origin {
-        log_split(tx, vessel, origin)?;
-    }
-    Ok(Done::Batch(id))
+    Ok(id)
 }
 
-/// Whether a mead in this vessel can be split off from that one; `own` is its number if it has one.
+pub(super) fn share(
+    tx: &Tx<'_>,
+    child: BatchId,
+    parent: BatchId,
+    at: Moment,
+    volume: Option<Litres>,
+) -> rusqlite::Result<()> {
+    tx.conn
+        .prepare_cached("INSERT INTO share (child, parent, at, volume) VALUES (?1, ?2, ?3, ?4)")?
+        .execute(params![child.0, parent.0, at.0, volume.map(Litres::get)])?;
+    Ok(())
+}
+
+/// Whether a mead in this vessel can be split off from that one; `own` is its number if it has
+/// one. One that is known to be split off from it may have come into its vessel since.
 fn checked_origin(
     tx: &Tx<'_>,
     vessel: VesselId,
@@ -144,7 +177,11 @@ fn checked_origin(
     own: Option<BatchId>,
 ) -> Result<(), StoreError> {
     let (from, pitched, ended) = batch(tx, origin.parent)?;
-    if from == vessel {
+    let known = match own {
+        Some(own) => parent(tx, own)? == Some(origin.parent),
+        None => false,
+    };
+    if from == vessel && !known {
         return refuse("a mead is split off into another vessel, not into its own");
     }
     if origin.at != started {
@@ -167,12 +204,7 @@ fn checked_origin(
 /// Both vessels' logs say where the mead went, and where it came from.
 fn log_split(tx: &mut Tx<'_>, into: VesselId, origin: Origin) -> Result<(), StoreError> {
     let (from, ..) = batch(tx, origin.parent)?;
-    let name = |tx: &Tx<'_>, id: VesselId| -> rusqlite::Result<String> {
-        tx.conn
-            .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
-            .query_row([id.0], |r| r.get(0))
-    };
-    let (from_name, into_name) = (name(tx, from)?, name(tx, into)?);
+    let (from_name, into_name) = (vessel_name(tx, from)?, vessel_name(tx, into)?);
     for (vessel, note) in [
         (from, format!("a part into {into_name}")),
         (into, format!("off from {from_name}")),
@@ -184,6 +216,12 @@ fn log_split(tx: &mut Tx<'_>, into: VesselId, origin: Origin) -> Result<(), Stor
         log::write(tx, vessel, &deed, None, None, origin.at)?;
     }
     Ok(())
+}
+
+pub(super) fn vessel_name(tx: &Tx<'_>, id: VesselId) -> rusqlite::Result<String> {
+    tx.conn
+        .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
+        .query_row([id.0], |r| r.get(0))
 }
 
 /// Vessel, start and end of a batch.
@@ -206,7 +244,7 @@ pub(super) fn batch(
 }
 
 pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Done, StoreError> {
-    let (vessel, _, ended) = batch(tx, id)?;
+    let (vessel, started, ended) = batch(tx, id)?;
     let name = named("batch", &facts.name)?;
     if let Some(ended) = ended
         && ended < facts.started
@@ -216,6 +254,10 @@ pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Do
     if let Some(origin) = facts.origin {
         checked_origin(tx, vessel, facts.started, origin, Some(id))?;
     }
+    if facts.started != started {
+        begin_at(tx, id, started, facts.started)?;
+    }
+    keep_origin(tx, id, facts)?;
     tx.conn
         .prepare_cached(
             "UPDATE batch SET name = ?2, started = ?3, original_gravity = ?4, \
@@ -240,6 +282,58 @@ pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Do
     Ok(Done::Batch(id))
 }
 
+/// Its first stay, and what was poured into it then, begin at another time.
+fn begin_at(tx: &Tx<'_>, id: BatchId, from: Moment, to: Moment) -> Result<(), StoreError> {
+    if let Some((_, _, Some(until))) = meads::own_stays(tx.conn, id)?.first()
+        && *until <= to
+    {
+        return refuse(format!(
+            "it left its first vessel at {}; it has to begin before",
+            until.to_rfc3339()
+        ));
+    }
+    let parts: i64 = tx
+        .conn
+        .prepare_cached("SELECT count(*) FROM share WHERE child = ?1 AND at = ?2")?
+        .query_row([id.0, from.0], |r| r.get(0))?;
+    if parts > 1 {
+        return refuse("a mead poured together from several begins when that was done");
+    }
+    tx.conn
+        .prepare_cached("UPDATE stay SET since = ?3 WHERE batch = ?1 AND since = ?2")?
+        .execute([id.0, from.0, to.0])?;
+    tx.conn
+        .prepare_cached("UPDATE share SET at = ?3 WHERE child = ?1 AND at = ?2")?
+        .execute([id.0, from.0, to.0])?;
+    Ok(())
+}
+
+fn parent(tx: &Tx<'_>, id: BatchId) -> rusqlite::Result<Option<BatchId>> {
+    let parent: Option<i64> = tx
+        .conn
+        .prepare_cached("SELECT parent FROM batch WHERE id = ?1")?
+        .query_row([id.0], |r| r.get(0))
+        .optional()?
+        .flatten();
+    Ok(parent.map(BatchId))
+}
+
+/// The share that stands for the origin follows it when that is changed.
+fn keep_origin(tx: &Tx<'_>, id: BatchId, facts: &BatchFacts) -> rusqlite::Result<()> {
+    let was = parent(tx, id)?;
+    let is = facts.origin.map(|o| o.parent);
+    if was == is {
+        return Ok(());
+    }
+    tx.conn
+        .prepare_cached("DELETE FROM share WHERE child = ?1 AND parent = ?2 AND at = ?3")?
+        .execute(params![id.0, was.map(|w| w.0), facts.started.0])?;
+    if let Some(parent) = is {
+        share(tx, id, parent, facts.started, facts.volume)?;
+    }
+    Ok(())
+}
+
 pub fn end_batch(tx: &mut Tx<'_>, id: BatchId, at: Moment) -> Result<Done, StoreError> {
     let (vessel, started, ended) = batch(tx, id)?;
     if let Some(ended) = ended {
@@ -251,11 +345,28 @@ pub fn end_batch(tx: &mut Tx<'_>, id: BatchId, at: Moment) -> Result<Done, Store
     if at < started {
         return refuse(ends_before(started, at));
     }
+    let put_in = meads::own_stays(tx.conn, id)?
+        .last()
+        .map(|(_, since, _)| *since);
+    if let Some(since) = put_in.filter(|since| at < *since) {
+        return refuse(format!(
+            "it was put into this vessel at {}; it cannot have ended before",
+            since.to_rfc3339()
+        ));
+    }
+    end(tx, id, at)?;
+    tx.changed(Change::Vessel(vessel));
+    Ok(Done::Batch(id))
+}
+
+pub(super) fn end(tx: &Tx<'_>, id: BatchId, at: Moment) -> rusqlite::Result<()> {
     tx.conn
         .prepare_cached("UPDATE batch SET ended = ?2 WHERE id = ?1")?
         .execute(params![id.0, at.0])?;
-    tx.changed(Change::Vessel(vessel));
-    Ok(Done::Batch(id))
+    tx.conn
+        .prepare_cached("UPDATE stay SET until = ?2 WHERE batch = ?1 AND until IS NULL")?
+        .execute(params![id.0, at.0])?;
+    Ok(())
 }
 
 fn ends_before(started: Moment, ended: Moment) -> String {

@@ -122,6 +122,8 @@ pub fn vessel_facts(name: &str) -> VesselFacts {
         capacity: None,
         temperature_low: None,
         temperature_high: None,
+        tare: None,
+        place: String::new(),
     }
 }
 

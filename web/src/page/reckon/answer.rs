@@ -4,9 +4,10 @@ use ebbmark_core::reckon::{Shown, Told, ToldTable};
 use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
-use super::no_forms;
+use super::fields::with_rows;
 use crate::page::field::{Sheet, fold};
 use crate::page::vessel::deed_in_words;
+use crate::page::why_no_forms;
 use crate::reckoned::{DESPITE, Wanted};
 use crate::show::{as_heading, as_sentence};
 use crate::visitor::Visitor;
@@ -16,7 +17,6 @@ const DO_FORM: &str = "do";
 pub(super) fn show(told: &Told) -> Markup {
     html! {
         @if !told.despite.is_empty() { p.care { b { "Done all the same: " } (as_sentence(&told.despite)) } }
-        @for caution in &told.cautions { p.care { (caution) } }
         @if !told.results.is_empty() {
             table.results {
                 caption.hidden { (told.title) }
@@ -33,6 +33,12 @@ pub(super) fn show(told: &Told) -> Markup {
                         }
                     }
                 }
+            }
+        }
+        @if !told.cautions.is_empty() {
+            div.care {
+                h2 { "Take care" }
+                @for caution in &told.cautions { p { (caution) } }
             }
         }
         @for table in &told.tables { (one_table(table)) }
@@ -97,9 +103,7 @@ pub(super) fn do_it(
     shown: &[Shown],
 ) -> Markup {
     // What stands in the fields, not what was typed: the record may change before it is sent.
-    let fields = shown
-        .iter()
-        .flat_map(|s| std::iter::once(s).chain(s.rows.iter().flatten()));
+    let fields = shown.iter().flat_map(with_rows);
     let filled: Vec<&Shown> = fields.filter(|s| !s.text.is_empty()).collect();
     let step = told.and_then(|t| t.step.as_ref());
     html! {
@@ -112,7 +116,7 @@ pub(super) fn do_it(
                 @if vessel.retired {
                     p.aside { "This vessel is off the cellar view; nothing can be written into its log." }
                 } @else {
-                    (no_forms(visitor))
+                    @if let Some(why) = why_no_forms(visitor) { (why) }
                     @if let Some(sheet) = Sheet::new(visitor, DO_FORM, None) {
                         (sheet.form(&format!("/vessel/{}/reckon/{}/do", vessel.id, wanted.reckoning.key), "Do it",
                             html! {

@@ -1,15 +1,15 @@
 //! The fields of a reckoning. Each says where its number came from, and what is wrong with it.
 
-use ebbmark_core::reckon::{Choice, Complaint, Kind, Need, Shown, Source};
+use ebbmark_core::reckon::{Choice, Complaint, Kind, Need, Refusal, Shown, Source};
 use maud::{Markup, html};
 
 use crate::visitor::Visitor;
 
 pub(super) struct Fields<'a> {
-    pub visitor: &'a Visitor,
-    pub complaints: &'a [&'a Complaint],
-    /// Nothing was asked yet: what is missing is marked, not complained of.
-    pub opened: bool,
+    visitor: &'a Visitor,
+    /// Of fields in which nothing stands: what is missing is no mistake.
+    missing: Vec<(&'a Shown, &'a Complaint)>,
+    wrong: Vec<&'a Complaint>,
 }
 
 /// Fields that stand together, or a field with rows.
@@ -30,13 +30,48 @@ pub(super) fn parts(all: &[Shown]) -> Vec<Part<'_>> {
     parts
 }
 
-impl Fields<'_> {
+impl<'a> Fields<'a> {
+    pub fn new(
+        visitor: &'a Visitor,
+        shown: &'a [Shown],
+        refusal: Option<&'a Refusal>,
+    ) -> Fields<'a> {
+        let mut fields = Fields {
+            visitor,
+            missing: Vec::new(),
+            wrong: Vec::new(),
+        };
+        if let Some(Refusal::Fields(complaints)) = refusal {
+            let all = || shown.iter().flat_map(with_rows);
+            for complaint in complaints.iter() {
+                let empty = all().find(|s| s.path == complaint.path && s.text.is_empty());
+                match empty {
+                    Some(shown) => fields.missing.push((shown, complaint)),
+                    None => fields.wrong.push(complaint),
+                }
+            }
+        }
+        fields
+    }
+
+    /// Labels of what is missing.
+    pub fn missing(&self) -> Vec<&'static str> {
+        self.missing
+            .iter()
+            .map(|(shown, _)| shown.field.label)
+            .collect()
+    }
+
+    pub fn wrong(&self) -> &[&'a Complaint] {
+        &self.wrong
+    }
+
     pub fn complaints(&self) -> Markup {
         html! {
-            div.complaints-place #complaints data-fresh role="alert" {
-                @if !self.opened && !self.complaints.is_empty() {
+            div #complaints data-fresh role="alert" {
+                @if !self.wrong.is_empty() {
                     div.complaints {
-                        ul { @for complaint in self.complaints { li { (complaint.say) } } }
+                        ul { @for complaint in &self.wrong { li { (complaint.say) } } }
                     }
                 }
             }
@@ -60,7 +95,7 @@ impl Fields<'_> {
         html! {
             fieldset.rows data-rows=(shown.path) data-most=(most) {
                 legend { (shown.field.label) }
-                small id={ "n-" (shown.path) } data-fresh { (self.note(shown)) }
+                small id={ "n-" (shown.path) } data-fresh { (self.note(shown, false)) }
                 @for (n, row) in shown.rows.iter().enumerate() {
                     div.fields.part role="group" aria-label={ (shown.field.label) ", " (n + 1) } {
                         @for cell in row { (self.field(cell, true)) }
@@ -75,7 +110,6 @@ impl Fields<'_> {
     fn field(&self, shown: &Shown, in_row: bool) -> Markup {
         let (id, note) = (format!("f-{}", shown.path), format!("n-{}", shown.path));
         let wrong = self.complaint(shown).map(|_| "true");
-        let wrong = wrong.filter(|_| !self.opened);
         html! {
             div.field.wide[matches!(shown.field.kind, Kind::Words)] {
                 label for=(id) { (self.label(shown)) }
@@ -91,7 +125,7 @@ impl Fields<'_> {
                             aria-invalid=[wrong] aria-describedby=(note);
                     }
                 }
-                small id=(note) data-fresh { (self.note(shown)) }
+                small id=(note) data-fresh { (self.note(shown, in_row)) }
             }
         }
     }
@@ -124,24 +158,36 @@ impl Fields<'_> {
     }
 
     fn complaint(&self, shown: &Shown) -> Option<&Complaint> {
-        let found = self.complaints.iter().find(|c| c.path == shown.path);
+        let found = self.wrong.iter().find(|c| c.path == shown.path);
         found.copied()
     }
 
     /// What stands below a field: what is wrong with it, or where it came from, and its hint.
-    fn note(&self, shown: &Shown) -> Markup {
+    fn note(&self, shown: &Shown, in_row: bool) -> Markup {
+        let missing = self.missing.iter().find(|(s, _)| s.path == shown.path);
         let hint = shown.field.hint;
         html! {
-            @match (self.complaint(shown), &shown.source) {
-                (Some(_), _) if self.opened => { b.missing { "Needed." } }
-                (Some(complaint), _) => { b.wrong { (without_label(complaint, shown)) } }
-                (None, Some(Source::Record(from))) => { span.from { "From " (from) "." } }
-                (None, Some(Source::Usual)) => { "Usual." }
-                (None, _) => {}
+            @if let Some((_, complaint)) = missing {
+                b.missing { (without_label(complaint, shown)) }
+            } @else if let Some(complaint) = self.complaint(shown) {
+                b.wrong { (without_label(complaint, shown)) }
+            } @else {
+                @match &shown.source {
+                    // Said once, above the rows.
+                    Some(Source::Record(_)) if in_row => "",
+                    Some(Source::Record(from)) => span.from { "From " (from) "." },
+                    Some(Source::Usual) => "Usual.",
+                    Some(Source::Typed) | None => {}
+                }
             }
             @if !hint.is_empty() { " " (hint) }
         }
     }
+}
+
+/// A field, and those in its rows.
+pub(super) fn with_rows(shown: &Shown) -> impl Iterator<Item = &Shown> {
+    std::iter::once(shown).chain(shown.rows.iter().flatten())
 }
 
 /// The field stands right above, so its name need not be said again.

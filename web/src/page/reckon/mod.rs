@@ -7,15 +7,17 @@ use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::ids::VesselId;
-use ebbmark_core::reckon::{self, Complaint, Refusal, Told, shown};
+use ebbmark_core::reckon::{self, Refusal, Told, shown};
 use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
-use super::{Here, shell, why_no_forms};
+use self::fields::Fields;
+use super::{Here, shell};
 use crate::app::App;
 use crate::assets;
 use crate::fault::Fault;
 use crate::reckoned::{By, DESPITE, Wanted};
+use crate::show::as_sentence;
 use crate::visitor::{Looking, Visitor};
 
 type Pairs = Vec<(String, String)>;
@@ -77,36 +79,21 @@ async fn one(
     vessel: Option<VesselId>,
     asked: Pairs,
 ) -> Result<Markup, Fault> {
-    // Opened by a link nothing is asked yet: what is missing then is no mistake.
-    let opened = asked.is_empty();
     let wanted = Wanted::load(app, key, vessel, asked, By::visitor(visitor)).await?;
-    Ok(page(visitor, &wanted, &wanted.reckon(), opened))
+    Ok(page(visitor, &wanted, &wanted.reckon()))
 }
 
 /// The page again, with what kept a step from being done.
 pub(crate) fn again(visitor: &Visitor, wanted: &Wanted, refusal: Refusal) -> Response {
-    let markup = page(visitor, wanted, &Err(refusal), false);
+    let markup = page(visitor, wanted, &Err(refusal));
     (StatusCode::UNPROCESSABLE_ENTITY, markup).into_response()
 }
 
-fn page(
-    visitor: &Visitor,
-    wanted: &Wanted,
-    result: &Result<Told, Refusal>,
-    opened: bool,
-) -> Markup {
+fn page(visitor: &Visitor, wanted: &Wanted, result: &Result<Told, Refusal>) -> Markup {
     let reckoning = wanted.reckoning;
-    let complaints: Vec<&Complaint> = match result {
-        Err(Refusal::Fields(all)) => all.iter().collect(),
-        _ => Vec::new(),
-    };
     let asker = wanted.by.asker();
     let shown = shown(reckoning, &wanted.asked, &wanted.known, &asker, SPARE);
-    let sheet = fields::Fields {
-        visitor,
-        complaints: &complaints,
-        opened,
-    };
+    let sheet = Fields::new(visitor, &shown, result.as_ref().err());
     let vessel = wanted.vessel.as_ref();
     let action = address(reckoning.key, vessel.map(|v| v.id));
     let body = html! {
@@ -122,7 +109,10 @@ fn page(
                 @for part in fields::parts(&shown) { (sheet.part(part)) }
                 p.act { button type="submit" { "Reckon" } }
             }
-            p.sentence #told data-fresh role="status" { (sentence(result, opened)) }
+            div.said {
+                p.sentence #told data-fresh role="status" { (sentence(result, &sheet)) }
+                p.all #more data-fresh { @if result.is_ok() { a href="#answer" { "The whole answer" } } }
+            }
             div.outcome {
                 div #answer data-fresh {
                     @if let Ok(told) = result { (answer::show(told)) }
@@ -159,7 +149,7 @@ fn shut(wanted: &Wanted) -> Markup {
     html! {
         @if let Some((_, why)) = wanted.shut() {
             div.shut {
-                p { b { "Not yet: " } (why) }
+                p { b { "Not yet. " } (as_sentence(why)) }
                 div.field.wide {
                     label for="f-despite" { "Why do it all the same" }
                     input #f-despite type="text" name=(DESPITE) value=(wanted.despite) maxlength="200"
@@ -171,23 +161,16 @@ fn shut(wanted: &Wanted) -> Markup {
     }
 }
 
-fn sentence(result: &Result<Told, Refusal>, opened: bool) -> String {
+fn sentence(result: &Result<Told, Refusal>, fields: &Fields) -> String {
     match result {
         Ok(told) => told.sentence.clone(),
         Err(Refusal::Shut { .. }) => {
             "The vessel's gate is shut, so this is not reckoned for it.".to_owned()
         }
-        Err(Refusal::Fields(_)) if opened => {
-            "Fill in the fields that are marked; the rest may stay as it is.".to_owned()
-        }
-        Err(Refusal::Fields(all)) => match all.iter().count() {
-            1 => "One field is still in the way.".to_owned(),
-            n => format!("{n} fields are still in the way."),
+        Err(Refusal::Fields(_)) => match (fields.missing().as_slice(), fields.wrong()) {
+            ([], [one]) => as_sentence(&one.say),
+            ([], _) => "Not reckoned: some fields hold what cannot be.".to_owned(),
+            (missing, _) => format!("Still needed: {}.", missing.join(", ")),
         },
     }
-}
-
-/// Where the forms would be, for someone who may not write.
-fn no_forms(visitor: &Visitor) -> Markup {
-    html! { @if let Some(why) = why_no_forms(visitor) { (why) } }
 }

@@ -2,9 +2,10 @@
 
 use ebbmark_core::deed::What;
 use ebbmark_core::hours::Hour;
+use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity};
-use ebbmark_store::model::{Stay, StoredReading};
+use ebbmark_store::model::StoredReading;
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 
@@ -27,17 +28,17 @@ pub(super) struct Record {
 impl Record {
     pub fn load(
         reader: &Reader,
-        stays: &[Stay],
+        spans: &[(VesselId, Moment, Moment)],
         from: Moment,
         now: Moment,
     ) -> Result<Record, StoreError> {
         let mut hours = Vec::new();
         let mut readings = (now.since(from) <= SINGLE_READINGS).then(Vec::new);
-        for stay in stays {
-            let since = stay.from.max(from);
-            hours.extend(reader.vessel_hours(stay.vessel, since, stay.to)?);
+        for (vessel, since, to) in spans {
+            let since = (*since).max(from);
+            hours.extend(reader.vessel_hours(*vessel, since, *to)?);
             if let Some(readings) = &mut readings {
-                readings.extend(reader.vessel_readings(stay.vessel, since, stay.to)?);
+                readings.extend(reader.vessel_readings(*vessel, since, *to)?);
             }
         }
         Ok(Record {

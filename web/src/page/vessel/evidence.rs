@@ -57,6 +57,8 @@ pub(super) fn mead_and_feeds(visitor: &Visitor, story: &Story) -> Markup {
     html! {
         h2 #mead { "The mead" }
         dl.facts {
+            @if !story.vessel.facts.place.is_empty() { (fact("Stands", &story.vessel.facts.place)) }
+            @if let Some(tare) = story.vessel.facts.tare { (fact("Empty it weighs", &visitor.mass(tare))) }
             @if let Some(at) = story.last_reading() { (fact("Last reading", &visitor.ago(at))) }
             (feeds(visitor, story))
             (mead(visitor, story))
@@ -169,12 +171,12 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
     let facts = &batch.facts;
     html! {
         (fact("Pitched", &visitor.day_and_time(story.past.as_ref().map_or(facts.started, |p| p.pitched))))
-        @if let Some(past) = &story.past {
+        @if let Some(origin) = story.past.as_ref().and_then(|p| p.origin.as_ref()) {
             div {
                 dt { "Split off" }
                 dd {
-                    (visitor.day_and_time(past.split)) " from "
-                    a href={ "/vessel/" (past.vessel.id) } { (past.mead) " in " (past.vessel.facts.name) }
+                    (visitor.day_and_time(origin.at)) " from "
+                    a href={ "/vessel/" (origin.vessel.id) } { (origin.mead) " in " (origin.vessel.facts.name) }
                 }
             }
         }

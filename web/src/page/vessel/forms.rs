@@ -1,10 +1,11 @@
 //! The forms of a vessel's page.
 
 use ebbmark_core::deed::What;
+use ebbmark_core::lineage::Book;
 use ebbmark_core::plan::Plan;
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{Celsius, Gravity, Ph};
-use ebbmark_store::model::{Batch, LogLine};
+use ebbmark_core::units::{Celsius, Gravity, Litres, Ph};
+use ebbmark_store::model::{Batch, IMPORT, LogLine, Vessel};
 use maud::{Markup, html};
 
 use super::Story;
@@ -19,8 +20,14 @@ pub(crate) const DEED_FORM: &str = "deed";
 /// Starting a mead, or editing the one that is in.
 pub(crate) const BATCH_FORM: &str = "batch";
 pub(crate) const END_FORM: &str = "end";
+pub(crate) const MOVE_FORM: &str = "move";
+pub(crate) const SPLIT_FORM: &str = "split";
 pub(crate) const FACTS_FORM: &str = "facts";
 const RETIRE_FORM: &str = "retire";
+
+/// What becomes of a float when its mead moves.
+pub(crate) const ALONG: &str = "along";
+pub(crate) const STAYS: &str = "stays";
 
 /// What most glass hydrometers are marked for today. Common practice, no source.
 const USUAL_REFERENCE: Celsius = Celsius::computed(20.0);
@@ -59,11 +66,19 @@ pub(super) fn show(visitor: &Visitor, story: &Story, draft: Option<&Draft>) -> M
                 (fold(BATCH_FORM, "Change the facts of this mead", sheet.refused(), batch_form(
                     &sheet, visitor, &at(&format!("batch/{}", batch.id)), "Save the mead", Some(batch), &[])))
             }
+            @if let Some(form) = folded(MOVE_FORM, "Move it to another vessel", &at(&format!("batch/{}/move", batch.id)),
+                "Move it", &|s| move_fields(s, visitor, story)) { (form) }
+            @if let Some(form) = folded(SPLIT_FORM, "Split some off into another vessel", &at(&format!("batch/{}/split", batch.id)),
+                "Split it off", &|s| split_fields(s, visitor, story, batch)) { (form) }
+            @if visitor.mark().is_some() {
+                p.jump { a href=(at("blend")) { "Blend it with others" } }
+            }
             @if let Some(form) = folded(END_FORM, "Finish this mead", &at(&format!("batch/{}/end", batch.id)),
                 "Finish it", &|s| end_fields(s)) { (form) }
         }
         @if let Some(form) = folded(FACTS_FORM, "Vessel settings", &at("facts"), "Save the vessel",
             &|s| html! { (vessel_fields(s, visitor, Some(&story.vessel))) }) { (form) }
+        p.jump { a href=(at("label")) { "A label with its address, to print" } }
         @if !story.vessel.retired {
             @if let Some(form) = folded(RETIRE_FORM, "Retire this vessel", &at("retire"), "Take it off the cellar view",
                 &|_| html! { p { "It disappears from the cellar view. Its record and readings stay." } }) { (form) }
@@ -138,6 +153,92 @@ fn ph_text(visitor: &Visitor, line: Option<&LogLine>) -> String {
 fn when(sheet: &Sheet, visitor: &Visitor, line: Option<&LogLine>) -> Markup {
     let value = line.map_or_else(String::new, |l| local_text(l.deed.at, &visitor.zone));
     sheet.when("at", "When", &value, "Left empty: now.")
+}
+
+fn move_fields(sheet: &Sheet, visitor: &Visitor, story: &Story) -> Markup {
+    let volume = story
+        .own()
+        .and_then(|own| own.book.volume())
+        .map_or_else(String::new, |v| visitor.volume_field(v));
+    html! {
+        @if story.empty.is_empty() {
+            p { "Every other vessel has something in it. " a href="/" { "Add a vessel" } " or finish a mead first." }
+        }
+        div.fields {
+            (into_field(sheet, visitor, story))
+            (sheet.number("volume", &format!("Volume in it then, {}", visitor.volume_unit()), &volume,
+                "What was left behind is noted as a loss."))
+            (float_field(sheet, story, ALONG))
+            (sheet.when("at", "When", "", "Left empty: now."))
+            (sheet.note("note", "Note", "", ""))
+        }
+    }
+}
+
+fn split_fields(sheet: &Sheet, visitor: &Visitor, story: &Story, batch: &Batch) -> Markup {
+    let own = story.own();
+    let half = own
+        .and_then(|own| own.book.volume())
+        .map_or_else(String::new, |v| {
+            let half = (v.get() * 5.0).round() / 10.0;
+            visitor.volume_field(Litres::computed(half))
+        });
+    html! {
+        @if let Some(own) = own { p { (in_words(visitor, &own.book)) " The part is as strong and as sweet." } }
+        @if story.empty.is_empty() {
+            p { "Every other vessel has something in it. " a href="/" { "Add a vessel" } " or finish a mead first." }
+        }
+        div.fields {
+            (into_field(sheet, visitor, story))
+            (sheet.number("volume", &format!("How much, {}", visitor.volume_unit()), &half,
+                "Left empty when nobody measured it."))
+            (sheet.text("name", "Name of the part", &batch.facts.name, ""))
+            (float_field(sheet, story, STAYS))
+            (sheet.when("at", "When", "", "Left empty: now."))
+            (sheet.note("note", "Note", "", "What is different about it: \"on plums\"."))
+        }
+    }
+}
+
+fn into_field(sheet: &Sheet, visitor: &Visitor, story: &Story) -> Markup {
+    let named = |v: &Vessel| {
+        let holds = v
+            .facts
+            .capacity
+            .map(|c| format!(", holds {}", visitor.volume(c)));
+        let words = format!("{}{}", v.facts.name, holds.unwrap_or_default());
+        (v.id.to_string(), words)
+    };
+    let empty: Vec<_> = story.empty.iter().map(named).collect();
+    let first = empty.first().map_or(String::new(), |(key, _)| key.clone());
+    sheet.select("to", "Into", &empty, &first)
+}
+
+/// What becomes of the floats; only asked where there are any.
+fn float_field(sheet: &Sheet, story: &Story, chosen: &str) -> Markup {
+    let floats = story.feeds.iter().any(|feed| feed.source != IMPORT);
+    let choices = [
+        (ALONG.to_owned(), "goes along".to_owned()),
+        (STAYS.to_owned(), "stays in this vessel".to_owned()),
+    ];
+    html! { @if floats { (sheet.select("float", "The float", &choices, chosen)) } }
+}
+
+/// "16.2 L at 1.010, 12.3 % vol."; what is not known is left out.
+pub(in crate::page) fn in_words(visitor: &Visitor, book: &Book) -> String {
+    let volume = book.volume().map(|v| visitor.volume(v));
+    let gravity = book.gravity().map(|g| format!("at {}", visitor.gravity(g)));
+    let strength = book.strength().map(|s| visitor.strength(s));
+    let first: Vec<String> = volume.into_iter().chain(gravity).collect();
+    let said: Vec<String> = [first.join(" ")]
+        .into_iter()
+        .chain(strength)
+        .filter(|s| !s.is_empty())
+        .collect();
+    if said.is_empty() {
+        return "How strong it is cannot be told.".to_owned();
+    }
+    format!("{}.", said.join(", "))
 }
 
 fn end_fields(sheet: &Sheet) -> Markup {

@@ -33,7 +33,8 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
             }
         }
         @if let Some(past) = &story.past {
-            (fold("inherited", "Before it was split off", false, html! {
+            @let before = if past.origin.is_some() { "Before it was split off" } else { "Before it came into this vessel" };
+            (fold("inherited", before, false, html! {
                 ol.lines {
                     @for line in past.lines.iter().rev() {
                         li {
@@ -71,11 +72,9 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
 
 /// Meads that were in this vessel before.
 fn earlier(visitor: &Visitor, story: &Story) -> Markup {
-    let ended: Vec<_> = story
-        .batches
-        .iter()
-        .filter_map(|b| b.ended.map(|at| (b, at)))
-        .collect();
+    let in_it = story.vessel.batch.as_ref().map(|b| b.id);
+    let before = story.batches.iter().filter(|b| Some(b.id) != in_it);
+    let ended: Vec<_> = before.map(|b| (b, b.ended)).collect();
     if ended.is_empty() {
         return html! {};
     }
@@ -87,7 +86,11 @@ fn earlier(visitor: &Visitor, story: &Story) -> Markup {
             ul.plain {
                 @for (batch, end) in ended {
                     li {
-                        (batch.facts.name) ", " (visitor.day(batch.facts.started)) " to " (visitor.day(end))
+                        (batch.facts.name) ", " (visitor.day(batch.facts.started))
+                        @match end {
+                            Some(end) => { " to " (visitor.day(end)) }
+                            None => { ", now in " a href={ "/vessel/" (batch.vessel) } { "another vessel" } }
+                        }
                         @if let Some(g) = batch.facts.original_gravity { ", began at " (visitor.gravity(g)) }
                     }
                 }
@@ -137,7 +140,7 @@ pub(in crate::page) fn deed_in_words(
         words += &format!(" [{}]", doses.join(", "));
     }
     if !deed.despite.is_empty() {
-        words += &format!(" Done all the same: {}", deed.despite);
+        words += &format!(". Done all the same: {}", deed.despite);
     }
     words
 }

@@ -2,6 +2,7 @@
 
 mod chart;
 mod evidence;
+mod family;
 mod forms;
 mod gates;
 mod log;
@@ -15,7 +16,7 @@ use ebbmark_core::deed::What;
 use ebbmark_core::ids::{EntryId, VesselId};
 use ebbmark_core::tasks::Task;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_store::model::{Batch, Feed, LogLine, Stay, StoredVerdict, Vessel};
+use ebbmark_store::model::{Batch, Family, Feed, LogLine, Relative, Stay, StoredVerdict, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -28,8 +29,10 @@ use crate::fault::Fault;
 use crate::form::Draft;
 use crate::visitor::{Looking, Visitor};
 
-pub(crate) use forms::{BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM};
-pub(in crate::page) use forms::{deed_fields, hand_fields};
+pub(crate) use forms::{
+    ALONG, BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM, MOVE_FORM, SPLIT_FORM, STAYS,
+};
+pub(in crate::page) use forms::{deed_fields, hand_fields, in_words};
 pub(in crate::page) use log::deed_in_words;
 
 /// How much of the record the drawing shows.
@@ -99,40 +102,43 @@ struct Story {
     feeds: Vec<Feed>,
     /// In order of time, replaced lines included.
     log: Vec<LogLine>,
-    /// The mead in it was split off from another.
+    /// The mead in it was elsewhere before, or was split off from another.
     past: Option<Past>,
+    /// The mead in it, what it came from and what came from it.
+    family: Option<Family>,
     /// Of an empty vessel: the meads in others, each with its vessel's name.
     elsewhere: Vec<(Batch, String)>,
     /// What is to be done with the mead in it.
     tasks: Vec<Task>,
+    /// Vessels a mead could be poured into.
+    empty: Vec<Vessel>,
     /// How the verdict on the mead in it changed: since when, and its sentence then.
     phases: Vec<(Moment, String)>,
     record: chart::Record,
 }
 
-/// What a mead has from the one it was split off from.
+/// What a mead has from before it came into the vessel.
 struct Past {
-    vessel: Vessel,
-    mead: String,
-    split: Moment,
-    /// Of that one, or of its own origin.
+    since: Moment,
+    /// Of the mead it was split off from, if it was.
     pitched: Moment,
+    origin: Option<SplitOff>,
     /// Standing ones in order of time.
     lines: Vec<LogLine>,
 }
 
+struct SplitOff {
+    vessel: Vessel,
+    mead: String,
+    at: Moment,
+}
+
 impl Past {
     fn load(reader: &Reader, batch: &Batch, stays: &[Stay]) -> Result<Option<Past>, StoreError> {
-        let Some((_, before)) = stays.split_last() else {
+        let Some((last, before)) = stays.split_last() else {
             return Ok(None);
         };
-        let (Some(first), Some(last), Some(origin)) =
-            (before.first(), before.last(), batch.facts.origin)
-        else {
-            return Ok(None);
-        };
-        let parent = reader.batch(origin.parent)?;
-        let (Some(parent), Some(vessel)) = (parent, reader.vessel(last.vessel)?) else {
+        let Some(first) = before.first() else {
             return Ok(None);
         };
         let mut lines = Vec::new();
@@ -141,11 +147,32 @@ impl Past {
         }
         lines.retain(|line| line.replaced_by.is_none());
         Ok(Some(Past {
+            since: last.from,
+            pitched: first.from,
+            origin: SplitOff::load(reader, batch, before)?,
+            lines,
+        }))
+    }
+}
+
+impl SplitOff {
+    fn load(
+        reader: &Reader,
+        batch: &Batch,
+        before: &[Stay],
+    ) -> Result<Option<SplitOff>, StoreError> {
+        let others = before.iter().rev().find(|stay| stay.batch != batch.id);
+        let (Some(stay), Some(origin)) = (others, batch.facts.origin) else {
+            return Ok(None);
+        };
+        let parent = reader.batch(origin.parent)?;
+        let (Some(parent), Some(vessel)) = (parent, reader.vessel(stay.vessel)?) else {
+            return Ok(None);
+        };
+        Ok(Some(SplitOff {
             vessel,
             mead: parent.facts.name,
-            split: origin.at,
-            pitched: first.from,
-            lines,
+            at: origin.at,
         }))
     }
 }
@@ -164,23 +191,28 @@ impl Story {
         let batches = reader.batches(id)?;
         // Of an empty vessel the last mead is shown.
         let shown = vessel.batch.as_ref().or(batches.first());
-        let (mut stays, past) = match shown {
-            Some(batch) => {
-                let stays = reader.stays(batch, now)?;
-                let past = Past::load(reader, batch, &stays)?;
-                (stays, past)
-            }
-            None => (Vec::new(), None),
+        let mut stays = match shown {
+            Some(batch) => reader.stays(batch, now)?,
+            None => Vec::new(),
+        };
+        // Where a mead went from here is not this vessel's record.
+        while stays.last().is_some_and(|stay| stay.vessel != id) {
+            stays.pop();
+        }
+        let past = match shown {
+            Some(batch) => Past::load(reader, batch, &stays)?,
+            None => None,
         };
         let start = stays.first().map_or(now - Span::days(14), |s| s.from);
+        let mut spans: Vec<_> = stays.iter().map(|s| (s.vessel, s.from, s.to)).collect();
         if past.is_none() {
             // With no other vessel's record before it, this one's may be looked into further.
-            stays = vec![Stay {
-                vessel: id,
-                from: start.min(now - Span::days(14)),
-                to: now,
-            }];
+            spans = vec![(id, start.min(now - Span::days(14)), now)];
         }
+        let family = match &vessel.batch {
+            Some(batch) => Some(reader.family(batch.id, now)?),
+            None => None,
+        };
         let verdict = reader
             .verdict(id)?
             .filter(|v| vessel.batch.as_ref().is_some_and(|b| b.id == v.batch));
@@ -203,8 +235,10 @@ impl Story {
                 .into_iter()
                 .map(|(since, _, sentence)| (since, sentence))
                 .collect(),
-            record: chart::Record::load(reader, &stays, stretch.from(start, now), now)?,
+            record: chart::Record::load(reader, &spans, stretch.from(start, now), now)?,
             elsewhere: elsewhere(reader, &vessel)?,
+            empty: empty(reader)?,
+            family,
             past,
             feeds: feeds.collect(),
             vessel,
@@ -222,14 +256,20 @@ impl Story {
         self.log.iter().filter(|line| line.replaced_by.is_none())
     }
 
-    /// What is drawn beside the curve: of a mead that was split off its own lines, inherited
-    /// ones first, and none of what was in the vessel before.
+    /// What is drawn beside the curve: of a mead that was elsewhere before its own lines,
+    /// inherited ones first, and none of what was in the vessel before.
     fn mead_lines(&self) -> impl Iterator<Item = &LogLine> {
-        let since = self.past.as_ref().map(|p| p.split);
+        let since = self.past.as_ref().map(|p| p.since);
         self.past.iter().flat_map(|p| &p.lines).chain(
             self.standing_lines()
                 .filter(move |line| since.is_none_or(|s| line.deed.at >= s)),
         )
+    }
+
+    /// The mead in it in its family.
+    fn own(&self) -> Option<&Relative> {
+        let family = self.family.as_ref()?;
+        family.of(self.vessel.batch.as_ref()?.id)
     }
 
     /// Deeds of the mead that is in it now.
@@ -255,6 +295,14 @@ fn elsewhere(reader: &Reader, vessel: &Vessel) -> Result<Vec<(Batch, String)>, S
     let vessels = reader.vessels()?.into_iter();
     Ok(vessels
         .filter_map(|v| Some((v.batch?, v.facts.name)))
+        .collect())
+}
+
+/// Vessels in use with nothing in them.
+pub(crate) fn empty(reader: &Reader) -> Result<Vec<Vessel>, StoreError> {
+    let vessels = reader.vessels()?.into_iter();
+    Ok(vessels
+        .filter(|v| v.batch.is_none() && !v.retired)
         .collect())
 }
 
@@ -313,6 +361,7 @@ fn render(
                 (evidence::why(visitor, story))
                 (to_do(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
+                (family::show(visitor, story))
                 (reckonings::show(story))
                 section aria-labelledby="drawing" {
                     (chart::show(visitor, story, stretch)?)

@@ -1,0 +1,118 @@
+//! A mead goes from one vessel into another.
+
+use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::ids::{BatchId, VesselId};
+use ebbmark_core::time::Moment;
+use rusqlite::{OptionalExtension, params};
+
+use super::{Tx, feeds, log, refuse, vessels};
+use crate::error::StoreError;
+use crate::meads;
+use crate::model::{Change, Done, Move};
+
+pub fn to_vessel(tx: &mut Tx<'_>, asked: &Move) -> Result<Done, StoreError> {
+    let Move {
+        batch,
+        from,
+        to,
+        at,
+        ..
+    } = *asked;
+    if let Some(once) = &asked.once
+        && log::written(tx, once)?.is_some()
+    {
+        return Ok(Done::Batch(batch));
+    }
+    let (vessel, _, ended) = vessels::batch(tx, batch)?;
+    if ended.is_some() {
+        return refuse("this mead has ended; only one that is in a vessel can be moved");
+    }
+    if vessel != from {
+        return refuse(format!(
+            "it is no longer there: it is in {} now",
+            vessels::vessel_name(tx, vessel)?
+        ));
+    }
+    if from == to {
+        return refuse("it is in that vessel already");
+    }
+    tx.vessel_in_use(to)?;
+    let put_in = meads::own_stays(tx.conn, batch)?.last().map(|s| s.1);
+    if let Some(since) = put_in.filter(|since| at <= *since) {
+        return refuse(format!(
+            "it was put into its vessel at {}; it can only have left it later",
+            since.to_rfc3339()
+        ));
+    }
+    free(tx, to, at)?;
+    tx.conn
+        .prepare_cached("UPDATE stay SET until = ?2 WHERE batch = ?1 AND until IS NULL")?
+        .execute([batch.0, at.0])?;
+    tx.conn
+        .prepare_cached("INSERT INTO stay (batch, vessel, since) VALUES (?1, ?2, ?3)")?
+        .execute([batch.0, to.0, at.0])?;
+    tx.conn
+        .prepare_cached("UPDATE batch SET vessel = ?2 WHERE id = ?1")?
+        .execute([batch.0, to.0])?;
+    // The verdict, and what it remembers, is on the mead.
+    tx.conn
+        .prepare_cached("DELETE FROM verdict WHERE vessel = ?1")?
+        .execute([to.0])?;
+    tx.conn
+        .prepare_cached("UPDATE verdict SET vessel = ?3 WHERE vessel = ?1 AND batch = ?2")?
+        .execute([from.0, batch.0, to.0])?;
+    let (left, came) = (
+        vessels::vessel_name(tx, to)?,
+        vessels::vessel_name(tx, from)?,
+    );
+    let out = Deed {
+        note: format!("into {left}"),
+        ..Deed::new(at, What::Rack)
+    };
+    log::write(tx, from, &out, None, None, asked.made_at)?;
+    let into = Deed {
+        note: beside(&format!("from {came}"), &asked.note),
+        volume: asked.volume,
+        ..Deed::new(at, What::Rack)
+    };
+    log::write(tx, to, &into, None, asked.once.as_deref(), asked.made_at)?;
+    for feed in &asked.feeds {
+        feeds::put(tx, *feed, Some(to), at)?;
+    }
+    tx.changed(Change::Vessel(from));
+    Ok(Done::Batch(batch))
+}
+
+/// The maker's own words after ours.
+pub(super) fn beside(ours: &str, note: &str) -> String {
+    match note.trim() {
+        "" => ours.to_owned(),
+        note => format!("{ours}; {note}"),
+    }
+}
+
+/// Refuses a vessel in which a mead was at this time, or was put later.
+pub(super) fn free(tx: &Tx<'_>, vessel: VesselId, at: Moment) -> Result<(), StoreError> {
+    let held: Option<(i64, String)> = tx
+        .conn
+        .prepare_cached(
+            "SELECT b.id, b.name FROM stay s JOIN batch b ON b.id = s.batch \
+             WHERE s.vessel = ?1 AND (s.until IS NULL OR s.until > ?2) LIMIT 1",
+        )?
+        .query_row(params![vessel.0, at.0], |r| Ok((r.get(0)?, r.get(1)?)))
+        .optional()?;
+    let Some((batch, mead)) = held else {
+        return Ok(());
+    };
+    let vessel_name = vessels::vessel_name(tx, vessel)?;
+    let (now_in, _, ended) = vessels::batch(tx, BatchId(batch))?;
+    if now_in == vessel && ended.is_none() {
+        return refuse(format!(
+            "\"{mead}\" is in {vessel_name}; it has to be empty"
+        ));
+    }
+    refuse(format!(
+        "at {} {vessel_name} was not empty: \"{mead}\" was in it",
+        at.to_rfc3339()
+    ))
+}

@@ -1,0 +1,161 @@
+//! Meads that share a past: who came from whom, and the ledger of them all.
+
+use std::collections::BTreeSet;
+
+use ebbmark_core::deed::Deed;
+use ebbmark_core::ids::BatchId;
+use ebbmark_core::lineage::{self, Mead, Must, Past, Step};
+use ebbmark_core::reckon::Inherited;
+use ebbmark_core::time::Moment;
+use rusqlite::{Connection, OptionalExtension};
+
+use crate::model::{Batch, Family, Relative, Share};
+use crate::{meads, rows};
+
+/// No cellar has so large a family; a damaged file may.
+const LARGEST: usize = 64;
+
+/// See [`crate::Reader::family`].
+pub fn of(conn: &Connection, batch: BatchId, to: Moment) -> rusqlite::Result<Family> {
+    let (batches, shares) = gathered(conn, batch, to)?;
+    let books = books(conn, &batches, &shares, to, None)?;
+    let mut meads = Vec::new();
+    for (batch, book) in batches.into_iter().zip(books) {
+        let vessel = conn
+            .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
+            .query_row([batch.vessel.0], |r| r.get(0))?;
+        meads.push(Relative {
+            batch,
+            vessel,
+            book,
+        });
+    }
+    Ok(Family { meads, shares })
+}
+
+/// Whoever shares a past with it up to `to`, in the order they began, and what went where.
+fn gathered(
+    conn: &Connection,
+    batch: BatchId,
+    to: Moment,
+) -> rusqlite::Result<(Vec<Batch>, Vec<Share>)> {
+    let mut shares: Vec<Share> = Vec::new();
+    let mut known = BTreeSet::from([batch]);
+    let mut ask = vec![batch];
+    while let Some(id) = ask.pop() {
+        for share in touching(conn, id)?.into_iter().filter(|s| s.at <= to) {
+            if shares.contains(&share) {
+                continue;
+            }
+            shares.push(share);
+            for id in [share.parent, share.child] {
+                if known.len() < LARGEST && known.insert(id) {
+                    ask.push(id);
+                }
+            }
+        }
+    }
+    shares.sort_by_key(|s| (s.at, s.child, s.parent));
+    let mut batches = Vec::new();
+    for id in known {
+        batches.extend(batch_of(conn, id)?);
+    }
+    batches.sort_by_key(|b| (b.facts.started, b.id));
+    Ok((batches, shares))
+}
+
+/// What a mead was when it was split off or poured together; `None` of a must.
+pub fn inherited(conn: &Connection, batch: &Batch) -> rusqlite::Result<Option<Inherited>> {
+    let began = batch.facts.started;
+    let first = touching(conn, batch.id)?
+        .into_iter()
+        .filter(|s| s.child == batch.id && s.at == began);
+    let parts = first.count();
+    if parts == 0 {
+        return Ok(None);
+    }
+    let (batches, shares) = gathered(conn, batch.id, began)?;
+    let mut books = books(conn, &batches, &shares, began, Some(batch.id))?;
+    let own = batches.iter().position(|b| b.id == batch.id);
+    Ok(own.map(|own| Inherited {
+        at: began,
+        parts,
+        book: books.swap_remove(own),
+    }))
+}
+
+/// What was poured from a mead into others, in order of time.
+pub fn poured(conn: &Connection, batch: BatchId) -> rusqlite::Result<Vec<Share>> {
+    let mut shares = touching(conn, batch)?;
+    shares.retain(|s| s.parent == batch);
+    shares.sort_by_key(|s| s.at);
+    Ok(shares)
+}
+
+fn touching(conn: &Connection, batch: BatchId) -> rusqlite::Result<Vec<Share>> {
+    conn.prepare_cached(&format!(
+        "SELECT {} FROM share WHERE child = ?1 OR parent = ?1",
+        rows::SHARE
+    ))?
+    .query_map([batch.0], rows::share)?
+    .collect()
+}
+
+fn batch_of(conn: &Connection, id: BatchId) -> rusqlite::Result<Option<Batch>> {
+    conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
+        .query_row([id.0], rows::batch)
+        .optional()
+}
+
+/// Of `bare` only what was poured into it is counted, not what was done to it in that instant.
+fn books(
+    conn: &Connection,
+    batches: &[Batch],
+    shares: &[Share],
+    to: Moment,
+    bare: Option<BatchId>,
+) -> rusqlite::Result<Vec<lineage::Book>> {
+    let mut meads = Vec::new();
+    for batch in batches {
+        let facts = &batch.facts;
+        let began = |s: &Share| s.child == batch.id && s.at == facts.started;
+        let must = (!shares.iter().any(began)).then_some(Must {
+            volume: facts.volume,
+            gravity: facts.original_gravity,
+            cost: 0.0,
+        });
+        if bare == Some(batch.id) {
+            let steps = Vec::new();
+            meads.push(Mead { must, steps });
+            continue;
+        }
+        let history = meads::history(conn, batch, to)?;
+        let lines = history.lines.into_iter();
+        let standing = lines.filter(|l| l.replaced_by.is_none() && l.deed.at <= to);
+        let deeds: Vec<Deed> = standing.map(|l| l.deed).collect();
+        let past = Past {
+            deeds: &deeds,
+            hours: &history.hours,
+            since: must.is_none().then_some(facts.started),
+        };
+        let poured = shares.iter().filter(|s| s.parent == batch.id);
+        let moments: Vec<Moment> = poured.map(|s| s.at).collect();
+        let mut steps = past.steps(&moments, |_| 0.0);
+        let last = past.gravity_at(to);
+        steps.extend(last.map(|gravity| (to, Step::Reads(gravity))));
+        meads.push(Mead { must, steps });
+    }
+    let place = |id: BatchId| batches.iter().position(|b| b.id == id);
+    let shares: Vec<lineage::Share> = shares
+        .iter()
+        .filter_map(|s| {
+            Some(lineage::Share {
+                parent: place(s.parent)?,
+                child: place(s.child)?,
+                at: s.at,
+                volume: s.volume,
+            })
+        })
+        .collect();
+    Ok(lineage::carry(&meads, &shares, to))
+}
