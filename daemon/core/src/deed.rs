@@ -143,12 +143,14 @@ pub enum What {
     HandReading,
     /// Nothing but a taste of it; never changes the verdict.
     Taste,
+    /// The vessel, while nothing is in it.
+    Clean,
     /// Anything else worth remembering; never changes the verdict.
     Remark,
 }
 
 impl What {
-    pub const ALL: [What; 18] = [
+    pub const ALL: [What; 19] = [
         What::Pitch,
         What::Nutrient,
         What::Addition,
@@ -166,6 +168,7 @@ impl What {
         What::Carbonate,
         What::HandReading,
         What::Taste,
+        What::Clean,
         What::Remark,
     ];
 
@@ -189,6 +192,7 @@ impl What {
             What::Carbonate => "carbonate",
             What::HandReading => "hand-reading",
             What::Taste => "taste",
+            What::Clean => "clean",
             What::Remark => "remark",
         }
     }
@@ -213,6 +217,7 @@ impl What {
             What::Carbonate => "carbonated",
             What::HandReading => "hand reading",
             What::Taste => "tasted",
+            What::Clean => "cleaned",
             What::Remark => "remark",
         }
     }

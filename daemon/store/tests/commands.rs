@@ -13,7 +13,7 @@ use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, MassP
 use ebbmark_core::verdict::outcome::{Gate, Gates, Memory, Phase, Verdict};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{
-    Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, NewNotice,
+    Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, Move, NewNotice,
     VesselFacts,
 };
 
@@ -559,6 +559,26 @@ async fn the_verdict_keeps_since_when_it_has_held() {
         .await;
     assert_eq!(why, "batch 9 is not in vessel 1");
     assert_eq!(store.reader.open_notice_keys().unwrap(), ["stuck:1"]);
+
+    // It is on the mead, and goes with it; a verdict that was reckoned meanwhile does not.
+    let keg = store.vessel("keg").await;
+    let moving = Move {
+        batch,
+        from: vessel,
+        to: keg,
+        at: at(70),
+        volume: None,
+        note: String::new(),
+        feeds: Vec::new(),
+        once: None,
+        made_at: at(70),
+    };
+    store.run(Command::MoveBatch(moving)).await;
+    let why = store.refused(save(Phase::Stuck, 75, vec![])).await;
+    assert_eq!(why, "batch 1 is not in vessel 1");
+    assert_eq!(store.reader.verdict(vessel).unwrap(), None);
+    let there = store.reader.verdict(keg).unwrap().unwrap();
+    assert_eq!((there.phase_since, there.batch), (at(40), batch));
 }
 
 #[tokio::test]

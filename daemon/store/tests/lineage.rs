@@ -390,7 +390,7 @@ async fn a_blend_of_three_is_the_sum_of_its_parts() {
         notes(&store, keg).last().unwrap(),
         &(
             What::Blend,
-            "12 L from cask, all of it, 6 L, from keg, 2 L from jar".to_owned()
+            "12 L from cask, all of it (6 L) from keg, 2 L from jar".to_owned()
         )
     );
     assert_eq!(notes(&store, jar)[1].1, "2 L into keg");

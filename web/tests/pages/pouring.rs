@@ -120,6 +120,14 @@ async fn a_mead_and_its_float_move_with_one_form() {
     let left = maker.get(&page).await.text;
     assert!(left.contains("Nothing is in it."));
     assert!(left.contains("another vessel"), "where it went: {left}");
+    let dirty = "Not cleaned since &quot;Linden&quot; left it";
+    assert!(left.contains(dirty), "{left}");
+    let to = format!("{page}/deed");
+    let cleaned = maker.send(&page, &to, "what=clean&at=&note=").await;
+    assert_eq!(cleaned.status, StatusCode::SEE_OTHER, "{}", cleaned.text);
+    let left = maker.get(&page).await.text;
+    assert!(left.contains("Cleaned today"), "{left}");
+    assert!(!left.contains(dirty));
 }
 
 #[tokio::test]

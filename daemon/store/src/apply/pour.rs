@@ -148,13 +148,13 @@ fn mead(tx: &Tx<'_>, id: BatchId) -> rusqlite::Result<String> {
         .query_row(params![id.0], |r| r.get(0))
 }
 
-/// "4.5 L", "all of it, 4.5 L", "a part".
+/// "4.5 L", "all of it (4.5 L)", "a part".
 fn amount(part: &Part) -> String {
     let litres = part
         .volume
         .map(|v| format!("{} L", (v.get() * 100.0).round() / 100.0));
     match (part.emptied, litres) {
-        (true, Some(litres)) => format!("all of it, {litres},"),
+        (true, Some(litres)) => format!("all of it ({litres})"),
         (true, None) => "all of it".to_owned(),
         (false, Some(litres)) => litres,
         (false, None) => "a part".to_owned(),

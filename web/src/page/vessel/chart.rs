@@ -125,7 +125,7 @@ fn plot<'a>(visitor: &'a Visitor, story: &'a Story, stretch: Stretch) -> Plot<'a
         .filter(|l| {
             !matches!(
                 l.deed.what,
-                What::HandReading | What::PushDown | What::Taste | What::Remark
+                What::HandReading | What::PushDown | What::Clean | What::Taste | What::Remark
             )
         })
         .map(|l| Mark {

@@ -173,9 +173,10 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
         (fact("Pitched", &visitor.day_and_time(story.past.as_ref().map_or(facts.started, |p| p.pitched))))
         @if let Some(origin) = story.past.as_ref().and_then(|p| p.origin.as_ref()) {
             div {
-                dt { "Split off" }
+                dt { @if story.is_blend() { "Poured together" } @else { "Split off" } }
                 dd {
-                    (visitor.day_and_time(origin.at)) " from "
+                    (visitor.day_and_time(origin.at))
+                    @if story.is_blend() { ", most of it from " } @else { " from " }
                     a href={ "/vessel/" (origin.vessel.id) } { (origin.mead) " in " (origin.vessel.facts.name) }
                 }
             }

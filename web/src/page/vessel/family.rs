@@ -13,6 +13,8 @@ const WIDTH: f64 = 150.0;
 const HEIGHT: f64 = 56.0;
 const APART: f64 = 16.0;
 const BETWEEN: f64 = 52.0;
+/// For lines that go round a row.
+const ASIDE: f64 = 60.0;
 /// Characters of a name that fit into its box.
 const FIT: usize = 18;
 
@@ -75,21 +77,24 @@ fn middles(rows: &[usize]) -> (Vec<(f64, f64)>, f64, f64) {
 }
 
 fn drawing(visitor: &Visitor, family: &Family, own: BatchId) -> Markup {
-    let (at, width, height) = middles(&rows(family));
+    let rows = rows(family);
+    let (at, width, height) = middles(&rows);
+    let skips = family.shares.iter().any(|share| {
+        places(family, share).is_some_and(|(parent, child)| rows[child] > rows[parent] + 1)
+    });
+    let whole = if skips { width + ASIDE } else { width };
     let box_of = |n: usize| (at[n].0 - WIDTH / 2.0, at[n].1 - HEIGHT / 2.0);
     html! {
-        svg.family viewBox={ "0 0 " (round(width)) " " (round(height)) } width=(round(width))
+        svg.family viewBox={ "0 0 " (round(whole)) " " (round(height)) } width=(round(whole))
             role="img" aria-labelledby="family-title" {
             title #family-title { "Family of the mead; the list below says the same" }
             @for share in &family.shares {
                 @if let Some((parent, child)) = places(family, share) {
-                    @let (from, to) = (at[parent], at[child]);
-                    @let (top, bottom) = (from.1 + HEIGHT / 2.0, to.1 - HEIGHT / 2.0);
-                    line x1=(round(from.0)) y1=(round(top)) x2=(round(to.0)) y2=(round(bottom)) {}
+                    @let aside = (rows[child] > rows[parent] + 1).then_some(width + 8.0);
+                    @let (line, middle) = line(at[parent], at[child], aside);
+                    path d=(line) {}
                     @if let Some(volume) = share.volume {
-                        text.amount x=(round((from.0 + to.0) / 2.0)) y=(round((top + bottom) / 2.0 + 5.0)) {
-                            (visitor.volume(volume))
-                        }
+                        text.amount x=(round(middle.0)) y=(round(middle.1 + 5.0)) { (visitor.volume(volume)) }
                     }
                 }
             }
@@ -100,6 +105,27 @@ fn drawing(visitor: &Visitor, family: &Family, own: BatchId) -> Markup {
                 text x=(round(at[n].0)) y=(round(at[n].1 - 4.0)) { (fitting(&mead.batch.facts.name)) }
                 text.where x=(round(at[n].0)) y=(round(at[n].1 + 16.0)) { (fitting(&mead.vessel)) }
             }
+        }
+    }
+}
+
+/// From the lower edge of one box to the upper edge of another, and where its amount stands.
+/// What skips a row goes round it, as far as `aside`.
+fn line(from: (f64, f64), to: (f64, f64), aside: Option<f64>) -> (String, (f64, f64)) {
+    let (top, bottom) = (from.1 + HEIGHT / 2.0, to.1 - HEIGHT / 2.0);
+    let middle = (top + bottom) / 2.0;
+    match aside {
+        None => {
+            let ends = [from.0, top, to.0, bottom].map(round);
+            let [x1, y1, x2, y2] = ends;
+            let between = ((from.0 + to.0) / 2.0, middle);
+            (format!("M{x1} {y1}L{x2} {y2}"), between)
+        }
+        Some(aside) => {
+            let turns = [from.0, top, aside, middle, to.0, bottom].map(round);
+            let [x1, y1, xm, ym, x2, y2] = turns;
+            let curve = format!("M{x1} {y1}Q{xm} {y1} {xm} {ym}Q{xm} {y2} {x2} {y2}");
+            (curve, (aside, middle))
         }
     }
 }

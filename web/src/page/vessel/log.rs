@@ -33,7 +33,11 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
             }
         }
         @if let Some(past) = &story.past {
-            @let before = if past.origin.is_some() { "Before it was split off" } else { "Before it came into this vessel" };
+            @let before = match (&past.origin, story.is_blend()) {
+                (Some(_), true) => "Of the largest part, before it was poured together",
+                (Some(_), false) => "Before it was split off",
+                (None, _) => "Before it came into this vessel",
+            };
             (fold("inherited", before, false, html! {
                 ol.lines {
                     @for line in past.lines.iter().rev() {

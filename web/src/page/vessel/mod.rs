@@ -110,6 +110,8 @@ struct Story {
     elsewhere: Vec<(Batch, String)>,
     /// What is to be done with the mead in it.
     tasks: Vec<Task>,
+    /// Of an empty vessel: the mead that was in it last, and when it left.
+    left: Option<(String, Moment)>,
     /// Vessels a mead could be poured into.
     empty: Vec<Vessel>,
     /// How the verdict on the mead in it changed: since when, and its sentence then.
@@ -209,6 +211,10 @@ impl Story {
             // With no other vessel's record before it, this one's may be looked into further.
             spans = vec![(id, start.min(now - Span::days(14)), now)];
         }
+        let left = match (&vessel.batch, shown, stays.last()) {
+            (None, Some(batch), Some(stay)) => Some((batch.facts.name.clone(), stay.to)),
+            _ => None,
+        };
         let family = match &vessel.batch {
             Some(batch) => Some(reader.family(batch.id, now)?),
             None => None,
@@ -238,6 +244,7 @@ impl Story {
             record: chart::Record::load(reader, &spans, stretch.from(start, now), now)?,
             elsewhere: elsewhere(reader, &vessel)?,
             empty: empty(reader)?,
+            left,
             family,
             past,
             feeds: feeds.collect(),
@@ -270,6 +277,17 @@ impl Story {
     fn own(&self) -> Option<&Relative> {
         let family = self.family.as_ref()?;
         family.of(self.vessel.batch.as_ref()?.id)
+    }
+
+    /// Poured together from several.
+    fn is_blend(&self) -> bool {
+        let Some((family, own)) = self.family.as_ref().zip(self.own()) else {
+            return false;
+        };
+        let began = own.batch.facts.started;
+        let parts = family.shares.iter();
+        let parts = parts.filter(|s| s.child == own.batch.id && s.at == began);
+        parts.count() > 1
     }
 
     /// Deeds of the mead that is in it now.
@@ -355,6 +373,7 @@ fn render(
                     h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
                     p.sentence { (sentence(story)) }
                     (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict), story.last_reading()))
+                    @if let Some((mead, at)) = &story.left { p.aside { (cleaned(visitor, story, mead, *at)) } }
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
@@ -412,6 +431,19 @@ fn to_do(visitor: &Visitor, story: &Story) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// Of an empty vessel: whether it is ready for the next mead.
+fn cleaned(visitor: &Visitor, story: &Story, mead: &str, left: Moment) -> String {
+    let since = story.standing_lines().filter(|l| l.deed.at >= left);
+    let clean = since.filter(|l| l.deed.what == What::Clean).last();
+    match clean {
+        Some(line) => format!("Cleaned {}.", visitor.day_and_time(line.deed.at)),
+        None => format!(
+            "Not cleaned since \"{mead}\" left it, {}, as far as its book says.",
+            visitor.day_and_time(left)
+        ),
     }
 }
 
