@@ -62,8 +62,9 @@ export async function signIn(page) {
 
 /** Opens a fold by its summary, unless it stands open. */
 export async function unfold(page, summary) {
-  const fold = page.locator("details", { has: page.locator("summary", { hasText: summary }) });
-  if ((await fold.getAttribute("open")) === null) await fold.locator("summary").click();
+  // Its own summary: a fold may hold another.
+  const fold = page.locator(`xpath=//details[summary[contains(normalize-space(.), ${JSON.stringify(summary)})]]`);
+  if ((await fold.getAttribute("open")) === null) await fold.locator("xpath=./summary").click();
   return fold;
 }
 

@@ -61,7 +61,7 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
     await looks(page, `vessel-${i}`);
   }
   await page.goto(`${vessels[0]}?span=three-days`);
-  for (const summary of ["Note a hand reading", "Note what was done", "Change the facts", "Vessel settings"]) await unfold(page, summary);
+  for (const summary of ["Note a hand reading", "Note what was done", "Change the facts", "What it is to become", "Vessel settings"]) await unfold(page, summary);
   await looks(page, "vessel-forms");
   const hand = await unfold(page, "Note a hand reading");
   await hand.getByLabel("Gravity as read").fill("sweet");
@@ -77,7 +77,7 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await looks(page, "vessel-reckoning");
   await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=12`);
   await looks(page, "vessel-reckoning-refused");
-  for (const name of ["reckon", "feeds", "notices", "settings", "nowhere"]) {
+  for (const name of ["tasks", "reckon", "feeds", "notices", "settings", "nowhere"]) {
     await page.goto(`${base}/${name}`);
     await looks(page, name);
   }

@@ -14,5 +14,6 @@ mod notify;
 mod pages;
 mod purity;
 mod shutdown;
+mod tasks;
 mod verdicts;
 mod worked;

@@ -12,7 +12,7 @@ use serde_json::{Value, json};
 use crate::common::{days_ago, demo, message, publish};
 
 /// Runs a script of `tests/browser` and fails with what it found wrong.
-fn browse(script: &str, page: &str, password: &str, scripts: &str) {
+pub fn browse(script: &str, page: &str, password: &str, scripts: &str) {
     let output = Command::new(system("node"))
         .arg(root().join("tests/browser").join(script))
         .env("EBBMARK_TOOLS", tool(""))

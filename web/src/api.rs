@@ -7,6 +7,7 @@ use axum::extract::{FromRequestParts, Path, State};
 use axum::http::StatusCode;
 use axum::http::request::Parts;
 use ebbmark_core::ids::VesselId;
+use ebbmark_core::plan::Plan;
 use ebbmark_core::verdict::outcome::Verdict;
 use ebbmark_store::model::{BatchFacts, StoredVerdict, Vessel, VesselFacts};
 use serde::Serialize;
@@ -41,6 +42,7 @@ pub(crate) struct VesselState {
     facts: VesselFacts,
     retired: bool,
     mead: Option<BatchFacts>,
+    plan: Option<Plan>,
     sentence: Option<String>,
     phase_since: Option<String>,
     verdict: Option<Verdict>,
@@ -55,6 +57,7 @@ impl VesselState {
             id: vessel.id,
             facts: vessel.facts,
             retired: vessel.retired,
+            plan: vessel.batch.as_ref().map(|b| b.plan.clone()),
             mead: vessel.batch.map(|b| b.facts),
             sentence: verdict.as_ref().map(|v| v.sentence.clone()),
             phase_since: verdict.as_ref().map(|v| v.phase_since.to_rfc3339()),

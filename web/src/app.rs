@@ -18,7 +18,7 @@ use tower_http::timeout::TimeoutLayer;
 
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
-use crate::{Handle, act, api, assets, export, fault, headers, intake, live, page};
+use crate::{Handle, act, api, assets, calendar, export, fault, headers, intake, live, page};
 
 /// A form is a few short fields.
 const FORM_LIMIT: usize = 64 * 1024;
@@ -124,6 +124,9 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/label", get(page::label::show))
         .route("/vessel/{id}/facts", post(act::vessel::edit))
         .route("/vessel/{id}/retire", post(act::vessel::retire))
+        .route("/tasks", get(page::tasks::show))
+        .route("/tasks/{batch}", post(act::task::answer))
+        .route("/tasks.ics", get(calendar::feed))
         .route("/feeds", get(page::feeds::show))
         .route("/feeds/claim", post(act::feed::claim))
         .route("/feeds/{id}/map", post(act::feed::remap))
@@ -141,6 +144,7 @@ pub(crate) fn router(app: App) -> Router {
             get(page::settings::show).post(act::settings::save),
         )
         .route("/settings/token", post(act::settings::token))
+        .route("/settings/calendar", post(act::settings::calendar))
         .route("/enter", get(page::enter::show).post(act::enter::enter))
         .route("/leave", post(act::enter::leave))
         .route("/api/v1/vessels", get(api::vessels))

@@ -10,6 +10,7 @@ mod api;
 mod app;
 mod assets;
 pub mod auth;
+mod calendar;
 mod chart;
 mod export;
 mod fault;

@@ -25,6 +25,9 @@ mod reading;
 #[path = "pages/reckon.rs"]
 mod reckon;
 #[cfg(test)]
+#[path = "pages/tasks.rs"]
+mod tasks;
+#[cfg(test)]
 #[path = "pages/tilt.rs"]
 mod tilt;
 #[cfg(test)]

@@ -122,6 +122,10 @@ pub enum What {
     Addition,
     /// Stirring the yeast back up, or driving gas out.
     Rouse,
+    /// What floats, pushed back under.
+    PushDown,
+    /// Fruit or spice taken out again; the mead stays.
+    TakeOut,
     Rack,
     /// Split off into, or out of, another vessel.
     Split,
@@ -131,9 +135,14 @@ pub enum What {
     /// Treated with heat: stops the yeast as stabilising does.
     Pasteurise,
     Sweeten,
+    /// Something stirred in that makes it clear.
+    Fine,
     /// Kegged or bottled.
     Seal,
+    Carbonate,
     HandReading,
+    /// Nothing but a taste of it; never changes the verdict.
+    Taste,
     /// The vessel, while nothing is in it.
     Clean,
     /// Anything else worth remembering; never changes the verdict.
@@ -141,19 +150,24 @@ pub enum What {
 }
 
 impl What {
-    pub const ALL: [What; 14] = [
+    pub const ALL: [What; 19] = [
         What::Pitch,
         What::Nutrient,
         What::Addition,
         What::Rouse,
+        What::PushDown,
+        What::TakeOut,
         What::Rack,
         What::Split,
         What::Blend,
         What::Stabilise,
         What::Pasteurise,
         What::Sweeten,
+        What::Fine,
         What::Seal,
+        What::Carbonate,
         What::HandReading,
+        What::Taste,
         What::Clean,
         What::Remark,
     ];
@@ -165,14 +179,19 @@ impl What {
             What::Nutrient => "nutrient",
             What::Addition => "addition",
             What::Rouse => "rouse",
+            What::PushDown => "push-down",
+            What::TakeOut => "take-out",
             What::Rack => "rack",
             What::Split => "split",
             What::Blend => "blend",
             What::Stabilise => "stabilise",
             What::Pasteurise => "pasteurise",
             What::Sweeten => "sweeten",
+            What::Fine => "fine",
             What::Seal => "seal",
+            What::Carbonate => "carbonate",
             What::HandReading => "hand-reading",
+            What::Taste => "taste",
             What::Clean => "clean",
             What::Remark => "remark",
         }
@@ -185,14 +204,19 @@ impl What {
             What::Nutrient => "fed nutrient",
             What::Addition => "added",
             What::Rouse => "roused",
+            What::PushDown => "pushed down",
+            What::TakeOut => "taken out",
             What::Rack => "racked",
             What::Split => "split",
             What::Blend => "blended",
             What::Stabilise => "stabilised",
             What::Pasteurise => "pasteurised",
             What::Sweeten => "sweetened",
+            What::Fine => "fined",
             What::Seal => "sealed",
+            What::Carbonate => "carbonated",
             What::HandReading => "hand reading",
+            What::Taste => "tasted",
             What::Clean => "cleaned",
             What::Remark => "remark",
         }

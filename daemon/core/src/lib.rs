@@ -7,6 +7,7 @@
 
 pub mod acid;
 pub mod blend;
+pub mod calendar;
 pub mod decode;
 pub mod deed;
 pub mod density;
@@ -28,6 +29,7 @@ pub mod molar;
 pub mod must;
 pub mod notice;
 pub mod nutrient;
+pub mod plan;
 pub mod reading;
 pub mod reckon;
 pub mod refraction;

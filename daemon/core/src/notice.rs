@@ -25,7 +25,7 @@ pub enum NoticeKind {
     FloatStuck,
     /// Outside the vessel's temperature band.
     Temperature,
-    /// A step that had to wait may be done now.
+    /// Something is to be done now that should not wait, or a wait is over.
     StepDue,
     /// Sent by hand to see whether a way out works.
     Test,
@@ -98,12 +98,12 @@ pub fn on_stuck_float(verdict: &Verdict, vessel: &str, style: &Style) -> Option<
     })
 }
 
-/// A step whose wait is over.
-pub fn on_task(task: &Task, vessel: &str, now: Moment, style: &Style) -> Call {
+/// A task that has fallen due.
+pub fn on_task(task: &Task, vessel: &str) -> Call {
     Call {
         kind: NoticeKind::StepDue,
-        title: format!("{vessel}: it has waited long enough to be sweetened"),
-        body: task.sentence(now, style),
+        title: format!("{vessel}: {}", task.title),
+        body: task.reason.clone(),
     }
 }
 

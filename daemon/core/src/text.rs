@@ -175,6 +175,7 @@ mod tests {
             open: false,
             why: String::new(),
             opens: None,
+            wants_reading: false,
         };
         let at = Moment::parse_rfc3339("2026-11-30T12:00:00Z").unwrap();
         let flat_from = phase.is_still().then(|| at - Span::days(4));

@@ -304,3 +304,23 @@ fn nine_days_unchanged_is_not_finished() {
             .all(|l| !l.gates.stabilise.open && !l.gates.seal.open)
     );
 }
+
+#[test]
+fn pushed_down_every_other_day_it_is_not_seen_still_and_tasting_moves_nothing() {
+    let g = quick(1.090, 0.097);
+    let every_other_day = |what| -> Vec<Deed> {
+        let days = (1..=9).map(|n| deed(2.0 * f64::from(n), what, None));
+        days.collect()
+    };
+    let opened = |deeds| {
+        let lines = run(&float(0.0, 20.0, &g), deeds, 1.090);
+        lines.iter().find(|l| l.gates.stabilise.open).map(at)
+    };
+    let alone = opened(Vec::new());
+    assert!(alone.is_some_and(|d| d < 12.0), "{alone:?}");
+    assert_eq!(opened(every_other_day(What::Taste)), alone);
+    // Until the last push on day 18 has been followed by stillness.
+    let pushed = opened(every_other_day(What::PushDown));
+    assert!(pushed.is_none_or(|d| d > 18.0), "{pushed:?}");
+    assert_eq!(pushed, opened(every_other_day(What::Rouse)));
+}

@@ -86,20 +86,20 @@ impl Judge {
         .await
     }
 
-    /// Looks at silence, batteries and steps that wait, and rolls hours that readings have touched.
+    /// Looks at silence, batteries and tasks, and rolls hours that readings have touched.
     pub async fn tick(self, listening_since: Moment) -> Res<Judge> {
         blocking(move || {
-            let looks = [
-                ("feeds", super::watches::look(&self.assess, listening_since)),
-                ("steps that wait", super::steps::look(&self.assess)),
-            ];
-            for (what, result) in looks {
-                match result {
-                    Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),
-                    Err(error) => tracing::error!(%error, "{what} were not looked at"),
-                    Ok(()) => {}
-                }
-            }
+            survived("feeds", super::watches::look(&self.assess, listening_since))?;
+            survived("tasks", super::steps::look(&self.assess))?;
+            Ok(self)
+        })
+        .await
+    }
+
+    /// Looks at what is to be done.
+    pub async fn steps(self) -> Res<Judge> {
+        blocking(move || {
+            survived("tasks", super::steps::look(&self.assess))?;
             Ok(self)
         })
         .await
@@ -233,6 +233,18 @@ impl Judge {
     fn stored(&self, id: VesselId, batch: &Batch) -> Res<Option<Verdict>> {
         let stored = self.assess.reader.verdict(id)?;
         Ok(stored.filter(|s| s.batch == batch.id).map(|s| s.verdict))
+    }
+}
+
+/// Trouble with one look is logged and does not keep the next waiting.
+fn survived(what: &str, result: Res<()>) -> Res<()> {
+    match result {
+        Err(StoreError::WriterGone) => Err(StoreError::WriterGone),
+        Err(error) => {
+            tracing::error!(%error, "{what} were not looked at");
+            Ok(())
+        }
+        Ok(()) => Ok(()),
     }
 }
 

@@ -66,10 +66,15 @@ impl Assess {
         let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
         let mut due: BTreeSet<VesselId> = judge.all().await?;
+        // Something was written in a book: what is to be done may be another thing now.
+        let mut written = true;
         loop {
             let listening_since = listening.since(&clock);
             if listening_since.is_some() && !due.is_empty() {
                 judge = judge.round(std::mem::take(&mut due)).await?;
+                if std::mem::take(&mut written) {
+                    judge = judge.steps().await?;
+                }
                 // The rest of the pause is where changes gather.
                 tokio::select! {
                     () = shutdown.cancelled() => return Ok(()),
@@ -87,7 +92,10 @@ impl Assess {
             };
             match event {
                 Event::Stop => return Ok(()),
-                Event::Change(change) => due.extend(touched(&change)),
+                Event::Change(change) => {
+                    written |= is_written(&change);
+                    due.extend(touched(&change));
+                }
                 Event::Missed => due = judge.all().await?,
                 Event::Tick => {
                     due = judge.all().await?;
@@ -96,7 +104,7 @@ impl Assess {
                     }
                 }
             }
-            drain(&mut changes, &mut due);
+            written |= drain(&mut changes, &mut due);
         }
     }
 }
@@ -119,11 +127,18 @@ impl Listening {
     }
 }
 
-/// Takes what else has come without waiting for it.
-fn drain(changes: &mut Receiver<Change>, due: &mut BTreeSet<VesselId>) {
+/// Takes what else has come without waiting for it; tells whether a book was written in.
+fn drain(changes: &mut Receiver<Change>, due: &mut BTreeSet<VesselId>) -> bool {
+    let mut written = false;
     while let Ok(change) = changes.try_recv() {
+        written |= is_written(&change);
         due.extend(touched(&change));
     }
+    written
+}
+
+fn is_written(change: &Change) -> bool {
+    matches!(change, Change::Vessel(_))
 }
 
 fn touched(change: &Change) -> Option<VesselId> {
@@ -157,6 +172,8 @@ mod tests {
     use ebbmark_core::deed::{Deed, Dose, Substance, What};
     use ebbmark_core::ids::BatchId;
     use ebbmark_core::notice::NoticeKind;
+    use ebbmark_core::plan::{Plan, Steep};
+    use ebbmark_core::tasks::Answer;
     use ebbmark_core::time::Span;
     use ebbmark_core::units::{Gravity, Kilograms};
     use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
@@ -318,6 +335,90 @@ mod tests {
         judge.round(BTreeSet::from([first])).await.unwrap();
         assert_eq!(bench.says("keg").as_deref(), Some(""));
         assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
+    }
+
+    impl Bench {
+        async fn done(&self, vessel: VesselId, what: What, note: &str, at: Moment) {
+            let deed = Deed {
+                note: note.into(),
+                ..Deed::new(at, what)
+            };
+            let log = Command::Log {
+                vessel,
+                deed,
+                hand: None,
+                once: None,
+                made_at: at,
+            };
+            self.writer.command(log).await.unwrap();
+        }
+
+        fn of_tasks(&self) -> Vec<(String, bool)> {
+            let notices = self.reader.notices(50).unwrap().into_iter();
+            notices
+                .filter(|n| n.kind == NoticeKind::StepDue)
+                .map(|n| (n.title, n.cleared.is_none()))
+                .collect()
+        }
+
+        fn tasks_told(&self) -> serde_json::Value {
+            let value = self.outgoing.get("ebbmark/tasks").unwrap();
+            serde_json::from_slice(&value.payload).unwrap()
+        }
+    }
+
+    #[tokio::test]
+    async fn a_task_that_falls_due_is_told_once_until_it_is_answered() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let vessel = bench.vessel("Jar").await;
+        let batch = bench.mead(vessel).await;
+        let steep = Steep {
+            name: "figs".into(),
+            days: None,
+            push_every: 2,
+        };
+        let plan = Box::new(Plan {
+            steeps: vec![steep],
+            ..Plan::default()
+        });
+        bench
+            .writer
+            .command(Command::Plan { batch, plan })
+            .await
+            .unwrap();
+        let put_in = START - Span::days(3);
+        bench
+            .done(vessel, What::Addition, "2 kg figs", put_in)
+            .await;
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        let judge = judge.steps().await.unwrap();
+        let judge = judge.steps().await.unwrap();
+        let due = ("Jar: push down the figs".to_owned(), true);
+        assert_eq!(bench.of_tasks(), std::slice::from_ref(&due));
+        let told = bench.tasks_told();
+        let task = &told[0];
+        assert_eq!(task["vessel"], "Jar");
+        assert_eq!(task["kind"], "push-down");
+        assert_eq!(task["is_due"], true);
+        assert_eq!(task["done_by"], "push-down");
+        let at = (put_in + Span::days(2)).to_rfc3339();
+        assert_eq!(task["due"], at);
+
+        let later = Command::AnswerTask {
+            batch,
+            task: task["task"].as_str().unwrap().to_owned(),
+            answer: Answer::Later(START + Span::days(1)),
+            at: START,
+        };
+        bench.writer.command(later).await.unwrap();
+        let judge = judge.steps().await.unwrap();
+        assert_eq!(bench.of_tasks(), [(due.0.clone(), false)]);
+        assert_eq!(bench.tasks_told()[0]["is_due"], false);
+        bench.done(vessel, What::PushDown, "", START).await;
+        judge.steps().await.unwrap();
+        let next = (START + Span::days(2)).to_rfc3339();
+        assert_eq!(bench.tasks_told()[0]["due"], next);
+        assert_eq!(bench.of_tasks().len(), 1);
     }
 
     /// A float's readings every quarter of an hour, from so many days before the start on.
@@ -499,7 +600,7 @@ mod tests {
         bench.writer.command(log_jug).await.unwrap();
         look().await;
         look().await;
-        let title = "Jug: it has waited long enough to be sweetened".to_owned();
+        let title = "Jug: sweeten it".to_owned();
         assert_eq!(told(), [(true, title.clone())], "once");
 
         // Sweetened or finished, it is over.

@@ -1,14 +1,13 @@
-//! Steps that had to wait: one notice when the time of each has come, over when it was done.
+//! Tasks: one notice when one falls due that should not wait, over when it was done or answered; and
+//! all of them on their topic.
 
-use ebbmark_core::deed::Deed;
 use ebbmark_core::notice::{self, NoticeKind};
-use ebbmark_core::tasks;
 use ebbmark_core::text::Style;
-use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Batch, Command, NewNotice};
+use ebbmark_store::model::{Command, NewNotice};
 
 use super::{Assess, zone_and_units};
+use crate::tell;
 
 type Res<T> = Result<T, StoreError>;
 
@@ -16,21 +15,22 @@ pub(super) fn look(assess: &Assess) -> Res<()> {
     let (zone, units) = zone_and_units(&assess.reader, &assess.zone)?;
     let style = Style { units, zone: &zone };
     let now = assess.clock.now();
+    let to_do = assess.reader.to_do(now, &style)?;
+    tell::tasks(&assess.outgoing, &to_do, now, &style);
     let mut due = Vec::new();
-    for vessel in assess.reader.vessels()?.iter().filter(|v| !v.retired) {
-        let Some(batch) = &vessel.batch else { continue };
-        let tasks = tasks::tasks(&deeds(assess, batch, now)?);
-        for task in tasks.iter().filter(|t| t.is_due(now)) {
-            let call = notice::on_task(task, &vessel.facts.name, now, &style);
+    for one in &to_do {
+        let worth_telling = |t: &&ebbmark_core::tasks::Task| t.kind.notifies() && t.is_due(now);
+        for task in one.tasks.iter().filter(worth_telling) {
+            let call = notice::on_task(task, &one.vessel.facts.name);
             due.push(NewNotice {
                 kind: call.kind,
                 key: format!(
                     "{}:{}:{}",
                     NoticeKind::StepDue.key(),
-                    batch.id,
-                    task.since.0
+                    one.batch.id,
+                    task.key
                 ),
-                vessel: Some(vessel.id),
+                vessel: Some(one.vessel.id),
                 at: now,
                 title: call.title,
                 body: call.body,
@@ -40,7 +40,7 @@ pub(super) fn look(assess: &Assess) -> Res<()> {
     }
     let open = assess.reader.open_notice_keys()?;
     let ours = format!("{}:", NoticeKind::StepDue.key());
-    // Done, corrected away, or the mead was finished.
+    // Done, put off, corrected away, or the mead was finished.
     for key in open.iter().filter(|key| key.starts_with(&ours)) {
         if !due.iter().any(|notice| notice.key == *key) {
             let key = key.clone();
@@ -53,15 +53,4 @@ pub(super) fn look(assess: &Assess) -> Res<()> {
         assess.writer.command_blocking(Command::Notify(due))?;
     }
     Ok(())
-}
-
-/// Standing lines of a mead, those of the one it was split off from included.
-fn deeds(assess: &Assess, batch: &Batch, now: Moment) -> Res<Vec<Deed>> {
-    let mut deeds = Vec::new();
-    for stay in assess.reader.stays(batch, now + Span::hours(1))? {
-        let lines = assess.reader.log(stay.vessel, stay.from, stay.to)?;
-        let standing = lines.into_iter().filter(|line| line.replaced_by.is_none());
-        deeds.extend(standing.map(|line| line.deed));
-    }
-    Ok(deeds)
 }

@@ -13,6 +13,7 @@
 //! - `hours`, `outbox`: rolled hours and notices, writing and reading side by side;
 //! - `reader`, `pool`: queries and their connections;
 //! - `rows`: how values lie in columns; `meads`: which mead was in a vessel when;
+//! - `tasks`: what is to be done, from each mead's record;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -31,6 +32,7 @@ mod pool;
 pub mod reader;
 mod rows;
 mod table;
+pub mod tasks;
 pub mod writer;
 
 pub use error::StoreError;

@@ -9,7 +9,9 @@ use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::lineage::Book;
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::plan::Plan;
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
@@ -115,6 +117,18 @@ pub enum Command {
     EditBatch(BatchId, BatchFacts),
     EndBatch {
         batch: BatchId,
+        at: Moment,
+    },
+    /// What the mead is to become; stands in place of what was planned before.
+    Plan {
+        batch: BatchId,
+        plan: Box<Plan>,
+    },
+    /// The maker's word on a task, by its key; stands in place of an earlier one.
+    AnswerTask {
+        batch: BatchId,
+        task: String,
+        answer: Answer,
         at: Moment,
     },
     /// Makes an unclaimed topic a feed and re-reads what was kept of it.
@@ -370,6 +384,7 @@ pub struct Batch {
     /// Where it is, or was last.
     pub vessel: VesselId,
     pub facts: BatchFacts,
+    pub plan: Plan,
     pub ended: Option<Moment>,
 }
 

@@ -9,12 +9,14 @@ use ebbmark_core::hours::{Hour, HourGravity, HourTemperature};
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::plan::Plan;
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
+use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Ph, Signal};
 use ebbmark_core::verdict::outcome::Verdict;
 use rusqlite::Row;
-use rusqlite::types::Type;
+use rusqlite::types::{Type, ValueRef};
 
 use crate::model::{
     Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
@@ -79,7 +81,7 @@ pub fn vessel(row: &Row<'_>) -> Sql<Vessel> {
 }
 
 pub const BATCH: &str = "id, vessel, name, started, original_gravity, expected_final, tolerance, \
-                         volume, yeast, honey, note, parent, split_at, ended";
+                         volume, yeast, honey, note, parent, split_at, ended, plan";
 
 pub fn batch(row: &Row<'_>) -> Sql<Batch> {
     Ok(Batch {
@@ -104,8 +106,38 @@ pub fn batch(row: &Row<'_>) -> Sql<Batch> {
                 }),
         },
         ended: maybe_moment(row, 13)?,
+        plan: match row.get_ref(14)? {
+            ValueRef::Null => Plan::default(),
+            _ => json(row, 14)?,
+        },
     })
 }
+
+// ---- tasks ----
+
+const LATER: &str = "later";
+const NOT_THIS_TIME: &str = "not-this-time";
+
+/// Key of the answer, and until when.
+pub fn answer_parts(answer: Answer) -> (&'static str, Option<i64>) {
+    match answer {
+        Answer::Later(until) => (LATER, Some(until.0)),
+        Answer::NotThisTime => (NOT_THIS_TIME, None),
+    }
+}
+
+/// From the columns task, answer and until.
+pub fn answer(row: &Row<'_>) -> Sql<(String, Answer)> {
+    let until = maybe_moment(row, 2)?;
+    let answer = key(row, 1, |text| match (text, until) {
+        (LATER, Some(until)) => Some(Answer::Later(until)),
+        (NOT_THIS_TIME, _) => Some(Answer::NotThisTime),
+        _ => None,
+    })?;
+    Ok((row.get(0)?, answer))
+}
+
+// ---- shares ----
 
 pub const SHARE: &str = "child, parent, at, volume";
 

@@ -42,6 +42,7 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
         open: false,
         why: "still falling".into(),
         opens: None,
+        wants_reading: false,
     };
     Verdict {
         at: at(minutes),

@@ -3,9 +3,10 @@
 use axum::extract::{Path, State};
 use axum::response::Response;
 use ebbmark_core::ids::{BatchId, VesselId};
-use ebbmark_store::model::{Batch, BatchFacts, Command, Origin};
+use ebbmark_core::plan::Plan;
+use ebbmark_store::model::{Batch, BatchFacts, Command, Done, Origin};
 
-use super::run;
+use super::{plan, run, see};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::{Complaint, Take, local_text};
@@ -20,7 +21,7 @@ pub(crate) async fn start(
     let vessel = VesselId(id);
     let meads = app.read(|reader| reader.vessels()).await?;
     let running: Vec<Batch> = meads.into_iter().filter_map(|v| v.batch).collect();
-    let read = read(&posted, &running, None);
+    let read = both(read(&posted, &running, None), plan::read(&posted));
     save(&app, vessel, posted, read, |facts| Command::StartBatch {
         vessel,
         facts,
@@ -38,32 +39,52 @@ pub(crate) async fn edit(
     // What it was split off from is no field of the form and stays.
     let origin = known.as_ref().and_then(|b| b.facts.origin);
     let started = known.map(|b| b.facts.started);
-    let mut read = read(&posted, &[], origin.map(|o| o.parent));
+    let mut facts = read(&posted, &[], origin.map(|o| o.parent));
     // A field holds minutes: what was not changed is not to lose its seconds.
     let text = |at| local_text(at, &posted.visitor.zone);
-    if let (Ok(facts), Some(started)) = (&mut read, started)
+    if let (Ok(facts), Some(started)) = (&mut facts, started)
         && text(facts.started) == text(started)
     {
         facts.started = started;
         facts.origin = facts.origin.map(|o| Origin { at: started, ..o });
     }
+    let read = both(facts, plan::read(&posted));
     save(&app, vessel, posted, read, |facts| {
         Command::EditBatch(batch, facts)
     })
     .await
 }
 
+/// All that is wrong with either.
+fn both<A, B>(
+    a: Result<A, Vec<Complaint>>,
+    b: Result<B, Vec<Complaint>>,
+) -> Result<(A, B), Vec<Complaint>> {
+    match (a, b) {
+        (Ok(a), Ok(b)) => Ok((a, b)),
+        (a, b) => Err(a.err().into_iter().chain(b.err()).flatten().collect()),
+    }
+}
+
 async fn save(
     app: &App,
     vessel: VesselId,
     posted: Posted,
-    read: Result<BatchFacts, Vec<Complaint>>,
+    read: Result<(BatchFacts, Option<Plan>), Vec<Complaint>>,
     command: impl FnOnce(BatchFacts) -> Command,
 ) -> Result<Response, Fault> {
     match read {
-        Ok(facts) => {
-            let then = format!("/vessel/{vessel}?done=batch");
-            run(app, &posted.once(), command(facts), then).await
+        Ok((facts, plan)) => {
+            let command = command(facts);
+            let act = async {
+                let made = app.command(command).await?;
+                if let (Done::Batch(batch), Some(plan)) = (made, plan) {
+                    let plan = Box::new(plan);
+                    app.command(Command::Plan { batch, plan }).await?;
+                }
+                Ok(format!("/vessel/{vessel}?done=batch"))
+            };
+            app.once(&posted.once(), act).await.map(|to| see(&to))
         }
         Err(complaints) => {
             let (visitor, draft) = posted.draft(BATCH_FORM, complaints);

@@ -6,9 +6,11 @@ pub(crate) mod enter;
 pub(crate) mod feed;
 pub(crate) mod log;
 pub(crate) mod notice;
+mod plan;
 pub(crate) mod pour;
 pub(crate) mod reckon;
 pub(crate) mod settings;
+pub(crate) mod task;
 pub(crate) mod vessel;
 
 use axum::response::{IntoResponse, Redirect, Response};

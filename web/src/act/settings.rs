@@ -9,11 +9,12 @@ use jiff::tz::TimeZone;
 use super::see;
 use crate::app::App;
 use crate::auth::token;
+use crate::calendar::KEY_SETTING;
 use crate::fault::Fault;
 use crate::form::{Complaint, Take};
 use crate::intake::TOKEN_SETTING;
 use crate::page::settings::{
-    self, GRAVITY_SCALES, MASS_SCALES, PRESSURE_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES,
+    self, GRAVITY_SCALES, MASS_SCALES, Made, PRESSURE_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES,
     VOLUME_SCALES,
 };
 use crate::visitor::{PUBLIC_VIEW_SETTING, Posted, UNITS_SETTING, ZONE_SETTING};
@@ -52,7 +53,18 @@ pub(crate) async fn token(State(app): State<App>, posted: Posted) -> Result<Resp
         value: Some(token::intake_hash(&token)),
     })
     .await?;
-    settings::with_token(&app, &posted.visitor, &token).await
+    settings::with(&app, &posted.visitor, Made::IntakeToken(&token)).await
+}
+
+/// As [`token`]: each tap makes another.
+pub(crate) async fn calendar(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
+    let key = token::long();
+    app.command(Command::SetSetting {
+        key: KEY_SETTING.to_owned(),
+        value: Some(token::calendar_hash(&key)),
+    })
+    .await?;
+    settings::with(&app, &posted.visitor, Made::CalendarKey(&key)).await
 }
 
 fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>> {

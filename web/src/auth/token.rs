@@ -40,6 +40,11 @@ pub(crate) fn intake_hash(token: &str) -> String {
     hex(&digest(&["intake", token]))
 }
 
+/// What is stored of the calendar's key.
+pub(crate) fn calendar_hash(key: &str) -> String {
+    hex(&digest(&["calendar", key]))
+}
+
 pub(crate) fn same(a: &str, b: &str) -> bool {
     a.as_bytes().ct_eq(b.as_bytes()).into()
 }

@@ -97,6 +97,28 @@ impl<'a> Take<'a> {
         }
     }
 
+    /// A whole number; `None` when the field is empty, or with a complaint.
+    pub fn count(
+        &mut self,
+        field: &str,
+        label: &str,
+        range: std::ops::RangeInclusive<u16>,
+    ) -> Option<u16> {
+        let text = self.fields.get(field);
+        if text.is_empty() {
+            return None;
+        }
+        let read = text.parse().ok().filter(|n| range.contains(n));
+        if read.is_none() {
+            let (low, high) = range.into_inner();
+            self.complain(
+                field,
+                format!("{label}: \"{text}\" is not a whole number from {low} to {high}"),
+            );
+        }
+        read
+    }
+
     /// Plain numbers in order, separated by blanks or semicolons; none when the field is empty.
     pub fn numbers(&mut self, field: &str, label: &str, most: usize) -> Vec<f64> {
         let text = self.fields.get(field);

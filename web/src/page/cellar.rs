@@ -3,9 +3,9 @@
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::deed::What;
 use ebbmark_core::hours::Hour;
-use ebbmark_core::tasks::{self, Task};
+use ebbmark_core::tasks::{Kind, Task};
 use ebbmark_core::text::float_trouble;
 use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
@@ -15,7 +15,7 @@ use maud::{Markup, html};
 use serde::Deserialize;
 
 use super::field::{Sheet, fold};
-use super::{Here, done, shell, why_no_forms};
+use super::{Here, done, shell, tasks, why_no_forms};
 use crate::app::App;
 use crate::chart;
 use crate::fault::Fault;
@@ -65,12 +65,12 @@ struct Row {
 }
 
 async fn load(app: &App, visitor: &Visitor) -> Result<Cellar, Fault> {
-    let now = visitor.now;
+    let by = visitor.clone();
     app.read(move |reader| {
         let mut rows = Vec::new();
         let feeds = reader.feeds()?;
         for vessel in reader.vessels()?.into_iter().filter(|v| !v.retired) {
-            rows.push(Row::load(reader, vessel, &feeds, now)?);
+            rows.push(Row::load(reader, vessel, &feeds, &by)?);
         }
         rows.sort_by_key(Row::urgency);
         let unclaimed = reader.unclaimed()?.len();
@@ -84,8 +84,9 @@ impl Row {
         reader: &Reader,
         vessel: Vessel,
         feeds: &[Feed],
-        now: Moment,
+        by: &Visitor,
     ) -> Result<Row, StoreError> {
+        let now = by.now;
         let Some(batch) = &vessel.batch else {
             return Ok(Row {
                 vessel,
@@ -104,10 +105,10 @@ impl Row {
             .lines
             .into_iter()
             .filter(|line| line.replaced_by.is_none());
-        let deeds: Vec<Deed> = standing.map(|line| line.deed).collect();
-        let tasks = tasks::tasks(&deeds);
+        let deeds = standing.map(|line| line.deed);
+        let tasks = reader.tasks_of(batch, now, &by.style())?;
         Ok(Row {
-            done: deeds.iter().map(|deed| (deed.at, deed.what)).collect(),
+            done: deeds.map(|deed| (deed.at, deed.what)).collect(),
             due: tasks.iter().any(|task| task.is_due(now)),
             tasks,
             hours: history.hours,
@@ -142,6 +143,13 @@ impl Row {
 
     fn wants_attention(&self) -> bool {
         self.urgency() <= 2
+    }
+
+    /// A task that is due says what the next step would say.
+    fn asks_for_a_step(&self, now: Moment) -> bool {
+        let steps = [Kind::Rack, Kind::Stabilise, Kind::Seal];
+        let due = |t: &Task| t.is_due(now) && steps.contains(&t.kind);
+        self.tasks.iter().any(due)
     }
 
     fn acted_since(&self, since: Moment) -> bool {
@@ -273,9 +281,11 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
             }
             div.words {
                 p.sentence { (sentence(row)) }
-                @for task in &row.tasks { (task_line(visitor, task)) }
+                @for task in &row.tasks { (tasks::line(visitor, task)) }
                 @if let Some(v) = verdict {
-                    p.next { (next_step(visitor, &v.gates, &row.done)) }
+                    @if !row.asks_for_a_step(visitor.now) {
+                        p.next { (next_step(visitor, &v.gates, &row.done)) }
+                    }
                     @if let Some(trouble) = float_trouble(v, &visitor.style()) { p.doubt { (trouble) } }
                 }
                 @if let (None, Some(_)) = (verdict, &row.vessel.batch) {
@@ -286,12 +296,6 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
             div.curve { (chart::spark(&row.hours, row.from, visitor.now)) }
         }
     }
-}
-
-/// A step that waits, or whose time has come.
-pub(super) fn task_line(visitor: &Visitor, task: &Task) -> Markup {
-    let due = task.is_due(visitor.now);
-    html! { p.task.due[due] { (task.sentence(visitor.now, &visitor.style())) } }
 }
 
 fn sentence(row: &Row) -> String {
@@ -362,6 +366,7 @@ mod tests {
             open,
             why: "because".to_owned(),
             opens: opens.map(Moment),
+            wants_reading: false,
         }
     }
 

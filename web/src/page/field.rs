@@ -29,13 +29,21 @@ impl<'a> Sheet<'a> {
     }
 
     pub fn form(&self, action: &str, button: &str, fields: Markup) -> Markup {
+        let body = html! {
+            (fields)
+            p.act { button type="submit" { (button) } }
+        };
+        self.bare_form(action, body)
+    }
+
+    /// A form that brings its own buttons.
+    pub fn bare_form(&self, action: &str, body: Markup) -> Markup {
         html! {
             form method="post" action=(action) autocomplete="off" {
                 input type="hidden" name="mark" value=(self.mark);
                 input type="hidden" name="once" value=(token::medium());
                 (self.complaints())
-                (fields)
-                p.act { button type="submit" { (button) } }
+                (body)
             }
         }
     }

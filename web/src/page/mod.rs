@@ -8,8 +8,10 @@ mod field;
 pub(crate) mod label;
 pub(crate) mod line;
 pub(crate) mod notices;
+pub(crate) mod plan;
 pub(crate) mod reckon;
 pub(crate) mod settings;
+pub(crate) mod tasks;
 pub(crate) mod vessel;
 
 use axum::http::StatusCode;
@@ -23,6 +25,7 @@ use crate::visitor::{Standing, Visitor};
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Here {
     Cellar,
+    Tasks,
     Vessel,
     Feeds,
     Reckon,
@@ -31,8 +34,9 @@ pub(crate) enum Here {
     Elsewhere,
 }
 
-const CHAPTERS: [(Here, &str, &str); 5] = [
+const CHAPTERS: [(Here, &str, &str); 6] = [
     (Here::Cellar, "/", "Cellar"),
+    (Here::Tasks, "/tasks", "To do"),
     (Here::Reckon, "/reckon", "Reckon"),
     (Here::Feeds, "/feeds", "Feeds"),
     (Here::Notices, "/notices", "Notices"),
@@ -163,6 +167,10 @@ fn done_line(key: &str) -> Option<&'static str> {
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",
         "settings" => "Settings saved.",
+        "task-done" => "Done, and written in the book.",
+        "task-later" => "Put off.",
+        "task-not" => "Not this time.",
+        "task-gone" => "That was done or answered already.",
         _ => return None,
     })
 }

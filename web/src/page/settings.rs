@@ -10,6 +10,7 @@ use serde::Deserialize;
 use super::field::Sheet;
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
+use crate::calendar::KEY_SETTING;
 use crate::fault::Fault;
 use crate::form::Draft;
 use crate::intake::TOKEN_SETTING;
@@ -17,6 +18,7 @@ use crate::visitor::{Looking, PUBLIC_VIEW_SETTING, Visitor, ZONE_SETTING};
 
 pub(crate) const SETTINGS_FORM: &str = "settings";
 const TOKEN_FORM: &str = "token";
+const CALENDAR_FORM: &str = "calendar";
 const LEAVE_FORM: &str = "leave";
 
 pub(crate) const GRAVITY_SCALES: [(GravityScale, &str, &str); 3] = [
@@ -61,39 +63,44 @@ pub(crate) async fn show(
     Looking(visitor): Looking,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Fault> {
-    Ok(page(&app, &visitor, None, None, asked.done.as_deref())
-        .await?
-        .into_response())
+    Ok(
+        page(&app, &visitor, None, Made::Nothing, asked.done.as_deref())
+            .await?
+            .into_response(),
+    )
 }
 
 pub(crate) async fn again(app: &App, visitor: &Visitor, draft: &Draft) -> Result<Response, Fault> {
-    let markup = page(app, visitor, Some(draft), None, None).await?;
+    let markup = page(app, visitor, Some(draft), Made::Nothing, None).await?;
     Ok((StatusCode::UNPROCESSABLE_ENTITY, markup).into_response())
 }
 
-/// The page with a new intake token, which is shown this once.
-pub(crate) async fn with_token(
-    app: &App,
-    visitor: &Visitor,
-    token: &str,
-) -> Result<Response, Fault> {
-    Ok(page(app, visitor, None, Some(token), None)
-        .await?
-        .into_response())
+/// A secret just made; it is shown this once.
+#[derive(Clone, Copy)]
+pub(crate) enum Made<'a> {
+    Nothing,
+    IntakeToken(&'a str),
+    CalendarKey(&'a str),
+}
+
+/// The page with a new secret.
+pub(crate) async fn with(app: &App, visitor: &Visitor, made: Made<'_>) -> Result<Response, Fault> {
+    Ok(page(app, visitor, None, made, None).await?.into_response())
 }
 
 async fn page(
     app: &App,
     visitor: &Visitor,
     draft: Option<&Draft>,
-    token: Option<&str>,
+    made: Made<'_>,
     done_key: Option<&str>,
 ) -> Result<Markup, Fault> {
-    let (zone, has_token, public) = app
+    let (zone, has_token, has_key, public) = app
         .read(|r| {
             Ok((
                 r.setting(ZONE_SETTING)?,
                 r.setting(TOKEN_SETTING)?.is_some(),
+                r.setting(KEY_SETTING)?.is_some(),
                 r.setting(PUBLIC_VIEW_SETTING)?.unwrap_or_default(),
             ))
         })
@@ -109,7 +116,8 @@ async fn page(
                     (sheet.form("/settings", "Save the settings", units(&sheet, visitor, zone.as_deref(), &public)))
                 }
             }
-            section { (intake(visitor, token, has_token)) }
+            section { (intake(visitor, made, has_token)) }
+            section { (calendar(visitor, made, has_key)) }
             section {
                 h2 { "Password" }
                 p {
@@ -164,10 +172,10 @@ fn pick<T: Copy + PartialEq>(
     sheet.select(field, label, &choices, chosen)
 }
 
-fn intake(visitor: &Visitor, token: Option<&str>, has_token: bool) -> Markup {
+fn intake(visitor: &Visitor, made: Made, has_token: bool) -> Markup {
     html! {
         h2 { "Readings over HTTP" }
-        @if let Some(token) = token {
+        @if let Made::IntakeToken(token) = made {
             p.done role="status" { "The new token. Write it down: it is shown this once." }
             p { code.token { (token) } }
         }
@@ -179,6 +187,26 @@ fn intake(visitor: &Visitor, token: Option<&str>, has_token: bool) -> Markup {
         }
         @if let Some(sheet) = Sheet::new(visitor, TOKEN_FORM, None) {
             (sheet.form("/settings/token", "Make a new token", html! {}))
+        }
+    }
+}
+
+fn calendar(visitor: &Visitor, made: Made, has_key: bool) -> Markup {
+    html! {
+        h2 #calendar { "Calendar" }
+        @if let Made::CalendarKey(key) = made {
+            @let address = format!("/tasks.ics?key={key}");
+            p.done role="status" { "The new address. Copy it into the phone's calendar: it is shown this once." }
+            p { a.token href=(address) { (address) } }
+        }
+        p {
+            "What is to be done, for a calendar that follows an address (iCalendar). Whoever has the "
+            "address can read that and nothing else. "
+            @if has_key { "An address is made; a new one replaces it." }
+            @else { "No address is made yet." }
+        }
+        @if let Some(sheet) = Sheet::new(visitor, CALENDAR_FORM, None) {
+            (sheet.form("/settings/calendar", "Make a new address", html! {}))
         }
     }
 }

@@ -235,6 +235,7 @@ impl Cellar {
             open: false,
             why: why.to_owned(),
             opens: None,
+            wants_reading: false,
         };
         let mut verdict = Verdict {
             at: noon(),

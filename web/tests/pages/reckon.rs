@@ -216,12 +216,16 @@ async fn doing_it_writes_doses_and_starts_the_wait() {
     assert!(shown.contains("Noted: stabilised: "), "{shown}");
     let waits = "Stabilised: wait until Mon 2 Mar 13:00 before sweetening.";
     assert!(shown.contains(waits), "{shown}");
-    assert!(maker.get("/").await.text.contains(waits));
+    let cellar_says = |text: &str, when: &str| {
+        let line = format!("<a href=\"/tasks\">Sweeten it</a>: {when}</p>");
+        assert!(text.contains(&line), "{line}: {text}");
+    };
+    cellar_says(&maker.get("/").await.text, "Mon 2 Mar 13:00");
 
     cellar.later(Span::hours(24));
     let over = "The wait after stabilising is over";
     assert!(maker.get(&led_to).await.text.contains(over));
-    assert!(maker.get("/").await.text.contains(over));
+    cellar_says(&maker.get("/").await.text, "since today 13:00");
     let vessel_page = format!("/vessel/{vessel}");
     let sweetened = maker
         .send(

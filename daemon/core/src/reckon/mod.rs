@@ -289,6 +289,7 @@ pub(crate) mod tests {
             open: false,
             why: "Still falling.".into(),
             opens: None,
+            wants_reading: false,
         };
         let mut known = Known::default();
         known.gates = Some(Gates {

@@ -397,6 +397,7 @@ mod tests {
                 open,
                 why: "It still falls.".into(),
                 opens: None,
+                wants_reading: false,
             };
             Some(Gates {
                 rack: gate.clone(),

@@ -55,6 +55,18 @@ const HAND_STEP: f64 = 0.001;
 /// After a deed the liquid needs to mix and the float to shed bubbles before its level counts.
 const MIXING: Span = Span::hours(3);
 
+/// What stirs the liquid or the float without moving the gravity itself: flatness counts anew.
+const DISTURBS: &[What] = &[
+    What::Nutrient,
+    What::Rouse,
+    What::PushDown,
+    What::TakeOut,
+    What::Rack,
+    What::Split,
+    What::Fine,
+    What::Carbonate,
+];
+
 /// An addition shows in the gravity within this.
 const LIFT_WITHIN: Span = Span::hours(24);
 
@@ -167,7 +179,7 @@ impl Case<'_> {
             None => (pitch, What::Pitch),
         };
         let disturbed = self
-            .last_deed(now, &[What::Nutrient, What::Rouse, What::Rack, What::Split])
+            .last_deed(now, DISTURBS)
             .map_or(from, |d| d.at.max(from));
         let mut stretch = Stretch {
             from,

@@ -31,13 +31,22 @@ const AGREE: f64 = 0.003;
 /// Two hand readings that differ by more than this differ, SG: three half divisions.
 const HAND_FALLS: f64 = 0.001_5;
 /// A sweetened mead is watched this long before it is sealed. Common practice, no source.
-const WATCH_SWEETENED: Span = Span::days(7);
+pub(crate) const WATCH_SWEETENED: Span = Span::days(7);
 
 fn shut(why: String, opens: Option<Moment>) -> Gate {
     Gate {
         open: false,
         why,
         opens,
+        wants_reading: false,
+    }
+}
+
+/// Shut, and a hand reading would help to open it.
+fn shut_for_a_reading(why: String) -> Gate {
+    Gate {
+        wants_reading: true,
+        ..shut(why, None)
     }
 }
 
@@ -46,6 +55,7 @@ fn open(why: String) -> Gate {
         open: true,
         why,
         opens: None,
+        wants_reading: false,
     }
 }
 
@@ -61,10 +71,11 @@ pub(super) fn silent(case: &Case, now: Moment, last: Option<Moment>, style: &Sty
             show::day_and_time(last, now, style.zone)
         ),
     };
+    let gate = shut_for_a_reading(why);
     Gates {
-        rack: shut(why.clone(), None),
-        stabilise: shut(why.clone(), None),
-        seal: shut(why, None),
+        rack: gate.clone(),
+        stabilise: gate.clone(),
+        seal: gate,
     }
 }
 
@@ -132,14 +143,15 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
             "settled, and less than {} is left to fall",
             step(LEFT_TO_STABILISE, e, style)
         )),
-        _ => shut(
-            format!(
-                "settled, but more than {} may be left; {}",
-                step(LEFT_TO_STABILISE, e, style),
-                would_tell(e, LEFT_TO_STABILISE)
-            ),
-            None,
-        ),
+        _ => {
+            let (what, reading) = would_tell(e, LEFT_TO_STABILISE);
+            let left = step(LEFT_TO_STABILISE, e, style);
+            let why = format!("settled, but more than {left} may be left; {what}");
+            Gate {
+                wants_reading: reading,
+                ..shut(why, None)
+            }
+        }
     }
 }
 
@@ -185,9 +197,8 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
         .last_hand(e.now)
         .filter(|(at, _)| e.now.since(*at) <= WITNESS)
     else {
-        return shut(
+        return shut_for_a_reading(
             "a hand reading today would settle it: sealing needs a second witness".into(),
-            None,
         );
     };
     let level = e.level().unwrap_or(hand);
@@ -220,13 +231,10 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
 /// The reason that shuts both stabilise and seal while it has not settled.
 fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Option<Gate> {
     let gate = match memory.phase {
-        Phase::Settled if come_down(e, memory) => shut(
-            format!(
-                "it has come down by {} since it stopped; a few days of hand readings would tell whether the float drifts",
-                step(phase::CAME_DOWN, e, style)
-            ),
-            None,
-        ),
+        Phase::Settled if come_down(e, memory) => shut_for_a_reading(format!(
+            "it has come down by {} since it stopped; a few days of hand readings would tell whether the float drifts",
+            step(phase::CAME_DOWN, e, style)
+        )),
         // Stabilised and sweetened, much sugar is left; that it lies still is what counts.
         Phase::Settled if e.is_ended(Some(memory)) && e.tail.stopped => return None,
         Phase::Settled if !e.is_ended(Some(memory)) && e.tail.flat => return None,
@@ -265,10 +273,14 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
                     show::span(Span::from_days(e.tail.window)),
                     show::span(Span::from_days(e.tail.missing))
                 ),
-                (false, _) => format!(
-                    "whether it still creeps down cannot be told yet; {}",
-                    would_tell(e, LEFT_TO_STABILISE)
-                ),
+                (false, _) => {
+                    let (what, wants_reading) = would_tell(e, LEFT_TO_STABILISE);
+                    let why = format!("whether it still creeps down cannot be told yet; {what}");
+                    return Some(Gate {
+                        wants_reading,
+                        ..shut(why, opens)
+                    });
+                }
             };
             shut(why, opens)
         }
@@ -276,17 +288,20 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
     Some(gate)
 }
 
-/// What would tell how much is left: where the float's own drift is the doubt, only a hydrometer.
-fn would_tell(e: &Evidence, left: f64) -> &'static str {
+/// What would tell how much is left, and whether that is a hand reading: where the float's own drift
+/// is the doubt, only a hydrometer does.
+fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
     let drift = e
         .tail
         .dying
         .as_ref()
         .is_some_and(|d| d.odds_more_without_drift(left) < 0.5 * d.odds_more(left));
     if drift && !e.stretch.by_hand {
-        "a hand reading now and another in a few days would tell the float's drift from a fall"
+        let both =
+            "a hand reading now and another in a few days would tell the float's drift from a fall";
+        (both, true)
     } else {
-        "a few more days of readings would tell"
+        ("a few more days of readings would tell", false)
     }
 }
 

@@ -31,6 +31,7 @@ mod tail;
 mod trued;
 
 pub use case::Case;
+pub(crate) use gates::WATCH_SWEETENED;
 
 use crate::deed::What;
 use crate::density::strength_percent_vol;

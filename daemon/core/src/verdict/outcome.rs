@@ -182,6 +182,9 @@ pub struct Gate {
     /// When shut: when it will likely open, if that can be told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub opens: Option<Moment>,
+    /// When shut: a hand reading would help to open it.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub wants_reading: bool,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -44,7 +44,7 @@ impl Float {
         for deed in case.done(now) {
             match (deed.what, deed.gravity) {
                 (What::HandReading, Some(g)) => hand.push((deed.at, g.get())),
-                (What::HandReading | What::Clean | What::Remark, _) => {}
+                (What::HandReading | What::Clean | What::Taste | What::Remark, _) => {}
                 _ => moved.push(deed.at),
             }
         }

@@ -10,6 +10,7 @@ mod import;
 mod log;
 mod moves;
 mod payload;
+mod plans;
 mod pour;
 mod reread;
 mod verdicts;
@@ -264,6 +265,13 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
         Command::MoveBatch(asked) => moves::to_vessel(tx, asked),
         Command::EditBatch(id, facts) => vessels::edit_batch(tx, *id, facts),
         Command::EndBatch { batch, at } => vessels::end_batch(tx, *batch, *at),
+        Command::Plan { batch, plan } => plans::plan(tx, *batch, plan),
+        Command::AnswerTask {
+            batch,
+            task,
+            answer,
+            at,
+        } => plans::answer(tx, *batch, task, *answer, *at),
         Command::Claim {
             source,
             topic,

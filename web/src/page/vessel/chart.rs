@@ -121,7 +121,13 @@ fn plot<'a>(visitor: &'a Visitor, story: &'a Story, stretch: Stretch) -> Plot<'a
         .filter(|l| l.deed.what == What::HandReading)
         .filter_map(|l| l.deed.gravity.map(|g| (l.deed.at, g.get())));
     let marks = lines()
-        .filter(|l| !matches!(l.deed.what, What::HandReading | What::Clean | What::Remark))
+        // Pushed down every other day, the drawing would be all marks.
+        .filter(|l| {
+            !matches!(
+                l.deed.what,
+                What::HandReading | What::PushDown | What::Clean | What::Taste | What::Remark
+            )
+        })
         .map(|l| Mark {
             at: l.deed.at,
             label: l.deed.what.label().to_owned(),

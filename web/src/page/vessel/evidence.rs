@@ -7,6 +7,7 @@ use ebbmark_core::verdict::outcome::{Odds, Phase, Trued, Verdict};
 use maud::{Markup, html};
 
 use super::super::field::fold;
+use super::super::plan;
 use super::Story;
 use crate::visitor::Visitor;
 
@@ -190,6 +191,8 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
         }
         @if !facts.honey.is_empty() { (fact("Honey", &facts.honey)) }
         @if let Some(v) = facts.volume { (fact("Volume", &visitor.volume(v))) }
+        @let planned = plan::in_words(visitor, &batch.plan);
+        @if !planned.is_empty() { (fact("Planned", &planned)) }
         @if !facts.note.is_empty() { (fact("Note", &facts.note)) }
     }
 }

@@ -2,6 +2,7 @@
 
 use ebbmark_core::deed::What;
 use ebbmark_core::lineage::Book;
+use ebbmark_core::plan::Plan;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity, Litres, Ph};
 use ebbmark_store::model::{Batch, IMPORT, LogLine, Vessel};
@@ -11,6 +12,7 @@ use super::Story;
 use crate::form::{Draft, local_text};
 use crate::page::cellar::vessel_fields;
 use crate::page::field::{Sheet, choices, fold};
+use crate::page::plan;
 use crate::visitor::Visitor;
 
 pub(crate) const HAND_FORM: &str = "hand";
@@ -286,6 +288,7 @@ fn batch_form(
             (sheet.number("volume", &format!("Volume, {}", visitor.volume_unit()), &volume, ""))
             (sheet.note("note", "Note", facts.map_or("", |f| &f.note), ""))
         }
+        (plan::fields(sheet, visitor, batch.map_or(&Plan::default(), |b| &b.plan)))
     })
 }
 

@@ -12,16 +12,17 @@ mod table;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
-use ebbmark_core::deed::{Deed, What};
+use ebbmark_core::deed::What;
 use ebbmark_core::ids::{EntryId, VesselId};
-use ebbmark_core::tasks::{self, Task};
+use ebbmark_core::tasks::Task;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::model::{Batch, Family, Feed, LogLine, Relative, Stay, StoredVerdict, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::cellar::{last_reading, measure, task_line};
+use super::cellar::{last_reading, measure};
+use super::tasks::{Place, item};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
@@ -107,6 +108,8 @@ struct Story {
     family: Option<Family>,
     /// Of an empty vessel: the meads in others, each with its vessel's name.
     elsewhere: Vec<(Batch, String)>,
+    /// What is to be done with the mead in it.
+    tasks: Vec<Task>,
     /// Of an empty vessel: the mead that was in it last, and when it left.
     left: Option<(String, Moment)>,
     /// Vessels a mead could be poured into.
@@ -180,9 +183,10 @@ impl Story {
     fn load(
         reader: &Reader,
         id: VesselId,
-        now: Moment,
+        by: &Visitor,
         stretch: Stretch,
     ) -> Result<Option<Story>, StoreError> {
+        let now = by.now;
         let Some(vessel) = reader.vessel(id)? else {
             return Ok(None);
         };
@@ -227,7 +231,12 @@ impl Story {
             Some(batch) => reader.phases(batch.id)?,
             None => Vec::new(),
         };
+        let tasks = match &vessel.batch {
+            Some(batch) => reader.tasks_of(batch, now, &by.style())?,
+            None => Vec::new(),
+        };
         Ok(Some(Story {
+            tasks,
             phases: phases
                 .into_iter()
                 .map(|(since, _, sentence)| (since, sentence))
@@ -281,15 +290,6 @@ impl Story {
         parts.count() > 1
     }
 
-    /// What its log asks to be done next.
-    fn tasks(&self) -> Vec<Task> {
-        if self.vessel.batch.is_none() {
-            return Vec::new();
-        }
-        let deeds: Vec<Deed> = self.mead_lines().map(|line| line.deed.clone()).collect();
-        tasks::tasks(&deeds)
-    }
-
     /// Deeds of the mead that is in it now.
     fn deeds(&self) -> Vec<(Moment, What)> {
         let Some(batch) = &self.vessel.batch else {
@@ -331,9 +331,9 @@ async fn page(
     asked: &Asked,
     draft: Option<Draft>,
 ) -> Result<Markup, Fault> {
-    let (now, stretch) = (visitor.now, asked.span);
+    let (by, stretch) = (visitor.clone(), asked.span);
     let story = app
-        .read(move |reader| Story::load(reader, id, now, stretch))
+        .read(move |reader| Story::load(reader, id, &by, stretch))
         .await?
         .ok_or_else(|| Fault::missing("vessel"))?;
     // Drawing and writing a long page is work for a blocking thread too.
@@ -372,13 +372,13 @@ fn render(
                 header.head {
                     h1 { (vessel.facts.name) @if let Some(b) = &vessel.batch { small { (b.facts.name) } } }
                     p.sentence { (sentence(story)) }
-                    @for task in story.tasks() { (task_line(visitor, &task)) }
                     (measure(visitor, story.verdict.as_ref().map(|s| &s.verdict), story.last_reading()))
                     @if let Some((mead, at)) = &story.left { p.aside { (cleaned(visitor, story, mead, *at)) } }
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
                 (evidence::why(visitor, story))
+                (to_do(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
                 (family::show(visitor, story))
                 (reckonings::show(story))
@@ -411,6 +411,27 @@ fn render(
         &follows,
         body,
     ))
+}
+
+fn to_do(visitor: &Visitor, story: &Story) -> Markup {
+    let Some(batch) = story
+        .vessel
+        .batch
+        .as_ref()
+        .filter(|_| !story.tasks.is_empty())
+    else {
+        return html! {};
+    };
+    html! {
+        section aria-labelledby="to-do" {
+            h2 #to-do { "To do" }
+            ul.tasks {
+                @for task in &story.tasks {
+                    (item(visitor, Place::Vessel, story.vessel.id, batch.id, task, None))
+                }
+            }
+        }
+    }
 }
 
 /// Of an empty vessel: whether it is ready for the next mead.

@@ -1,0 +1,101 @@
+//! What the maker means to make. All of it may be left open; what is said asks for tasks
+//! ([`crate::tasks`]).
+
+use serde::{Deserialize, Serialize};
+
+use crate::units::{AbvPercent, Gravity};
+
+/// Most nutrient steps that can be planned.
+pub const MOST_STEPS: u8 = 6;
+/// Days between two times the fruit is pushed down, where nothing else is said: what floats dries
+/// out and moulds within days. Common practice, no source.
+pub const PUSH_EVERY: u8 = 2;
+
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+pub struct Plan {
+    /// Gravity it is to have in the glass.
+    pub gravity: Option<Gravity>,
+    pub strength: Option<AbvPercent>,
+    /// In the maker's own words.
+    pub style: String,
+    pub nutrient: Option<Nutrient>,
+    /// Stir the gas out each day at the beginning.
+    pub rouse: bool,
+    /// Fruit or spice that goes in and comes out again.
+    pub steeps: Vec<Steep>,
+    pub finish: Option<Finish>,
+    /// Clear it with something that is stirred in.
+    pub fine: bool,
+    pub pack: Option<Pack>,
+    pub sparkling: bool,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Nutrient {
+    /// 1 to [`MOST_STEPS`].
+    pub steps: u8,
+    pub by: By,
+}
+
+/// What tells when the next nutrient is due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum By {
+    /// The share of the sugar that is used up.
+    Sugar,
+    /// Hours after the pitch.
+    Hours,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Steep {
+    /// As the line of the log names it when it goes in.
+    pub name: String,
+    /// Days it stays in; without them nobody is told to take it out.
+    pub days: Option<u16>,
+    /// Days between two times it is pushed down; 0 for what does not float.
+    pub push_every: u8,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Finish {
+    /// As it comes out of the fall.
+    Dry,
+    /// Stabilised, and sweetened after the wait.
+    Sweetened,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Pack {
+    Keg,
+    Bottle,
+}
+
+impl Plan {
+    pub fn is_empty(&self) -> bool {
+        *self == Plan::default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_an_earlier_program_wrote_can_be_read() {
+        let plan: Plan = serde_json::from_str("{}").unwrap();
+        assert!(plan.is_empty());
+        let text = r#"{"style":"dry, on figs","nutrient":{"steps":2,"by":"sugar"},
+            "steeps":[{"name":"figs","days":21,"push-every":2}],"finish":"dry","pack":"keg"}"#;
+        let plan: Plan = serde_json::from_str(text).unwrap();
+        assert_eq!(plan.steeps[0].days, Some(21));
+        assert_eq!(plan.pack, Some(Pack::Keg));
+        let again: Plan = serde_json::from_str(&serde_json::to_string(&plan).unwrap()).unwrap();
+        assert_eq!(again, plan);
+    }
+}

@@ -1,0 +1,133 @@
+//! The plan of a mead: its fields in the form, and in words.
+
+use ebbmark_core::plan::{By, Finish, MOST_STEPS, PUSH_EVERY, Pack, Plan, Steep};
+use maud::{Markup, html};
+
+use super::field::{Sheet, fold};
+use crate::visitor::Visitor;
+
+/// So many kinds of fruit or spice have fields.
+pub(crate) const STEEPS: usize = 2;
+/// The key of what is not said, and of no.
+const OPEN: &str = "";
+pub(crate) const YES: &str = "yes";
+
+pub(super) fn fields(sheet: &Sheet, visitor: &Visitor, plan: &Plan) -> Markup {
+    let gravity = plan
+        .gravity
+        .map_or_else(String::new, |g| visitor.gravity_field(g));
+    let strength = plan
+        .strength
+        .map_or_else(String::new, |s| s.get().to_string());
+    let steps = plan
+        .nutrient
+        .map_or_else(String::new, |n| n.steps.to_string());
+    let by = match plan.nutrient.map(|n| n.by) {
+        Some(By::Hours) => "hours",
+        Some(By::Sugar) | None => "sugar",
+    };
+    let finish = match plan.finish {
+        Some(Finish::Dry) => "dry",
+        Some(Finish::Sweetened) => "sweetened",
+        None => OPEN,
+    };
+    let pack = match plan.pack {
+        Some(Pack::Keg) => "keg",
+        Some(Pack::Bottle) => "bottle",
+        None => OPEN,
+    };
+    let mut counts = vec![(OPEN.to_owned(), "none planned".to_owned())];
+    counts.extend((1..=MOST_STEPS).map(|n| (n.to_string(), n.to_string())));
+    let inner = html! {
+        p.aside { "All of it may be left open. What is said here asks for its steps in time." }
+        div.fields {
+            (sheet.text("style", "What it is to be", &plan.style, "In your own words: \"dry, on figs\"."))
+            (sheet.number("target", &format!("Gravity in the glass, {}", visitor.gravity_unit()), &gravity, ""))
+            (sheet.number("strength", "Strength, % vol", &strength, ""))
+            (sheet.select("steps", "Nutrient steps", &counts, &steps))
+            (sheet.select("by", "… go by", &list(&[("sugar", "the sugar used"), ("hours", "hours after the yeast")]), by))
+            (yes_or_no(sheet, "rouse", "Stir the gas out in the first days", plan.rouse))
+            @for n in 0..STEEPS { (steep(sheet, n, plan.steeps.get(n))) }
+            (sheet.select("finish", "Finished", &list(&[(OPEN, "open"), ("dry", "as it is"), ("sweetened", "stabilised and sweetened")]), finish))
+            (yes_or_no(sheet, "fine", "Cleared with something stirred in", plan.fine))
+            (sheet.select("pack", "Into", &list(&[(OPEN, "open"), ("keg", "a keg"), ("bottle", "bottles")]), pack))
+            (yes_or_no(sheet, "sparkling", "It is to sparkle", plan.sparkling))
+        }
+    };
+    fold("plan", "What it is to become", sheet.refused(), inner)
+}
+
+fn steep(sheet: &Sheet, n: usize, steep: Option<&Steep>) -> Markup {
+    let days = steep
+        .and_then(|s| s.days)
+        .map_or_else(String::new, |d| d.to_string());
+    let push = steep.map_or(PUSH_EVERY, |s| s.push_every).to_string();
+    let field = |part: &str| steep_field(n, part);
+    let which = if n == 0 { "Fruit or spice" } else { "Another" };
+    html! {
+        (sheet.text(&field("name"), which, steep.map_or("", |s| &s.name), "As you will name it in the book when it goes in."))
+        (sheet.number(&field("days"), "… stays in, days", &days, "Then you are told to take it out."))
+        (sheet.number(&field("push"), "… pushed down every so many days", &push, "0 for what does not float."))
+    }
+}
+
+/// Name of a field of the nth fruit or spice.
+pub(crate) fn steep_field(n: usize, part: &str) -> String {
+    format!("steep-{}-{part}", n + 1)
+}
+
+fn yes_or_no(sheet: &Sheet, field: &str, label: &str, now: bool) -> Markup {
+    let chosen = if now { YES } else { OPEN };
+    sheet.select(field, label, &list(&[(OPEN, "no"), (YES, "yes")]), chosen)
+}
+
+fn list(choices: &[(&str, &str)]) -> Vec<(String, String)> {
+    let owned = |(key, words): &(&str, &str)| ((*key).to_owned(), (*words).to_owned());
+    choices.iter().map(owned).collect()
+}
+
+/// The plan in a line; empty where nothing is planned.
+pub(super) fn in_words(visitor: &Visitor, plan: &Plan) -> String {
+    let mut words = Vec::new();
+    if !plan.style.is_empty() {
+        words.push(plan.style.clone());
+    }
+    if let Some(g) = plan.gravity {
+        words.push(format!("{} in the glass", visitor.gravity(g)));
+    }
+    if let Some(s) = plan.strength {
+        words.push(format!("{} % vol", s.get()));
+    }
+    if let Some(n) = plan.nutrient {
+        let steps = if n.steps == 1 { "step" } else { "steps" };
+        let by = match n.by {
+            By::Sugar => "sugar used",
+            By::Hours => "hours",
+        };
+        words.push(format!("{} nutrient {steps} by {by}", n.steps));
+    }
+    for steep in &plan.steeps {
+        words.push(match steep.days {
+            Some(1) => format!("{} for a day", steep.name),
+            Some(days) => format!("{} for {days} days", steep.name),
+            None => steep.name.clone(),
+        });
+    }
+    match plan.finish {
+        Some(Finish::Dry) => words.push("kept as it is".to_owned()),
+        Some(Finish::Sweetened) => words.push("stabilised and sweetened".to_owned()),
+        None => {}
+    }
+    if plan.fine {
+        words.push("cleared".to_owned());
+    }
+    match plan.pack {
+        Some(Pack::Keg) => words.push("kegged".to_owned()),
+        Some(Pack::Bottle) => words.push("bottled".to_owned()),
+        None => {}
+    }
+    if plan.sparkling {
+        words.push("sparkling".to_owned());
+    }
+    words.join(", ")
+}
