@@ -137,8 +137,8 @@ async fn an_address_is_an_answer() {
     );
     assert_eq!(
         wrong.text.matches("is not a number").count(),
-        2,
-        "in the list and at the field"
+        3,
+        "in the sentence, in the list and at the field"
     );
 }
 

@@ -557,7 +557,7 @@ mod tests {
         let told = lower("potassium-bicarbonate");
         assert!(
             told.sentence
-                .contains("13.0 g to 27.0 g potassium bicarbonate"),
+                .contains("13 g to 27 g potassium bicarbonate"),
             "{}",
             told.sentence
         );
