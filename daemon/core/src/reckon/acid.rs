@@ -556,8 +556,7 @@ mod tests {
         };
         let told = lower("potassium-bicarbonate");
         assert!(
-            told.sentence
-                .contains("13 g to 27 g potassium bicarbonate"),
+            told.sentence.contains("13 g to 27 g potassium bicarbonate"),
             "{}",
             told.sentence
         );

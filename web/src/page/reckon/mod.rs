@@ -28,7 +28,7 @@ const SPARE: usize = 2;
 /// All of them.
 pub(crate) async fn list(Looking(visitor): Looking) -> Markup {
     let body = html! {
-        section.narrow {
+        section {
             h1 { "Reckon" }
             p { "From a vessel's page the fields are filled from its record." }
             ul.reckonings { @for reckoning in reckon::ALL { (line(reckoning, None)) } }
