@@ -8,6 +8,7 @@ mod clock;
 mod common;
 mod config;
 mod demo;
+mod heat;
 mod ingest;
 mod kill;
 mod notify;

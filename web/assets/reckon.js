@@ -58,6 +58,19 @@
     again();
   });
 
+  // What a vessel's feed fills goes on while one looks on: heat adds up.
+  let waits = 0;
+  if (form.dataset.live && window.EventSource) {
+    new EventSource("/live").onmessage = (event) => {
+      const touched = event.data.split(" ");
+      if (waits || !(touched.includes("all") || touched.includes(form.dataset.live))) return;
+      waits = setTimeout(() => {
+        waits = 0;
+        again();
+      }, 3000);
+    };
+  }
+
   for (const rows of form.querySelectorAll("[data-rows]")) {
     const more = rows.querySelector(".more");
     const all = () => rows.querySelectorAll(".part");

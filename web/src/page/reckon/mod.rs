@@ -103,7 +103,8 @@ fn page(visitor: &Visitor, wanted: &Wanted, result: &Result<Told, Refusal>) -> M
             p.jump { (back(vessel)) }
         }
         div.reckon {
-            form.asked method="get" action=(action) autocomplete="off" data-reckon {
+            form.asked method="get" action=(action) autocomplete="off" data-reckon
+                data-live=[vessel.map(|v| format!("vessel-{}", v.id))] {
                 (shut(wanted))
                 (sheet.complaints())
                 @for part in fields::parts(&shown) { (sheet.part(part)) }
