@@ -565,7 +565,7 @@ mod tests {
         assert!((last[2].value.unwrap() - 7.0).abs() < 1e-9);
         let chalk = lower("calcium-carbonate");
         assert!(
-            chalk.sentence.contains("13.0 g calcium carbonate takes"),
+            chalk.sentence.contains("13 g calcium carbonate takes"),
             "{}",
             chalk.sentence
         );
