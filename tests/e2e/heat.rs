@@ -4,13 +4,14 @@ use ebbmark_tests::cellar::Cellar;
 
 use crate::common::{local, now_ms, rfc3339, text};
 
-/// From the page of the reckoning for that vessel: "56.5 PU".
+/// From the answer on the page of the reckoning for that vessel: "56.5 PU".
 fn units(page: &str) -> f64 {
-    let (before, _) = page.split_once(" PU").expect("units are told");
+    let (_, told) = page.split_once("id=\"told\"").expect("there is an answer");
+    let (before, _) = told.split_once(" PU").expect("units are told");
     let number = before.rsplit(['>', ' ']).next().unwrap_or_default();
     number
         .parse()
-        .unwrap_or_else(|_| panic!("\"{number}\" is no number of units"))
+        .unwrap_or_else(|_| panic!("\"{number}\" is no number of units in {told}"))
 }
 
 #[test]
