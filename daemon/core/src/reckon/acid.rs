@@ -357,7 +357,10 @@ fn tell_acidity(given: &Given, answer: Answer, tartaric: GramsPerLitre) -> Answe
             source: "stoichiometry; Missouri State University, Determination of Titratable Acidity (with 75)",
         });
     }
-    answer
+    answer.formula(Formula {
+        name: "acidities by their equivalents",
+        source: "stoichiometry, IUPAC atomic weights: 75.04 g of tartaric acid, 49.04 of sulphuric",
+    })
 }
 
 /// A quarter, half, three quarters and all of the most it may take, for 100 mL to taste and for the
