@@ -74,6 +74,13 @@ impl App {
         Ok(self.handle.writer.command(command).await?)
     }
 
+    /// Where the form with this token led, if it was sent before. Waits for one that is being done.
+    pub async fn led_to(&self, token: &str) -> Option<String> {
+        let used = self.used.lock().await;
+        let found = used.iter().find(|(seen, _)| seen == token);
+        found.map(|(_, to)| to.clone())
+    }
+
     /// Does what a form asks, once per form: the second tap on the same button waits for the
     /// first and is led to where that one went. `act` gives the address to go to.
     pub async fn once(

@@ -17,6 +17,8 @@ pub(crate) enum Fault {
     Said { status: StatusCode, say: String },
     /// The page is behind the password; where to go after signing in.
     SignIn { then: String },
+    /// This form was sent before; where that led.
+    Already { to: String },
     /// We or the board broke; only the log hears why.
     Broken { cause: String },
     /// The store cannot take it just now.
@@ -68,6 +70,7 @@ impl IntoResponse for Fault {
                 let to = format!("/enter?then={}", page::encode(&then));
                 return Redirect::to(&to).into_response();
             }
+            Fault::Already { to } => return Redirect::to(&to).into_response(),
             Fault::Said { status, say } => (status, Report { say, cause: None }),
             Fault::Busy { cause } => (
                 StatusCode::SERVICE_UNAVAILABLE,

@@ -151,6 +151,11 @@ impl Posted {
     pub fn once(&self) -> String {
         self.fields.get("once").to_owned()
     }
+
+    /// The same for the store, which remembers it over a restart between two taps.
+    pub fn once_kept(&self) -> Option<String> {
+        Some(self.once()).filter(|once| !once.is_empty())
+    }
 }
 
 impl FromRequest<App> for Posted {
@@ -175,6 +180,11 @@ impl FromRequest<App> for Posted {
                 StatusCode::FORBIDDEN,
                 "This form is from before you signed in. Go back, reload the page and send it again.",
             ));
+        }
+        // Asked before anything is looked up: what the first tap did may be what the second would
+        // be refused for.
+        if let Some(to) = app.led_to(fields.get("once")).await {
+            return Err(Fault::Already { to });
         }
         Ok(Posted { visitor, fields })
     }

@@ -80,7 +80,7 @@ pub(crate) async fn to_vessel(
             volume,
             note,
             feeds,
-            once: token(&posted),
+            once: posted.once_kept(),
             made_at: posted.visitor.now,
         }),
         _ => None,
@@ -127,7 +127,7 @@ pub(crate) async fn split(
                 emptied: false,
             }],
             feeds,
-            once: token(&posted),
+            once: posted.once_kept(),
             made_at: posted.visitor.now,
         }),
         _ => None,
@@ -179,13 +179,9 @@ pub(crate) async fn blend(
         },
         parts: wanted.parts,
         feeds: Vec::new(),
-        once: token(&posted),
+        once: posted.once_kept(),
         made_at: now,
     };
     let then = format!("/vessel/{}?done=blended", wanted.into);
     run(&app, &posted.once(), command, then).await
-}
-
-fn token(posted: &Posted) -> Option<String> {
-    Some(posted.once()).filter(|once| !once.is_empty())
 }

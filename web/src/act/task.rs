@@ -117,7 +117,6 @@ fn done(posted: &Posted, batch: &Batch, task: &Task) -> Result<Command, Fault> {
             "This is done by its own form on the vessel's page, or is not to be done yet.",
         ));
     }
-    let once = posted.once();
     let now = posted.visitor.now;
     let deed = Deed {
         note: task.note.clone(),
@@ -127,7 +126,7 @@ fn done(posted: &Posted, batch: &Batch, task: &Task) -> Result<Command, Fault> {
         vessel: batch.vessel,
         deed,
         hand: None,
-        once: (!once.is_empty()).then_some(once),
+        once: posted.once_kept(),
         made_at: now,
     })
 }

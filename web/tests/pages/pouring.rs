@@ -103,7 +103,9 @@ async fn a_mead_and_its_float_move_with_one_form() {
     let fields = format!("to={keg}&volume=18%2C5&float=along&at=&note=off+the+lees");
     let tap = || maker.send_once(&page, &to, &fields, "abc123");
     let (first, second) = tokio::join!(tap(), tap());
-    for moved in [&first, &second] {
+    // And once more when the vessel it went into has long been taken.
+    let third = tap().await;
+    for moved in [&first, &second, &third] {
         assert_eq!(moved.status, StatusCode::SEE_OTHER, "{}", moved.text);
         let there = format!("/vessel/{keg}?done=racked");
         assert_eq!(moved.header("location"), there);
@@ -163,7 +165,7 @@ async fn split_in_two_and_poured_together_again() {
         "{shown}"
     );
     assert!(shown.contains(r#"role="img""#) && shown.contains("<title id=\"family-title\">"));
-    assert!(shown.contains("8.00 L of Linden, ") || shown.contains("8.0 L of Linden, "));
+    assert!(shown.contains("8.0 L of Linden, "), "{shown}");
     assert!(shown.contains("Now 12.0 L at 1.010"), "{shown}");
     let alone = maker.get(&format!("/vessel/{keg}")).await.text;
     assert!(!alone.contains("Where it comes from"));
@@ -180,7 +182,7 @@ async fn split_in_two_and_poured_together_again() {
         .unwrap()
         .id;
     let shown = maker.get(&ask).await.text;
-    assert!(shown.contains("Linden on plums</legend>") || shown.contains("Linden on plums in Jar"));
+    assert!(shown.contains("Linden on plums in Jar"), "{shown}");
     let fields = format!(
         "volume-{part}=&all-{part}=yes&volume-{linden}=2&all-{linden}=&into={jar}&name=Both&at="
     );
@@ -214,10 +216,7 @@ async fn split_in_two_and_poured_together_again() {
     assert_eq!(in_it(&cellar, jar).as_deref(), Some("Both"));
     let shown = maker.get(&format!("/vessel/{jar}?done=blended")).await.text;
     assert!(shown.contains("Poured together."));
-    assert!(
-        shown.contains("2.0 L of Linden, ") || shown.contains("2.00 L of Linden, "),
-        "{shown}"
-    );
+    assert!(shown.contains("2.0 L of Linden, "), "{shown}");
     // Its facts may be changed without touching when it was poured.
     let both = cellar.reader.vessel(jar).unwrap().unwrap().batch.unwrap();
     let zone = jiff::tz::TimeZone::get("Europe/Warsaw").unwrap();
