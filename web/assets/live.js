@@ -22,6 +22,8 @@
 
   async function refresh() {
     timer = 0;
+    // A reckoning keeps its form and takes the new answer.
+    if (window.reckonAgain) return window.reckonAgain();
     if (inUse()) return soon();
     try {
       const answer = await fetch(location.href, { credentials: "same-origin" });

@@ -34,6 +34,8 @@
       return;
     }
     if (mine !== turn) return;
+    // A gate that opened or shut changes what is asked.
+    if (!page.querySelector(".shut") !== !document.querySelector(".shut")) return location.assign(address);
     lost.hidden = true;
     const open = [...document.querySelectorAll("details[open][id]")].map((e) => e.id);
     for (const place of document.querySelectorAll("[data-fresh]")) {
@@ -51,25 +53,14 @@
     history.replaceState(null, "", address);
   }
 
+  // What a vessel's feed fills goes on while one looks on: live.js asks for it.
+  window.reckonAgain = again;
   form.addEventListener("input", stale);
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     clearTimeout(timer);
     again();
   });
-
-  // What a vessel's feed fills goes on while one looks on: heat adds up.
-  let waits = 0;
-  if (form.dataset.live && window.EventSource) {
-    new EventSource("/live").onmessage = (event) => {
-      const touched = event.data.split(" ");
-      if (waits || !(touched.includes("all") || touched.includes(form.dataset.live))) return;
-      waits = setTimeout(() => {
-        waits = 0;
-        again();
-      }, 3000);
-    };
-  }
 
   for (const rows of form.querySelectorAll("[data-rows]")) {
     const more = rows.querySelector(".more");

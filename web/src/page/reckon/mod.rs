@@ -103,8 +103,7 @@ fn page(visitor: &Visitor, wanted: &Wanted, result: &Result<Told, Refusal>) -> M
             p.jump { (back(vessel)) }
         }
         div.reckon {
-            form.asked method="get" action=(action) autocomplete="off" data-reckon
-                data-live=[vessel.map(|v| format!("vessel-{}", v.id))] {
+            form.asked method="get" action=(action) autocomplete="off" data-reckon {
                 (shut(wanted))
                 (sheet.complaints())
                 @for part in fields::parts(&shown) { (sheet.part(part)) }
@@ -126,7 +125,8 @@ fn page(visitor: &Visitor, wanted: &Wanted, result: &Result<Told, Refusal>) -> M
         }
         script defer src=(assets::address("reckon.js")) {}
     };
-    shell(visitor, Here::Reckon, reckoning.title, "", body)
+    let follows = vessel.map_or_else(String::new, |v| format!("vessel-{}", v.id));
+    shell(visitor, Here::Reckon, reckoning.title, &follows, body)
 }
 
 fn whose(vessel: &Vessel) -> String {
