@@ -9,7 +9,7 @@ use ebbmark_store::model::{Batch, BatchFacts, Command, Done, Origin};
 use super::{plan, run, see};
 use crate::app::App;
 use crate::fault::Fault;
-use crate::form::{Complaint, Take, local_text};
+use crate::form::{Complaint, Take, both, local_text};
 use crate::page::vessel::{self, BATCH_FORM, END_FORM};
 use crate::visitor::Posted;
 
@@ -53,17 +53,6 @@ pub(crate) async fn edit(
         Command::EditBatch(batch, facts)
     })
     .await
-}
-
-/// All that is wrong with either.
-fn both<A, B>(
-    a: Result<A, Vec<Complaint>>,
-    b: Result<B, Vec<Complaint>>,
-) -> Result<(A, B), Vec<Complaint>> {
-    match (a, b) {
-        (Ok(a), Ok(b)) => Ok((a, b)),
-        (a, b) => Err(a.err().into_iter().chain(b.err()).flatten().collect()),
-    }
 }
 
 async fn save(

@@ -11,7 +11,7 @@ use ebbmark_store::model::{Command, Done, HandFacts, LogLine};
 use super::see;
 use crate::app::App;
 use crate::fault::Fault;
-use crate::form::{Complaint, Take};
+use crate::form::{Complaint, Take, both};
 use crate::page::line;
 use crate::page::vessel::{self, DEED_FORM, HAND_FORM};
 use crate::visitor::Posted;
@@ -54,22 +54,16 @@ pub(crate) async fn correct(
         }
         _ => read_deed(&posted),
     };
-    let read = match (read, read_doses(&posted, &old)) {
-        (Ok((deed, hand)), Ok(doses)) => {
-            let deed = Deed {
-                doses,
-                // Asked of no form: these stand as they were.
-                volume: deed.volume.or(hand.and(old.deed.volume)),
-                despite: old.deed.despite.clone(),
-                ..deed
-            };
-            Ok((deed, hand))
-        }
-        (read, doses) => {
-            let complaints = read.err().into_iter().chain(doses.err());
-            Err(complaints.flatten().collect())
-        }
-    };
+    let read = both(read, read_doses(&posted, &old)).map(|((deed, hand), doses)| {
+        let deed = Deed {
+            doses,
+            // Asked of no form: these stand as they were.
+            volume: deed.volume.or(hand.and(old.deed.volume)),
+            despite: old.deed.despite.clone(),
+            ..deed
+        };
+        (deed, hand)
+    });
     let (deed, hand) = match read {
         Ok(line) => line,
         Err(complaints) => {
@@ -103,13 +97,11 @@ pub(super) async fn write(
     posted: &Posted,
     (deed, hand): Line,
 ) -> Result<Response, Fault> {
-    let once = posted.once();
     let command = Command::Log {
         vessel,
         deed,
         hand,
-        // The store keeps it too, which also covers a restart between two taps.
-        once: (!once.is_empty()).then_some(once),
+        once: posted.once_kept(),
         made_at: posted.visitor.now,
     };
     noted(app, vessel.0, posted, command).await

@@ -1,9 +1,11 @@
 //! Reading the plan out of the form of a mead.
 
-use ebbmark_core::plan::{By, Finish, MOST_STEPS, Nutrient, PUSH_EVERY, Pack, Plan, Steep};
+use ebbmark_core::plan::{MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Steep};
 
-use crate::form::{Complaint, Take};
-use crate::page::plan::{STEEPS, YES, steep_field};
+use crate::form::{Complaint, Take, of};
+use crate::page::plan::{
+    BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, STEEPS, steep_field,
+};
 use crate::visitor::Posted;
 
 /// Nothing steeps for longer than two years, or is left floating for longer than two months.
@@ -23,32 +25,12 @@ pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
         "" => Some(0),
         n => n.parse().ok().filter(|n| (1..=MOST_STEPS).contains(n)),
     });
-    let by = take.choice("by", "Nutrient steps go by", |key| match key {
-        "sugar" => Some(By::Sugar),
-        "hours" => Some(By::Hours),
-        _ => None,
-    });
-    let finish = take.choice("finish", "Finished", |key| match key {
-        "" => Some(None),
-        "dry" => Some(Some(Finish::Dry)),
-        "sweetened" => Some(Some(Finish::Sweetened)),
-        _ => None,
-    });
-    let pack = take.choice("pack", "Into", |key| match key {
-        "" => Some(None),
-        "keg" => Some(Some(Pack::Keg)),
-        "bottle" => Some(Some(Pack::Bottle)),
-        _ => None,
-    });
-    let mut yes = |field: &str| {
-        let said = |key: &str| match key {
-            "" => Some(false),
-            YES => Some(true),
-            _ => None,
-        };
-        take.choice(field, "Plan", said)
-    };
-    let (rouse, fine, sparkling) = (yes("rouse"), yes("fine"), yes("sparkling"));
+    let by = take.choice("by", "Nutrient steps go by", |key| of(&BYS, key));
+    let finish = take.choice("finish", "Finished", |key| of(&FINISHES, key));
+    let pack = take.choice("pack", "Into", |key| of(&PACKS, key));
+    let rouse = take.choice("rouse", ROUSE, |key| of(&NO_OR_YES, key));
+    let fine = take.choice("fine", FINE, |key| of(&NO_OR_YES, key));
+    let sparkling = take.choice("sparkling", SPARKLING, |key| of(&NO_OR_YES, key));
     let steeps = (0..STEEPS).filter_map(|n| steep(&mut take, n)).collect();
     let (Some(style), Some(steps), Some(by), Some(finish), Some(pack)) =
         (style, steps, by, finish, pack)

@@ -1,6 +1,7 @@
 //! Saving settings, and making an intake token.
 
 use axum::extract::State;
+use axum::http::HeaderMap;
 use axum::response::Response;
 use ebbmark_core::units::Preferences;
 use ebbmark_store::model::Command;
@@ -11,8 +12,9 @@ use crate::app::App;
 use crate::auth::token;
 use crate::calendar::KEY_SETTING;
 use crate::fault::Fault;
-use crate::form::{Complaint, Take};
+use crate::form::{Complaint, Take, of};
 use crate::intake::TOKEN_SETTING;
+use crate::page::reached_at;
 use crate::page::settings::{
     self, GRAVITY_SCALES, MASS_SCALES, Made, PRESSURE_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES,
     VOLUME_SCALES,
@@ -57,14 +59,24 @@ pub(crate) async fn token(State(app): State<App>, posted: Posted) -> Result<Resp
 }
 
 /// As [`token`]: each tap makes another.
-pub(crate) async fn calendar(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
+pub(crate) async fn calendar(
+    State(app): State<App>,
+    headers: HeaderMap,
+    posted: Posted,
+) -> Result<Response, Fault> {
     let key = token::long();
     app.command(Command::SetSetting {
         key: KEY_SETTING.to_owned(),
         value: Some(token::calendar_hash(&key)),
     })
     .await?;
-    settings::with(&app, &posted.visitor, Made::CalendarKey(&key)).await
+    let path = format!("/tasks.ics?key={key}");
+    let whole = reached_at(&headers, app.handle.secure_cookies, &path);
+    let made = Made::Calendar {
+        path: &path,
+        whole: &whole,
+    };
+    settings::with(&app, &posted.visitor, made).await
 }
 
 fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>> {
@@ -96,10 +108,4 @@ fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>
         pressure,
     };
     take.finish(Some((prefs, (!zone.is_empty()).then(|| zone.to_owned()))))
-}
-
-fn of<T: Copy>(all: &[(T, &str, &str)], key: &str) -> Option<T> {
-    all.iter()
-        .find(|(_, k, _)| *k == key)
-        .map(|(scale, ..)| *scale)
 }

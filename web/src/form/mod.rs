@@ -45,3 +45,20 @@ pub(crate) struct Draft {
     pub fields: Fields,
     pub complaints: Vec<Complaint>,
 }
+
+/// All that is wrong with either.
+pub(crate) fn both<A, B>(
+    a: Result<A, Vec<Complaint>>,
+    b: Result<B, Vec<Complaint>>,
+) -> Result<(A, B), Vec<Complaint>> {
+    match (a, b) {
+        (Ok(a), Ok(b)) => Ok((a, b)),
+        (a, b) => Err(a.err().into_iter().chain(b.err()).flatten().collect()),
+    }
+}
+
+/// The value with this key, of a list as [`crate::page::field::pick`] shows it.
+pub(crate) fn of<T: Copy>(all: &[(T, &str, &str)], key: &str) -> Option<T> {
+    let found = all.iter().find(|(_, k, _)| *k == key);
+    found.map(|(value, ..)| *value)
+}

@@ -167,6 +167,25 @@ pub(super) fn fold(id: &str, summary: &str, open: bool, body: Markup) -> Markup 
     }
 }
 
+/// A choice of a list of values, each with its key and what it is called; see [`crate::form::of`].
+pub(super) fn pick<T: Copy + PartialEq>(
+    sheet: &Sheet,
+    field: &str,
+    label: &str,
+    all: &[(T, &str, &str)],
+    now: T,
+) -> Markup {
+    let choices: Vec<(String, String)> = all
+        .iter()
+        .map(|(_, key, text)| ((*key).to_owned(), (*text).to_owned()))
+        .collect();
+    let chosen = all
+        .iter()
+        .find(|(value, ..)| *value == now)
+        .map_or("", |(_, key, _)| key);
+    sheet.select(field, label, &choices, chosen)
+}
+
 pub(super) fn choices<T: Copy>(
     all: &[T],
     key: impl Fn(T) -> &'static str,

@@ -1,12 +1,12 @@
 //! A label to stick on a vessel: its name, and its page's address for the phone's camera.
 
 use axum::extract::{Path, State};
-use axum::http::{HeaderMap, header};
+use axum::http::HeaderMap;
 use ebbmark_core::ids::VesselId;
 use maud::{Markup, html};
 use qrcodegen::{QrCode, QrCodeEcc};
 
-use super::{Here, shell};
+use super::{Here, reached_at, shell};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::visitor::Looking;
@@ -23,7 +23,8 @@ pub(crate) async fn show(
     let id = VesselId(id);
     let vessel = app.read(move |reader| reader.vessel(id)).await?;
     let vessel = vessel.ok_or_else(|| Fault::missing("vessel"))?;
-    let address = address(&headers, app.handle.secure_cookies, id);
+    let page = format!("/vessel/{id}");
+    let address = reached_at(&headers, app.handle.secure_cookies, &page);
     let facts = &vessel.facts;
     let body = html! {
         section.label {
@@ -47,13 +48,6 @@ pub(crate) async fn show(
         p.write { a href={ "/vessel/" (id) } { "To the vessel" } }
     };
     Ok(shell(&visitor, Here::Vessel, &facts.name, "", body))
-}
-
-/// As whoever asks for the page reaches it.
-fn address(headers: &HeaderMap, secure: bool, id: VesselId) -> String {
-    let host = headers.get(header::HOST).and_then(|h| h.to_str().ok());
-    let scheme = if secure { "https" } else { "http" };
-    format!("{scheme}://{}/vessel/{id}", host.unwrap_or("localhost"))
 }
 
 fn drawn(code: &QrCode) -> Markup {

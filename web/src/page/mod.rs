@@ -14,7 +14,7 @@ pub(crate) mod settings;
 pub(crate) mod tasks;
 pub(crate) mod vessel;
 
-use axum::http::StatusCode;
+use axum::http::{HeaderMap, StatusCode, header};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use crate::assets;
@@ -199,4 +199,11 @@ pub(crate) fn encode(text: &str) -> String {
 /// An SVG made by `chart`, which escapes what goes into it.
 fn drawing(svg: String) -> Markup {
     PreEscaped(svg)
+}
+
+/// A page's whole address, as whoever asks reaches it.
+pub(crate) fn reached_at(headers: &HeaderMap, secure: bool, path: &str) -> String {
+    let host = headers.get(header::HOST).and_then(|h| h.to_str().ok());
+    let scheme = if secure { "https" } else { "http" };
+    format!("{scheme}://{}{path}", host.unwrap_or("localhost"))
 }

@@ -3,14 +3,37 @@
 use ebbmark_core::plan::{By, Finish, MOST_STEPS, PUSH_EVERY, Pack, Plan, Steep};
 use maud::{Markup, html};
 
-use super::field::{Sheet, fold};
+use super::field::{Sheet, fold, pick};
 use crate::visitor::Visitor;
 
 /// So many kinds of fruit or spice have fields.
 pub(crate) const STEEPS: usize = 2;
-/// The key of what is not said, and of no.
+/// The key of no nutrient step at all.
 const OPEN: &str = "";
-pub(crate) const YES: &str = "yes";
+/// What may be chosen, each with its key and what it is called.
+pub(crate) const BYS: [(By, &str, &str); 2] = [
+    (By::Sugar, "sugar", "the sugar used"),
+    (By::Hours, "hours", "hours after the yeast"),
+];
+pub(crate) const FINISHES: [(Option<Finish>, &str, &str); 3] = [
+    (None, "", "open"),
+    (Some(Finish::Dry), "dry", "as it is"),
+    (
+        Some(Finish::Sweetened),
+        "sweetened",
+        "stabilised and sweetened",
+    ),
+];
+pub(crate) const PACKS: [(Option<Pack>, &str, &str); 3] = [
+    (None, "", "open"),
+    (Some(Pack::Keg), "keg", "a keg"),
+    (Some(Pack::Bottle), "bottle", "bottles"),
+];
+pub(crate) const NO_OR_YES: [(bool, &str, &str); 2] = [(false, "", "no"), (true, "yes", "yes")];
+/// Said on the form and in its complaints.
+pub(crate) const ROUSE: &str = "Stir the gas out in the first days";
+pub(crate) const FINE: &str = "Cleared with something stirred in";
+pub(crate) const SPARKLING: &str = "It is to sparkle";
 
 pub(super) fn fields(sheet: &Sheet, visitor: &Visitor, plan: &Plan) -> Markup {
     let gravity = plan
@@ -22,20 +45,7 @@ pub(super) fn fields(sheet: &Sheet, visitor: &Visitor, plan: &Plan) -> Markup {
     let steps = plan
         .nutrient
         .map_or_else(String::new, |n| n.steps.to_string());
-    let by = match plan.nutrient.map(|n| n.by) {
-        Some(By::Hours) => "hours",
-        Some(By::Sugar) | None => "sugar",
-    };
-    let finish = match plan.finish {
-        Some(Finish::Dry) => "dry",
-        Some(Finish::Sweetened) => "sweetened",
-        None => OPEN,
-    };
-    let pack = match plan.pack {
-        Some(Pack::Keg) => "keg",
-        Some(Pack::Bottle) => "bottle",
-        None => OPEN,
-    };
+    let by = plan.nutrient.map_or(By::Sugar, |n| n.by);
     let mut counts = vec![(OPEN.to_owned(), "none planned".to_owned())];
     counts.extend((1..=MOST_STEPS).map(|n| (n.to_string(), n.to_string())));
     let inner = html! {
@@ -45,13 +55,13 @@ pub(super) fn fields(sheet: &Sheet, visitor: &Visitor, plan: &Plan) -> Markup {
             (sheet.number("target", &format!("Gravity in the glass, {}", visitor.gravity_unit()), &gravity, ""))
             (sheet.number("strength", "Strength, % vol", &strength, ""))
             (sheet.select("steps", "Nutrient steps", &counts, &steps))
-            (sheet.select("by", "… go by", &list(&[("sugar", "the sugar used"), ("hours", "hours after the yeast")]), by))
-            (yes_or_no(sheet, "rouse", "Stir the gas out in the first days", plan.rouse))
+            (pick(sheet, "by", "… go by", &BYS, by))
+            (pick(sheet, "rouse", ROUSE, &NO_OR_YES, plan.rouse))
             @for n in 0..STEEPS { (steep(sheet, n, plan.steeps.get(n))) }
-            (sheet.select("finish", "Finished", &list(&[(OPEN, "open"), ("dry", "as it is"), ("sweetened", "stabilised and sweetened")]), finish))
-            (yes_or_no(sheet, "fine", "Cleared with something stirred in", plan.fine))
-            (sheet.select("pack", "Into", &list(&[(OPEN, "open"), ("keg", "a keg"), ("bottle", "bottles")]), pack))
-            (yes_or_no(sheet, "sparkling", "It is to sparkle", plan.sparkling))
+            (pick(sheet, "finish", "Finished", &FINISHES, plan.finish))
+            (pick(sheet, "fine", FINE, &NO_OR_YES, plan.fine))
+            (pick(sheet, "pack", "Into", &PACKS, plan.pack))
+            (pick(sheet, "sparkling", SPARKLING, &NO_OR_YES, plan.sparkling))
         }
     };
     fold("plan", "What it is to become", sheet.refused(), inner)
@@ -74,16 +84,6 @@ fn steep(sheet: &Sheet, n: usize, steep: Option<&Steep>) -> Markup {
 /// Name of a field of the nth fruit or spice.
 pub(crate) fn steep_field(n: usize, part: &str) -> String {
     format!("steep-{}-{part}", n + 1)
-}
-
-fn yes_or_no(sheet: &Sheet, field: &str, label: &str, now: bool) -> Markup {
-    let chosen = if now { YES } else { OPEN };
-    sheet.select(field, label, &list(&[(OPEN, "no"), (YES, "yes")]), chosen)
-}
-
-fn list(choices: &[(&str, &str)]) -> Vec<(String, String)> {
-    let owned = |(key, words): &(&str, &str)| ((*key).to_owned(), (*words).to_owned());
-    choices.iter().map(owned).collect()
 }
 
 /// The plan in a line; empty where nothing is planned.

@@ -7,7 +7,7 @@ use ebbmark_core::units::{GravityScale, MassScale, PressureScale, TemperatureSca
 use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::field::Sheet;
+use super::field::{Sheet, pick};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::calendar::KEY_SETTING;
@@ -80,7 +80,11 @@ pub(crate) async fn again(app: &App, visitor: &Visitor, draft: &Draft) -> Result
 pub(crate) enum Made<'a> {
     Nothing,
     IntakeToken(&'a str),
-    CalendarKey(&'a str),
+    /// The calendar's address within this site, and whole.
+    Calendar {
+        path: &'a str,
+        whole: &'a str,
+    },
 }
 
 /// The page with a new secret.
@@ -154,24 +158,6 @@ fn units(sheet: &Sheet, visitor: &Visitor, zone: Option<&str>, public: &str) -> 
     }
 }
 
-fn pick<T: Copy + PartialEq>(
-    sheet: &Sheet,
-    field: &str,
-    label: &str,
-    all: &[(T, &str, &str)],
-    now: T,
-) -> Markup {
-    let choices: Vec<(String, String)> = all
-        .iter()
-        .map(|(_, key, text)| ((*key).to_owned(), (*text).to_owned()))
-        .collect();
-    let chosen = all
-        .iter()
-        .find(|(scale, ..)| *scale == now)
-        .map_or("", |(_, key, _)| key);
-    sheet.select(field, label, &choices, chosen)
-}
-
 fn intake(visitor: &Visitor, made: Made, has_token: bool) -> Markup {
     html! {
         h2 { "Readings over HTTP" }
@@ -194,10 +180,9 @@ fn intake(visitor: &Visitor, made: Made, has_token: bool) -> Markup {
 fn calendar(visitor: &Visitor, made: Made, has_key: bool) -> Markup {
     html! {
         h2 #calendar { "Calendar" }
-        @if let Made::CalendarKey(key) = made {
-            @let address = format!("/tasks.ics?key={key}");
+        @if let Made::Calendar { path, whole } = made {
             p.done role="status" { "The new address. Copy it into the phone's calendar: it is shown this once." }
-            p { a.token href=(address) { (address) } }
+            p { a.token href=(path) { (whole) } }
         }
         p {
             "What is to be done, for a calendar that follows an address (iCalendar). Whoever has the "
