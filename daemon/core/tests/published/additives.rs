@@ -1,12 +1,11 @@
 //! Sulphite, sorbate, nutrient.
 
 use ebbmark_core::limits;
-use ebbmark_core::nutrient::{self, Need};
 use ebbmark_core::sorbate::{self, Dose};
 use ebbmark_core::stock;
 use ebbmark_core::sulphite::{self, Salt};
 use ebbmark_core::units::{
-    AbvPercent, Celsius, GramsPerLitre, LITRES_PER_US_GALLON, Litres, MgPerLitre, Ph, Plato,
+    AbvPercent, Celsius, GramsPerLitre, LITRES_PER_US_GALLON, Litres, MgPerLitre, Ph,
 };
 
 use crate::{Check, Source};
@@ -19,7 +18,6 @@ pub fn sources() -> Vec<Source> {
         practical_winery(),
         underhill(),
         sorbic_share(),
-        brix_line(),
         phosphate_limit(),
     ]
 }
@@ -203,27 +201,6 @@ fn sorbic_share() -> Source {
             ours: sorbate::SORBIC_SHARE * 100.0,
             tolerance: 0.5,
         }],
-    }
-}
-
-fn brix_line() -> Source {
-    let table = [(21.0, 200.0), (23.0, 250.0), (25.0, 300.0), (27.0, 350.0)];
-    Source {
-        topic: "Nitrogen for yeast",
-        source: "recommendation credited to Bisson and Butzke (2000), as typed out on a discussion page; their own table was not read",
-        why: "the line goes through these values",
-        checks: table
-            .into_iter()
-            .map(|(bx, nitrogen)| Check {
-                what: format!("nitrogen wanted at {bx} °Bx"),
-                unit: "mg/L",
-                published: nitrogen,
-                ours: nutrient::wanted(Plato::computed(bx), Need::Usual)
-                    .plan()
-                    .get(),
-                tolerance: 1e-9,
-            })
-            .collect(),
     }
 }
 

@@ -243,7 +243,11 @@ impl Story {
                 .collect(),
             record: chart::Record::load(reader, &spans, stretch.from(start, now), now)?,
             elsewhere: elsewhere(reader, &vessel)?,
-            empty: empty(reader)?,
+            // Asked by the forms of a mead alone.
+            empty: match &vessel.batch {
+                Some(_) => empty(reader)?,
+                None => Vec::new(),
+            },
             left,
             family,
             past,

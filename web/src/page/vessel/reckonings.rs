@@ -50,3 +50,16 @@ fn fitting(story: &Story) -> &'static [&'static str] {
         Phase::Stuck | Phase::Resting | Phase::Settled => STOPPED,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// One that was renamed would drop out of the page without a word.
+    #[test]
+    fn every_one_of_them_is_there() {
+        for key in [BEGINNING, FERMENTING, STOPPED, STABILISED, SEALED].concat() {
+            assert!(reckon::find(key).is_some(), "{key}");
+        }
+    }
+}
