@@ -225,6 +225,18 @@ impl Liquid {
         Ok(AbvPercent::new(per_litre / ETHANOL * 100.0)?)
     }
 
+    /// As [`Liquid::strength`], or `None` where it is stronger than yeast makes it.
+    ///
+    /// # Errors
+    /// Nothing there, or too thick.
+    pub fn strength_in_range(self) -> Result<Option<AbvPercent>, LiquidError> {
+        match self.strength() {
+            Ok(strength) => Ok(Some(strength)),
+            Err(LiquidError::OutOfRange(_)) => Ok(None),
+            Err(e) => Err(e),
+        }
+    }
+
     /// Real extract in a litre of it.
     ///
     /// # Errors

@@ -164,6 +164,15 @@ impl Outcome {
         self.note = note.into();
         self
     }
+
+    /// After what is noted already.
+    pub fn and_note(mut self, more: impl AsRef<str>) -> Outcome {
+        if !self.note.is_empty() {
+            self.note.push(' ');
+        }
+        self.note.push_str(more.as_ref());
+        self
+    }
 }
 
 /// A table with its columns as key and label.

@@ -6,7 +6,7 @@ use super::scale::{capital, shown};
 use super::sweet::{self, Sweet, to_scale};
 use super::{Complaints, Fact, Given, Reckoning};
 use crate::deed::What;
-use crate::must::{Correction, correct};
+use crate::must::{Correction, MustError, correct};
 use crate::units::{Gravity, Kilograms, Litres};
 
 pub static CORRECT_MUST: Reckoning = Reckoning {
@@ -67,9 +67,12 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     };
     let done = |now: Gravity| correct(volume, now, target, with.ingredient);
     let right = done(now).map_err(|e| given.complain("target", &e.to_string()))?;
-    let off = |by: f64| {
-        done(Gravity::computed(now.get() + by))
-            .map_or(Kilograms::computed(0.0), |c| to_scale(c.add))
+    let off = |by: f64| match done(Gravity::computed(now.get() + by)) {
+        Ok(c) => to_scale(c.add),
+        // Read so, it is past the target already.
+        Err(MustError::OutOfReach { .. }) => Kilograms::computed(0.0),
+        // A must cannot read that, so it does not widen the range.
+        Err(_) => to_scale(right.add),
     };
     let (a, b) = (off(READING), off(-READING));
     let range = if a < b { (a, b) } else { (b, a) };
@@ -183,5 +186,25 @@ mod tests {
             said(&[("volume", "20"), ("gravity", "1.05"), ("target", "3")])
                 .contains("3 is outside 0.95 to 1.25")
         );
+    }
+
+    /// Water that reads 0.001 less is no must; the range still holds the answer.
+    #[test]
+    fn the_range_holds_the_answer_from_water_up() {
+        let told = ask(
+            "correct-must",
+            &[("volume", "20"), ("gravity", "1.000"), ("target", "1.050")],
+        )
+        .unwrap();
+        let mass = told.results.iter().find(|r| r.key == "mass").unwrap();
+        assert!(mass.low.unwrap() < mass.value.unwrap() && mass.low.unwrap() > 0.0);
+        assert_eq!(mass.high, mass.value);
+        let near = ask(
+            "correct-must",
+            &[("volume", "20"), ("gravity", "1.0495"), ("target", "1.050")],
+        )
+        .unwrap();
+        let mass = near.results.iter().find(|r| r.key == "mass").unwrap();
+        assert_eq!(mass.low, Some(0.0));
     }
 }

@@ -3,16 +3,18 @@
 use super::answer::{Amount, Answer, Formula, Table, result, table};
 use super::field::{Choice, Field, Need};
 use super::scale::shown;
-use super::strength::own;
+use super::strength::{could, own};
 use super::sweet::{self, EVERYTHING, to_scale};
 use super::{Complaint, Complaints, Given, Reckoning};
 use crate::deed::Substance;
 use crate::density::water;
 use crate::liquid::LiquidError;
-use crate::must::ingredient::{HONEY_FERMENTS, Ingredient, Portion, listed};
+use crate::must::ingredient::{
+    HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient, Portion, listed,
+};
 use crate::must::{MustError, to_target};
-use crate::strength::{by_law, potential};
-use crate::units::{AbvPercent, GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, Percent};
+use crate::strength::by_law;
+use crate::units::{GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, Percent};
 
 pub static MUST: Reckoning = Reckoning {
     key: "must",
@@ -234,26 +236,26 @@ fn tell(
     } else {
         HONEY_FERMENTS.get()
     };
-    let strength_at = |off: f64| {
-        let share = Percent::computed((share + off).clamp(0.0, 100.0));
-        potential(gravity, share).map(|(strength, _)| strength)
+    let off = |honeys: Percent| {
+        let off = honeys.get() - HONEY_FERMENTS.get();
+        Percent::computed((share + off).clamp(0.0, 100.0))
     };
+    let (could, _) = could(
+        gravity,
+        [HONEY_FERMENTS_LEAST, HONEY_FERMENTS, HONEY_FERMENTS_MOST].map(off),
+    )?;
     let counted = by_law(GramsPerLitre::computed(
         must.fermentable.get() * 1000.0 / volume.get(),
     ));
-    let least: AbvPercent = strength_at(-9.0)?;
-    let most = strength_at(3.0)?;
     let mut answer = answer
         .result(result("gravity", "Gravity", gravity).between(sg(-HALF), sg(HALF)))
         .result(result("volume", "Volume of must at 20 °C", volume))
         .result(result("extract", "Extract in it", must.liquid.extract()))
         .result(
-            result("potential", "Strength if it ferments dry", strength_at(0.0)?)
-                .between(least, most)
-                .note(format!(
-                    "Where the yeast bears it. By 16.83 g of sugar to 1 % vol, as wine law counts, it would be {:.1} % vol.",
-                    counted.get()
-                )),
+            could.and_note(format!(
+                "Where the yeast bears it. By 16.83 g of sugar to 1 % vol, as wine law counts, it would be {:.1} % vol.",
+                counted.get()
+            )),
         );
     let mut weigh: Table = table(
         "weigh",
@@ -401,6 +403,25 @@ mod tests {
         assert_eq!(
             own,
             "Its sugar: needed for something that is not in the list"
+        );
+    }
+
+    /// A must of which more than 25 % vol could come is weighed all the same.
+    #[test]
+    fn a_thick_must_is_not_refused_for_what_it_could_reach() {
+        let told = ask("must", &[("volume", "10 L"), ("gravity", "1.170")]).unwrap();
+        assert!((value(&told, "gravity") - 1.170).abs() < 5e-4);
+        let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
+        assert_eq!(potential.text, "more than 25 % vol");
+        assert_eq!((potential.value, potential.low), (None, None));
+        // Here only the most it could reach lies beyond.
+        let told = ask("must", &[("volume", "10 L"), ("gravity", "1.157")]).unwrap();
+        let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
+        assert!(potential.value.unwrap() < 25.0 && potential.high.is_none());
+        assert!(
+            potential.note.contains("more than 25 % vol"),
+            "{}",
+            potential.note
         );
     }
 }

@@ -1,16 +1,16 @@
 //! Strength, extract, attenuation and energy.
 
-use super::answer::{Answer, Formula, result};
+use super::answer::{Answer, Formula, Outcome, result};
 use super::field::{Field, Need};
 use super::scale::shown;
 use super::sweet::{self, EVERYTHING};
 use super::{Complaint, Complaints, Fact, Given, Reckoning};
-use crate::liquid::{Liquid, Step, carry};
+use crate::liquid::{Liquid, LiquidError, Step, carry};
 use crate::must::ingredient::{
     HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient,
 };
 use crate::strength::{TABLE_ENDS, of_liquid, potential, uncertainty};
-use crate::units::{AbvPercent, Gravity, Kilograms, Litres, MassPercent};
+use crate::units::{AbvPercent, Gravity, Kilograms, Litres, MassPercent, Percent, Quantity};
 
 pub static STRENGTH: Reckoning = Reckoning {
     key: "strength",
@@ -75,7 +75,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
                 .into());
         }
     };
-    let at_fault = |e: crate::liquid::LiquidError| given.complain("gravity", &e.to_string());
+    let at_fault = |e: LiquidError| given.complain("gravity", &e.to_string());
     let start =
         Liquid::must(volume, original).map_err(|e| given.complain("original", &e.to_string()))?;
     let mut steps = Vec::new();
@@ -88,8 +88,11 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let whole = mead.unfermented().gravity().map_err(at_fault)?;
     let half = uncertainty(s.by_volume).get();
     let spread = |v: f64| AbvPercent::computed((s.by_volume.get() + v).max(0.0));
-    let could = |share| potential(whole, share).map_err(at_fault);
-    let (most, dry) = could(HONEY_FERMENTS)?;
+    let (could, dry) = could(
+        whole,
+        [HONEY_FERMENTS_LEAST, HONEY_FERMENTS, HONEY_FERMENTS_MOST],
+    )
+    .map_err(at_fault)?;
     let with_added = if added.is_empty() {
         String::new()
     } else {
@@ -144,15 +147,10 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .note("Above 100 % in a dry mead."),
     )
     .result(
-        result("potential", "Strength if it ferments dry", most)
-            .between(
-                could(HONEY_FERMENTS_LEAST)?.0,
-                could(HONEY_FERMENTS_MOST)?.0,
-            )
-            .note(format!(
-                "It would read {} then, by what a yeast takes of honey.",
-                shown(given, dry)
-            )),
+        could.and_note(format!(
+            "It would read {} then, by what a yeast takes of honey.",
+            shown(given, dry)
+        )),
     );
     if !added.is_empty() {
         let after = mead.volume().map_err(at_fault)?;
@@ -186,6 +184,43 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
             "Give or take {half:.1} % vol: two readings of ±0.001 are 0.2 of it, the relation itself 0.3.{beyond} \
              For a label the law where you sell may ask for a laboratory's figure."
         )))
+}
+
+/// What a must could reach with the least, the usual and the most of its extract fermented, and what
+/// it would read with the usual.
+pub(super) fn could(
+    must: Gravity,
+    [least, usual, most]: [Percent; 3],
+) -> Result<(Outcome, Gravity), LiquidError> {
+    let (strength, dry) = potential(must, usual)?;
+    let outcome = reached("potential", "Strength if it ferments dry", strength);
+    let outcome = match (
+        strength,
+        potential(must, least)?.0,
+        potential(must, most)?.0,
+    ) {
+        (Some(_), Some(least), Some(most)) => outcome.between(least, most),
+        (Some(_), ..) => outcome.note(format!("It could be {}.", beyond_yeast())),
+        (None, ..) => outcome,
+    };
+    Ok((outcome, dry))
+}
+
+/// A strength, or in words that it is more than yeast makes.
+pub(super) fn reached(
+    key: &'static str,
+    label: &'static str,
+    strength: Option<AbvPercent>,
+) -> Outcome {
+    match strength {
+        Some(strength) => result(key, label, strength),
+        None => Outcome::words(key, label, beyond_yeast()),
+    }
+}
+
+fn beyond_yeast() -> String {
+    let measure = AbvPercent::MEASURE;
+    format!("more than {} {}", measure.high, measure.unit)
 }
 
 /// What dissolves of something that was added.
@@ -290,5 +325,14 @@ mod tests {
             minus.contains("Mass: mass -1 is outside 0 to 100000 kg"),
             "{minus}"
         );
+    }
+
+    #[test]
+    fn a_thick_must_is_not_refused_for_what_it_could_reach() {
+        let told = ask("strength", &[("original", "1.170"), ("gravity", "1.060")]).unwrap();
+        assert!(value(&told, "abv") > 12.0);
+        let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
+        assert_eq!(potential.text, "more than 25 % vol");
+        assert!(potential.note.starts_with("It would read "));
     }
 }
