@@ -2,8 +2,8 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, NOT_RATED, RATING, STRENGTH, WARMEST, WINE,
-    closed, content, pressure_result, solvent, spread,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, MARGIN, RATING, STRENGTH, WARMEST, WINE,
+    against, closed, content, most_said, pressure_result, rated, solvent, spread,
 };
 use super::scale::{capital, shown};
 use super::{Choice, Complaint, Complaints, Field, Given, Reckoning, Table};
@@ -77,6 +77,7 @@ pub static PASTEURISE: Reckoning = Reckoning {
         HEADSPACE.usual("5 %"),
         Field::number::<Celsius>("closed-at", "Temperature when it was closed").usual("20 °C"),
         RATING,
+        MARGIN,
         HEIGHT,
     ],
     run,
@@ -211,7 +212,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         let mead = solvent(given)?;
         let bottle = closed(given, mead, content(given, mead)?, Above::Air)?;
         let (said, ok);
-        (answer, said, ok) = heated_closed(given, answer, &bottle, heated.hottest);
+        (answer, said, ok) = heated_closed(given, answer, &bottle, heated.hottest)?;
         bears = ok;
         words.push(said);
     }
@@ -279,10 +280,10 @@ fn heated_closed(
     answer: Answer,
     bottle: &Closed,
     hottest: Heat,
-) -> (Answer, String, bool) {
+) -> Result<(Answer, String, bool), Complaint> {
     const LABEL: &str = "Pressure in a closed bottle then";
     let answer = answer
-        .table(pressures(bottle, hottest))
+        .table(pressures(given, bottle, hottest)?)
         .formula(HENRY)
         .formula(WINE)
         .formula(CLOSED)
@@ -292,7 +293,7 @@ fn heated_closed(
         Ok(inside) => inside,
         Err(e) => {
             let answer = answer.result(Outcome::words("bottle", LABEL, "not to be told"));
-            return (answer, format!("{}.", capital(&e.to_string())), false);
+            return Ok((answer, format!("{}.", capital(&e.to_string())), false));
         }
     };
     let answer = answer
@@ -302,24 +303,13 @@ fn heated_closed(
             "Room left above the liquid",
             inside.headspace,
         ));
-    let most = spread(&inside).1;
+    let (bottles, borne) = rated(given, Some(&inside), hottest)?;
     let said = format!(
-        "A closed bottle comes to as much as {} on a gauge at {}.",
-        shown(given, most),
+        "A closed bottle comes to {} on a gauge at {}. {borne}",
+        most_said(given, Some(&inside)),
         shown(given, hottest)
     );
-    match given.maybe::<BarGauge>("rating") {
-        None => (answer, format!("{said} {NOT_RATED}"), true),
-        Some(rating) if most > rating => (
-            answer,
-            format!(
-                "{said} That is over their rating, {}.",
-                shown(given, rating)
-            ),
-            false,
-        ),
-        Some(_) => (answer, said, true),
-    }
+    Ok((answer, said, !bottles.forbids()))
 }
 
 fn formula(rate: Rate) -> Formula {
@@ -336,7 +326,7 @@ fn formula(rate: Rate) -> Formula {
 }
 
 /// The bottle on its way up.
-fn pressures(bottle: &Closed, hottest: Heat) -> Table {
+fn pressures(given: &Given, bottle: &Closed, hottest: Heat) -> Result<Table, Complaint> {
     let mut temperatures = vec![20.0, 50.0, 60.0, 65.0, 70.0, hottest.get()];
     temperatures.sort_by(f64::total_cmp);
     temperatures.dedup();
@@ -348,6 +338,7 @@ fn pressures(bottle: &Closed, hottest: Heat) -> Table {
             ("pressure", "Pressure above the air's"),
             ("most", "At the most"),
             ("room", "Room left"),
+            ("rating", "Against the rating"),
         ],
     );
     for t in temperatures.into_iter().map(Heat::computed) {
@@ -357,6 +348,7 @@ fn pressures(bottle: &Closed, hottest: Heat) -> Table {
                 Amount::of(BarGauge::computed(inside.gauge.get().max(0.0))),
                 Amount::of(spread(&inside).1),
                 Amount::of(inside.headspace),
+                against(given, Some(spread(&inside).1))?.cell(),
             ],
             Err(e) => {
                 let words = match e {
@@ -373,11 +365,12 @@ fn pressures(bottle: &Closed, hottest: Heat) -> Table {
                     Amount::Words(words.to_owned()),
                     Amount::Words(words.to_owned()),
                     Amount::Words(room.to_owned()),
+                    against(given, None)?.cell(),
                 ]
             }
         });
     }
-    table
+    Ok(table)
 }
 
 #[cfg(test)]
@@ -536,5 +529,39 @@ mod tests {
             said(&[("temperature", "65"), ("strength", "140 %")])
                 .contains("Strength: strength 140 is outside")
         );
+    }
+
+    #[test]
+    fn the_margin_is_kept_below_the_rating() {
+        let hold = [("temperature", "65"), ("time", "30")];
+        let rated = |rating: &str| told(&[&hold[..], &[("rating", rating)]].concat());
+        let bottle = rated("9").tables.remove(0);
+        assert_eq!(bottle.columns.last().unwrap().key, "rating");
+        let most = bottle
+            .rows
+            .iter()
+            .find(|r| r[0].value == Some(65.0))
+            .unwrap()[2]
+            .value
+            .unwrap();
+        let near = rated(&format!("{}", most * 1.1));
+        assert!(
+            near.sentence
+                .starts_with("Do not heat these bottles closed.")
+                && near.sentence.contains("within the margin below the rating"),
+            "{}",
+            near.sentence
+        );
+        assert!(near.step.is_none());
+        let strong = rated(&format!("{}", most * 1.4));
+        assert!(
+            strong.sentence.contains("below rating and margin"),
+            "{}",
+            strong.sentence
+        );
+        assert!(strong.step.is_some());
+        let full = told(&[&hold[..], &[("rating", "9"), ("headspace", "2 %")]].concat());
+        let last = full.tables[0].rows.last().unwrap();
+        assert_eq!(last.last().unwrap().text, "over the rating");
     }
 }

@@ -2,9 +2,9 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, MARGIN, RATING, STOPPED, STRENGTH,
-    TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, beyond, closed, content, headspace,
-    pressure_result, solvent, spread, stopped, sweetness,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST, LAW, MARGIN, RATING,
+    STOPPED, STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, beyond, closed,
+    content, headspace, most_said, pressure_result, rated, solvent, spread, stopped, sweetness,
 };
 use super::scale::{shown, weighed_within};
 use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning, Which};
@@ -186,9 +186,15 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let there = volumes(primed.there);
     let least = Volumes::computed((comes_to.get() - there.get()).max(0.0));
 
+    let most = primed.and(MOST_GRAMS_A_POINT * left.get() * 1000.0);
+    let hottest = Heat::computed(HOTTEST_AT_LEAST);
+    let at_hottest = at(given, &most, hottest)?;
+    let (bottles, borne) = rated(given, at_hottest.as_ref(), hottest)?;
+
     let mut answer = Answer::new(format!(
-        "{}{}",
+        "{} Warm, it comes to {}. {borne}{}",
         sentence(given, &primed, &sugar, comes_to, &at_20),
+        most_said(given, at_hottest.as_ref()),
         warning(sweet)
     ))
     .result(
@@ -224,10 +230,9 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
             words,
         ));
     }
-    if primed.dose.get() > 0.0 {
+    if primed.dose.get() > 0.0 && !bottles.forbids() {
         answer = answer.step(step(given, &primed, sugar, comes_to));
     }
-    let most = primed.and(MOST_GRAMS_A_POINT * left.get() * 1000.0);
     Ok(answer
         .table(pressures(given, &primed.bottle, &most)?)
         .how_sure(
@@ -324,7 +329,7 @@ fn pressures(given: &Given, primed: &Closed, most: &Closed) -> Result<Table, Com
             Amount::of(t),
             bar(at(given, primed, t)?.map(|i| i.gauge)),
             bar(most),
-            Amount::Words(against(given, most)?.to_owned()),
+            against(given, most)?.cell(),
         ]);
     }
     Ok(table)
@@ -464,5 +469,40 @@ mod tests {
         );
         assert!(said(&[("primer", "molasses")]).contains("is none of sucrose, glucose, honey"));
         assert!(said(&[("headspace", "0.4")]).contains("Room above the liquid: warmed to"));
+    }
+
+    #[test]
+    fn what_the_bottles_bear_is_said_and_no_step_goes_past_it() {
+        let unrated = told(&[]);
+        assert!(
+            unrated.sentence.contains("No rating was given"),
+            "{}",
+            unrated.sentence
+        );
+        assert!(unrated.step.is_some());
+        let rated = |bar: &str| told(&[("rating", bar)]);
+        let weak = rated("3 bar");
+        assert!(
+            weak.sentence
+                .contains("At 30.0 °C that is over the rating, 3.00 bar"),
+            "{}",
+            weak.sentence
+        );
+        assert!(weak.step.is_none());
+        let at_30 = weak.tables[0].rows[3][2].value.unwrap();
+        let near = rated(&format!("{} bar", at_30 * 1.1));
+        assert!(
+            near.sentence.contains("within the margin below the rating"),
+            "{}",
+            near.sentence
+        );
+        assert!(near.step.is_none());
+        let strong = rated(&format!("{} bar", at_30 * 1.4));
+        assert!(
+            strong.sentence.contains("below rating and margin"),
+            "{}",
+            strong.sentence
+        );
+        assert!(strong.step.is_some());
     }
 }

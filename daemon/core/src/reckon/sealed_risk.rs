@@ -2,16 +2,16 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, KEG, LAW, MARGIN, NOT_RATED, RATING,
-    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, closed, content,
-    pressure_result, solvent, spread,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST, KEG, LAW, MARGIN, RATING,
+    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, closed, content, most_said,
+    pressure_result, rated, solvent, spread,
 };
 use super::scale::shown;
 use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning};
-use crate::gas::closed::{Above, Closed, Inside};
+use crate::gas::closed::{Above, Closed};
 use crate::gas::room::MOST_GRAMS_A_POINT;
 use crate::gas::{priming, volumes};
-use crate::units::{BarGauge, Celsius, Fall, GramsPerLitre, Heat, Volumes};
+use crate::units::{Celsius, Fall, GramsPerLitre, Heat, Volumes};
 
 pub static SEALED_RISK: Reckoning = Reckoning {
     key: "sealed-risk",
@@ -57,9 +57,6 @@ pub static SEALED_RISK: Reckoning = Reckoning {
     run,
 };
 
-/// No store is taken as cooler than this at its hottest.
-const HOTTEST_AT_LEAST: f64 = 30.0;
-
 fn run(given: &Given) -> Result<Answer, Complaints> {
     let mead = solvent(given)?;
     let left: Fall = given.need("left")?;
@@ -83,7 +80,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let hottest = Heat::computed(own.map_or(0.0, |t| t.get()).max(HOTTEST_AT_LEAST));
     let at_20 = at(given, &fermented, Heat::computed(20.0))?;
     let at_hottest = at(given, &fermented, hottest)?;
-    let verdict = rated(given, at_hottest.as_ref(), hottest)?;
+    let (_, verdict) = rated(given, at_hottest.as_ref(), hottest)?;
     let sentence = format!(
         "If all that may still ferment does, it comes to {} at {} and {} at {} on a gauge. {verdict}",
         most_said(given, at_20.as_ref()),
@@ -127,26 +124,6 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .caution(LAW))
 }
 
-fn most_said(given: &Given, inside: Option<&Inside>) -> String {
-    match inside {
-        Some(inside) => format!("as much as {}", shown(given, spread(inside).1)),
-        None => TOO_MUCH.to_owned(),
-    }
-}
-
-/// What the rating says to it, as a sentence.
-fn rated(given: &Given, inside: Option<&Inside>, t: Heat) -> Result<String, Complaint> {
-    let Some(rating) = given.maybe::<BarGauge>("rating") else {
-        return Ok(NOT_RATED.to_owned());
-    };
-    let stands = against(given, inside.map(|i| spread(i).1))?;
-    Ok(format!(
-        "At {} that is {stands}, {}.",
-        shown(given, t),
-        shown(given, rating)
-    ))
-}
-
 fn rows(
     given: &Given,
     now: &Closed,
@@ -173,7 +150,7 @@ fn rows(
             bar(at(given, now, t)?.map(|i| i.gauge)),
             bar(inside.map(|i| i.gauge)),
             bar(most),
-            Amount::Words(against(given, most)?.to_owned()),
+            against(given, most)?.cell(),
         ]);
     }
     Ok(table)
