@@ -108,7 +108,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     ));
     if gauge.get() > 0.0 && rating.is_none_or(|r| most <= r) {
         answer = answer.step(Step {
-            what: What::Remark,
+            what: What::Carbonate,
             doses: Vec::new(),
             note: format!(
                 "Put under {} of carbon dioxide at {} for {:.1} volumes",
@@ -281,5 +281,12 @@ mod tests {
                 .contains("more than 10 bar")
         );
         assert!(said(&COLD[..1]).contains("Strength: this is needed"));
+    }
+
+    /// The task "carbonate it" ends with a deed of this kind.
+    #[test]
+    fn the_step_is_carbonating() {
+        let step = told(&[]).step.unwrap();
+        assert_eq!(step.deed.what, crate::deed::What::Carbonate);
     }
 }
