@@ -79,6 +79,7 @@ impl Field {
         Field::of(key, label, Kind::When)
     }
 
+    /// Needed where there is at least one.
     pub const fn rows(
         key: &'static str,
         label: &'static str,
@@ -86,7 +87,11 @@ impl Field {
         least: usize,
         most: usize,
     ) -> Field {
-        Field::of(key, label, Kind::Rows { of, least, most })
+        let mut field = Field::of(key, label, Kind::Rows { of, least, most });
+        if least == 0 {
+            field.need = Need::MayBeLeft;
+        }
+        field
     }
 
     pub const fn may_be_left(mut self) -> Field {
@@ -107,5 +112,25 @@ impl Field {
     pub const fn fill(mut self, fact: Fact) -> Field {
         self.fill = Some(fact);
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reckon::ALL;
+
+    #[test]
+    fn rows_are_needed_where_one_is() {
+        for field in ALL.iter().flat_map(|r| r.fields) {
+            if let Kind::Rows { least, .. } = field.kind {
+                assert_eq!(
+                    matches!(field.need, Need::Needed),
+                    least > 0,
+                    "{}",
+                    field.key
+                );
+            }
+        }
     }
 }
