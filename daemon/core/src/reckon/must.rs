@@ -1,16 +1,16 @@
 //! A must from its ingredients: what to weigh, or what it gives.
 
 use super::answer::{Amount, Answer, Formula, Table, result, table};
-use super::field::{Choice, Field, Need};
+use super::field::{Choice, Field};
 use super::scale::shown;
-use super::strength::{could, own};
-use super::sweet::{self, EVERYTHING, to_scale};
-use super::{Complaint, Complaints, Given, Reckoning};
+use super::strength::could;
+use super::sweet::{self, Brought, INGREDIENT, brought, to_scale};
+use super::{Complaints, Given, Reckoning};
 use crate::deed::Substance;
 use crate::density::water;
 use crate::liquid::LiquidError;
 use crate::must::ingredient::{
-    HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient, Portion, listed,
+    HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient, Portion,
 };
 use crate::must::{MustError, to_target};
 use crate::strength::by_law;
@@ -30,7 +30,7 @@ pub static MUST: Reckoning = Reckoning {
         Field::choice("with", "Made up with", MAIN).hint("Honey or sugar to reach the gravity."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
-        Field::rows("parts", "Already decided", PARTS, 0, 10),
+        Field::rows("parts", "Already decided", INGREDIENT, 0, 10),
         Field::number::<Kilograms>("water", "Water")
             .may_be_left()
             .hint("When masses are given: 1 L is 0.998 kg."),
@@ -60,68 +60,14 @@ const MAIN: &[Choice] = &[
     },
 ];
 
-const PARTS: &[Field] = &[
-    Field {
-        need: Need::Needed,
-        ..Field::choice("what", "What", &EVERYTHING)
-    },
-    Field::number::<Kilograms>("mass", "Mass").hint("Fruit without stones."),
-    Field::number::<MassPercent>("sugar", "Its sugar")
-        .may_be_left()
-        .hint("Of something that is not in the list, or fruit you know better."),
-];
-
 /// What a must by mass is good to, SG.
 const HALF: f64 = 0.003;
 
-/// A part with what it brings.
-struct Part {
-    name: String,
-    mass: Kilograms,
-    portion: Portion,
-}
-
-fn parts(given: &Given) -> Result<Vec<Part>, Complaints> {
-    let mut out = Vec::new();
-    for row in given.rows("parts") {
-        out.push(part(given, &row)?);
-    }
-    Ok(out)
-}
-
-fn part(given: &Given, row: &Given) -> Result<Part, Complaint> {
-    let mass: Kilograms = row.need("mass")?;
-    let key = row.choice("what");
-    let (name, ingredient) = match (key, listed(key)) {
-        ("honey", _) => ("honey", sweet::honey(given)?),
-        ("own", _) => ("of your own", own(row)?),
-        (_, Some(l)) => (l.label, better_known(row, l.ingredient)?),
-        (_, None) => return Err(row.complain("what", "this is needed")),
-    };
-    let portion = ingredient
-        .portion(mass)
-        .map_err(|e| row.complain("mass", &e.to_string()))?;
-    Ok(Part {
-        name: name.to_owned(),
-        mass,
-        portion,
-    })
-}
-
-/// With the sugar the maker knows of it, where that was given.
-fn better_known(row: &Given, ingredient: Ingredient) -> Result<Ingredient, Complaint> {
-    match row.maybe::<MassPercent>("sugar") {
-        None => Ok(ingredient),
-        Some(sugar) => {
-            let water = ingredient.water().get().min(100.0 - sugar.get());
-            Ingredient::own(MassPercent::computed(water), sugar)
-                .map_err(|e| row.complain("sugar", &e.to_string()))
-        }
-    }
-}
-
 fn run(given: &Given) -> Result<Answer, Complaints> {
-    let parts = parts(given)?;
+    let mut parts = Vec::new();
+    for row in given.rows("parts") {
+        parts.push(brought(given, &row)?);
+    }
     let together = parts
         .iter()
         .fold(Portion::NOTHING, |all, p| all.with(p.portion));
@@ -132,7 +78,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     }
 }
 
-fn to_weigh(given: &Given, parts: &[Part], together: Portion) -> Result<Answer, Complaints> {
+fn to_weigh(given: &Given, parts: &[Brought], together: Portion) -> Result<Answer, Complaints> {
     let volume: Litres = given.need("volume")?;
     let gravity: Gravity = given.need("gravity")?;
     if volume.get() <= 0.0 {
@@ -182,11 +128,15 @@ fn to_weigh(given: &Given, parts: &[Part], together: Portion) -> Result<Answer, 
         .note("Make up to the mark at the end rather than adding volumes: they shrink when mixed."),
     );
     let mut lines = vec![(main.name.to_owned(), mass), ("water".to_owned(), pour)];
-    lines.extend(parts.iter().map(|p| (p.name.clone(), p.mass)));
+    lines.extend(parts.iter().map(|p| (p.name.to_owned(), p.mass)));
     finish(given, answer, &recipe.must, lines)
 }
 
-fn what_it_gives(given: &Given, parts: &[Part], together: Portion) -> Result<Answer, Complaints> {
+fn what_it_gives(
+    given: &Given,
+    parts: &[Brought],
+    together: Portion,
+) -> Result<Answer, Complaints> {
     if parts.is_empty() {
         return Err(given
             .complain("parts", "at least one ingredient is needed")
@@ -209,7 +159,7 @@ fn what_it_gives(given: &Given, parts: &[Part], together: Portion) -> Result<Ans
         shown(given, volume),
         shown(given, gravity)
     ));
-    let mut lines: Vec<_> = parts.iter().map(|p| (p.name.clone(), p.mass)).collect();
+    let mut lines: Vec<_> = parts.iter().map(|p| (p.name.to_owned(), p.mass)).collect();
     lines.push(("water".to_owned(), water));
     finish(given, answer, &must, lines)
 }

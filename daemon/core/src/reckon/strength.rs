@@ -1,16 +1,14 @@
 //! Strength, extract, attenuation and energy.
 
 use super::answer::{Answer, Formula, Outcome, result};
-use super::field::{Field, Need};
+use super::field::Field;
 use super::scale::shown;
-use super::sweet::{self, EVERYTHING};
-use super::{Complaint, Complaints, Fact, Given, Reckoning};
+use super::sweet::{self, INGREDIENT, brought};
+use super::{Complaints, Fact, Given, Reckoning};
 use crate::liquid::{Liquid, LiquidError, Step, carry};
-use crate::must::ingredient::{
-    HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient,
-};
+use crate::must::ingredient::{HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST};
 use crate::strength::{TABLE_ENDS, of_liquid, potential, uncertainty};
-use crate::units::{AbvPercent, Gravity, Kilograms, Litres, MassPercent, Percent, Quantity};
+use crate::units::{AbvPercent, Gravity, Litres, Percent, Quantity};
 
 pub static STRENGTH: Reckoning = Reckoning {
     key: "strength",
@@ -27,37 +25,12 @@ pub static STRENGTH: Reckoning = Reckoning {
         Field::number::<Litres>("volume", "Volume at the start")
             .may_be_left()
             .hint("Only needed when something was added."),
-        Field::rows("added", "Added on the way", ADDED, 0, 8)
+        Field::rows("added", "Added on the way", INGREDIENT, 0, 8)
             .hint("Only what the gravity before fermentation does not count yet."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
     ],
     run,
-};
-
-const ADDED: &[Field] = &[
-    Field {
-        need: Need::Needed,
-        ..Field::choice("what", "What", &WHAT)
-    },
-    Field::number::<Kilograms>("mass", "Mass"),
-    Field::number::<MassPercent>("sugar", "Its sugar")
-        .may_be_left()
-        .hint("Of something that is not in the list."),
-];
-
-/// The list and water.
-const WHAT: [super::Choice; EVERYTHING.len() + 1] = {
-    let mut all = [super::Choice {
-        key: "water",
-        label: "water",
-    }; EVERYTHING.len() + 1];
-    let mut i = 0;
-    while i < EVERYTHING.len() {
-        all[i] = EVERYTHING[i];
-        i += 1;
-    }
-    all
 };
 
 fn run(given: &Given) -> Result<Answer, Complaints> {
@@ -80,7 +53,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         Liquid::must(volume, original).map_err(|e| given.complain("original", &e.to_string()))?;
     let mut steps = Vec::new();
     for row in &added {
-        steps.push(Step::In(poured(given, row)?));
+        steps.push(Step::In(brought(given, row)?.portion.liquid));
     }
     steps.push(Step::Reads(now));
     let mead = carry(start, &steps).map_err(|e| at_fault(e.error))?.liquid;
@@ -223,30 +196,6 @@ fn beyond_yeast() -> String {
     format!("more than {} {}", measure.high, measure.unit)
 }
 
-/// What dissolves of something that was added.
-fn poured(given: &Given, row: &Given) -> Result<Liquid, Complaint> {
-    let mass: Kilograms = row.need("mass")?;
-    let ingredient = match row.choice("what") {
-        "" => return Err(row.complain("what", "this is needed")),
-        "own" => own(row)?,
-        "honey" => sweet::honey(given)?,
-        key => sweet::by_key(row, key)?.ingredient,
-    };
-    let portion = ingredient
-        .portion(mass)
-        .map_err(|e| row.complain("mass", &e.to_string()))?;
-    Ok(portion.liquid)
-}
-
-/// By its sugar, the rest taken as water.
-pub(super) fn own(row: &Given) -> Result<Ingredient, Complaint> {
-    let sugar: MassPercent = row
-        .maybe("sugar")
-        .ok_or_else(|| row.complain("sugar", "needed for something that is not in the list"))?;
-    let water = MassPercent::computed(100.0 - sugar.get());
-    Ingredient::own(water, sugar).map_err(|e| row.complain("sugar", &e.to_string()))
-}
-
 #[cfg(test)]
 mod tests {
     use crate::reckon::tests::{ask, value};
@@ -334,5 +283,25 @@ mod tests {
         let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
         assert_eq!(potential.text, "more than 25 % vol");
         assert!(potential.note.starts_with("It would read "));
+    }
+
+    /// What the maker knows of a fruit counts here as it does in the must.
+    #[test]
+    fn fruit_that_is_known_better_brings_more() {
+        let abv = |sugar: &str| {
+            let told = ask(
+                "strength",
+                &[
+                    ("original", "1.080"),
+                    ("gravity", "1.000"),
+                    ("volume", "10 L"),
+                    ("added.1.what", "raisin"),
+                    ("added.1.mass", "1 kg"),
+                    ("added.1.sugar", sugar),
+                ],
+            );
+            value(&told.unwrap(), "abv")
+        };
+        assert!(abv("70 %") > abv("") + 0.1);
     }
 }

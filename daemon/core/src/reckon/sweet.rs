@@ -1,12 +1,12 @@
 //! What is put in: the fields for it, and how it is weighed.
 
 use super::answer::{Outcome, result};
-use super::field::{Choice, Field};
+use super::field::{Choice, Field, Need};
 use super::scale::{capital, weighed};
 use super::{Complaint, Given};
 use crate::deed::{Dose, Substance};
 use crate::must::honey;
-use crate::must::ingredient::{Ingredient, LIST, Listed, Sort, listed};
+use crate::must::ingredient::{Ingredient, LIST, Listed, Portion, Sort, listed};
 use crate::units::{Brix, Celsius, Kilograms, Litres, MassPercent, Percent, RefractiveIndex};
 
 /// Honey to the litre, for a volume beside the mass: common practice, no source. Only ever shown.
@@ -129,12 +129,16 @@ pub(super) fn substance(l: &Listed) -> Substance {
 
 const COUNT: usize = LIST.len();
 
-/// Every line of the list of ingredients as a choice, then the maker's own.
-pub(super) const EVERYTHING: [Choice; COUNT + 1] = {
+/// Every line of the list of ingredients as a choice, then the maker's own, then water.
+const EVERYTHING: [Choice; COUNT + 2] = {
     let mut all = [Choice {
         key: "own",
         label: "something else, by its sugar",
-    }; COUNT + 1];
+    }; COUNT + 2];
+    all[COUNT + 1] = Choice {
+        key: "water",
+        label: "water",
+    };
     let mut i = 0;
     while i < COUNT {
         all[i] = Choice {
@@ -145,6 +149,67 @@ pub(super) const EVERYTHING: [Choice; COUNT + 1] = {
     }
     all
 };
+
+/// A row of what goes in.
+pub(super) const INGREDIENT: &[Field] = &[
+    Field {
+        need: Need::Needed,
+        ..Field::choice("what", "What", &EVERYTHING)
+    },
+    Field::number::<Kilograms>("mass", "Mass").hint("Fruit without stones."),
+    Field::number::<MassPercent>("sugar", "Its sugar")
+        .may_be_left()
+        .hint("Of something that is not in the list, or fruit you know better."),
+];
+
+/// What a row of [`INGREDIENT`] brings.
+pub(super) struct Brought {
+    pub name: &'static str,
+    pub mass: Kilograms,
+    pub portion: Portion,
+}
+
+/// The row, with [`MOISTURE`] and [`HONEY_INDEX`] of all that is given.
+pub(super) fn brought(given: &Given, row: &Given) -> Result<Brought, Complaint> {
+    let mass: Kilograms = row.need("mass")?;
+    let key = row.choice("what");
+    let (name, ingredient) = match (key, listed(key)) {
+        ("honey", _) => ("honey", honey(given)?),
+        ("own", _) => ("of your own", own(row)?),
+        ("water", _) => ("water", Ingredient::WATER),
+        (_, Some(l)) => (l.label, better_known(row, l.ingredient)?),
+        (_, None) => return Err(row.complain("what", "this is needed")),
+    };
+    let portion = ingredient
+        .portion(mass)
+        .map_err(|e| row.complain("mass", &e.to_string()))?;
+    Ok(Brought {
+        name,
+        mass,
+        portion,
+    })
+}
+
+/// By its sugar, the rest taken as water.
+fn own(row: &Given) -> Result<Ingredient, Complaint> {
+    let sugar: MassPercent = row
+        .maybe("sugar")
+        .ok_or_else(|| row.complain("sugar", "needed for something that is not in the list"))?;
+    let water = MassPercent::computed(100.0 - sugar.get());
+    Ingredient::own(water, sugar).map_err(|e| row.complain("sugar", &e.to_string()))
+}
+
+/// With the sugar the maker knows of it, where that was given.
+fn better_known(row: &Given, ingredient: Ingredient) -> Result<Ingredient, Complaint> {
+    match row.maybe::<MassPercent>("sugar") {
+        None => Ok(ingredient),
+        Some(sugar) => {
+            let water = ingredient.water().get().min(100.0 - sugar.get());
+            Ingredient::own(MassPercent::computed(water), sugar)
+                .map_err(|e| row.complain("sugar", &e.to_string()))
+        }
+    }
+}
 
 impl Sweet {
     pub fn dose(&self, mass: Kilograms) -> Dose {
