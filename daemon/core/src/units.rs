@@ -116,10 +116,6 @@ quantity!(
     Celsius, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
 );
 quantity!(
-    /// Temperature of something heated on purpose, in degrees Celsius.
-    Heat, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
-);
-quantity!(
     /// Angle of a float from the vertical, in degrees.
     Degrees, "tilt", 0.0..=180.0, "degrees", &written::DEGREES
 );
@@ -254,12 +250,6 @@ impl Celsius {
     }
     pub fn fahrenheit(self) -> f64 {
         self.0 * 1.8 + 32.0
-    }
-}
-
-impl From<Celsius> for Heat {
-    fn from(t: Celsius) -> Heat {
-        Heat(t.0)
     }
 }
 

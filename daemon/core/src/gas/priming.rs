@@ -11,7 +11,7 @@
 
 use super::solubility::{gas_density, pressure};
 use super::{Beyond, MOLAR_CO2, MOLAR_GLUCOSE_MONOHYDRATE, MOLAR_HEXOSE, MOLAR_SUCROSE, Solvent};
-use crate::units::{AbvPercent, GramsPerLitre, Heat, MassPercent, Percent};
+use crate::units::{AbvPercent, Celsius, GramsPerLitre, MassPercent, Percent};
 
 /// What the bottles are primed with.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -52,7 +52,7 @@ pub fn needed(
     headspace: Percent,
     liquid: Solvent,
 ) -> Result<GramsPerLitre, Beyond> {
-    let t = Heat::computed(20.0);
+    let t = Celsius::computed(20.0);
     let share = headspace.get() / 100.0;
     let above = gas_density(pressure(content, t, liquid)?, t)? * share / (1.0 - share);
     Ok(GramsPerLitre::computed(content.get() + above))

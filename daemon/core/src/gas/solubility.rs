@@ -17,12 +17,12 @@
 
 use super::{Beyond, KELVIN, MOLAR_CO2, MOLAR_WATER, R, Solvent};
 use crate::density::water;
-use crate::units::{BarAbsolute, GramsPerLitre, Heat};
+use crate::units::{BarAbsolute, Celsius, GramsPerLitre};
 
 /// Carroll's formula was fitted up to this pressure.
 const HIGHEST_BAR: f64 = 10.0;
 
-fn known(t: Heat) -> Result<f64, Beyond> {
+fn known(t: Celsius) -> Result<f64, Beyond> {
     if (0.0..=80.0).contains(&t.get()) {
         Ok(t.get())
     } else {
@@ -57,7 +57,11 @@ fn grams_per_ratio(liquid: Solvent) -> f64 {
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Solvent) -> Result<GramsPerLitre, Beyond> {
+pub fn dissolved(
+    pressure: BarAbsolute,
+    t: Celsius,
+    liquid: Solvent,
+) -> Result<GramsPerLitre, Beyond> {
     let t = known(t)?;
     let p = pressure.get();
     if p > HIGHEST_BAR {
@@ -73,7 +77,11 @@ pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Solvent) -> Result<Gram
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn pressure(content: GramsPerLitre, t: Heat, liquid: Solvent) -> Result<BarAbsolute, Beyond> {
+pub fn pressure(
+    content: GramsPerLitre,
+    t: Celsius,
+    liquid: Solvent,
+) -> Result<BarAbsolute, Beyond> {
     let t = known(t)?;
     let ratio = content.get() / grams_per_ratio(liquid);
     let fugacity = ratio / (1.0 + ratio) * henry(t);
@@ -101,7 +109,7 @@ pub fn pressure(content: GramsPerLitre, t: Heat, liquid: Solvent) -> Result<BarA
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn gas_density(pressure: BarAbsolute, t: Heat) -> Result<f64, Beyond> {
+pub fn gas_density(pressure: BarAbsolute, t: Celsius) -> Result<f64, Beyond> {
     let t = known(t)?;
     let p = pressure.get();
     if p > HIGHEST_BAR {

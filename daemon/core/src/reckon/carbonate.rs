@@ -10,7 +10,7 @@ use super::{Complaints, Fact, Field, Given, Reckoning};
 use crate::deed::What;
 use crate::gas::{MODEL_ERROR, grams, keg, volumes};
 use crate::time::Span;
-use crate::units::{BarGauge, Celsius, GramsPerLitre, Heat, Kilograms, Litres, Volumes};
+use crate::units::{BarGauge, Celsius, Kilograms, Litres, Volumes};
 
 pub static CARBONATE: Reckoning = Reckoning {
     key: "carbonate",
@@ -41,13 +41,9 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let mead = solvent(given)?;
     let (target, temperature): (Volumes, Celsius) =
         (given.need("target")?, given.need("temperature")?);
-    let (wanted, t) = (grams(target), Heat::from(temperature));
-    let air = air(given);
-    let at = |content: f64| {
-        keg::gauge(GramsPerLitre::computed(content), t, mead, air)
-            .map_err(|e| beyond(given, e, "temperature", "target"))
-    };
-    let gauge = at(wanted.get())?;
+    let (wanted, air) = (grams(target), air(given));
+    let gauge = keg::gauge(wanted, temperature, mead, air)
+        .map_err(|e| beyond(given, e, "temperature", "target"))?;
     let there = match given.maybe::<Celsius>("warmest") {
         Some(_) => Some(content(given, mead)?),
         None => None,

@@ -8,8 +8,8 @@ use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::{self, Beyond, MODEL_ERROR, Solvent, atmosphere, keg};
 use crate::liquid::Liquid;
 use crate::units::{
-    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Heat, Litres, Metres,
-    Percent, Volumes,
+    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Litres, Metres, Percent,
+    Volumes,
 };
 
 pub(super) const STRENGTH: Field =
@@ -128,7 +128,7 @@ pub(super) fn content(given: &Given, mead: Solvent) -> Result<GramsPerLitre, Com
         Some(volumes) => Ok(gas::grams(volumes)),
         None => {
             let warmest: Celsius = given.need("warmest")?;
-            keg::left_at_most(warmest.into(), mead, air(given))
+            keg::left_at_most(warmest, mead, air(given))
                 .map_err(|e| beyond(given, e, "warmest", "warmest"))
         }
     }
@@ -160,7 +160,7 @@ pub(super) fn closed(
         liquid,
         content,
         headspace: headspace(given)?,
-        closed_at: closed_at.into(),
+        closed_at,
         above,
         atmosphere: air(given),
     })
@@ -207,7 +207,7 @@ pub(super) const TEMPERATURES: [f64; 5] = [5.0, 12.0, 20.0, 30.0, 40.0];
 pub(super) const HOTTEST_AT_LEAST: f64 = 30.0;
 
 /// `None` beyond what the formula covers: more than any bottle is for.
-pub(super) fn at(given: &Given, vessel: &Closed, t: Heat) -> Result<Option<Inside>, Complaint> {
+pub(super) fn at(given: &Given, vessel: &Closed, t: Celsius) -> Result<Option<Inside>, Complaint> {
     match vessel.at(t) {
         Ok(inside) => Ok(Some(inside)),
         Err(Beyond::Pressure) => Ok(None),
@@ -281,7 +281,7 @@ pub(super) fn most_said(given: &Given, inside: Option<&Inside>) -> String {
 pub(super) fn rated(
     given: &Given,
     inside: Option<&Inside>,
-    t: Heat,
+    t: Celsius,
 ) -> Result<(Against, String), Complaint> {
     let against = against(given, inside.map(|i| spread(i).1))?;
     let words = match given.maybe::<BarGauge>("rating") {

@@ -12,7 +12,7 @@ use crate::gas::Beyond;
 use crate::gas::closed::{Above, Closed};
 use crate::heat::{LONGEST_GAP, NOTHING_BELOW, Rate, Trace};
 use crate::time::{Moment, Span};
-use crate::units::{BarGauge, Celsius, Heat, Minutes, PasteurUnits, Volumes};
+use crate::units::{BarGauge, Celsius, Minutes, PasteurUnits, Volumes};
 
 pub static PASTEURISE: Reckoning = Reckoning {
     key: "pasteurise",
@@ -20,7 +20,7 @@ pub static PASTEURISE: Reckoning = Reckoning {
     says: "What a hold or a record of temperatures is worth in pasteurisation units, how long is missing, and what a closed bottle comes to while it is hot.",
     gate: None,
     fields: &[
-        Field::number::<Heat>("temperature", "Temperature of the hold")
+        Field::number::<Celsius>("temperature", "Temperature of the hold")
             .may_be_left()
             .hint("At the coldest place inside the bottle, not of the bath."),
         Field::number::<Minutes>("time", "Time held").may_be_left(),
@@ -29,7 +29,7 @@ pub static PASTEURISE: Reckoning = Reckoning {
             "Or readings through come-up, hold and cool-down",
             &[
                 Field::number::<Minutes>("minute", "Minutes from the start"),
-                Field::number::<Heat>("temperature", "Temperature"),
+                Field::number::<Celsius>("temperature", "Temperature"),
             ],
             0,
             100,
@@ -97,8 +97,8 @@ const THERMOMETER: f64 = 0.5;
 struct Heated {
     units: PasteurUnits,
     /// The last temperature known.
-    now: Heat,
-    hottest: Heat,
+    now: Celsius,
+    hottest: Celsius,
     gaps: usize,
     /// For the sentence: "10 min at 65.0 °C".
     words: String,
@@ -116,7 +116,7 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
     if !rows.is_empty() {
         let mut readings = Vec::new();
         for row in rows {
-            let (minute, t): (Minutes, Heat) = (row.need("minute")?, row.need("temperature")?);
+            let (minute, t): (Minutes, Celsius) = (row.need("minute")?, row.need("temperature")?);
             let at = Moment(0) + Span((minute.get() * 60_000.0).round() as i64);
             if readings.last().is_some_and(|&(last, _)| last >= at) {
                 return Err(row.complain("minute", "the readings must follow one another in time"));
@@ -130,7 +130,7 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
             "readings",
         );
     }
-    if let Some(t) = given.maybe::<Heat>("temperature") {
+    if let Some(t) = given.maybe::<Celsius>("temperature") {
         let time = given.maybe("time").unwrap_or(Minutes::computed(0.0));
         return Ok(Heated {
             units: rate.hold(t, time),
@@ -141,12 +141,12 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
         });
     }
     let since = given.when("since").unwrap_or(Moment(i64::MIN));
-    let readings: Vec<(Moment, Heat)> = given
+    let readings: Vec<(Moment, Celsius)> = given
         .known
         .trace
         .iter()
         .filter(|(at, _)| *at >= since)
-        .map(|&(at, t)| (at, t.into()))
+        .copied()
         .collect();
     traced(
         given,
@@ -159,7 +159,7 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
 fn traced(
     given: &Given,
     trace: &Trace,
-    readings: &[(Moment, Heat)],
+    readings: &[(Moment, Celsius)],
     field: &str,
 ) -> Result<Heated, Complaint> {
     let (Some(hottest), [_, .., (_, now)]) = (trace.hottest, readings) else {
@@ -188,7 +188,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .then(|| rate.time_for(heated.now, missing))
         .flatten();
     // How much more the units are, by as much as the thermometer may be off.
-    let off = rate.at(Heat::computed(60.0 + THERMOMETER));
+    let off = rate.at(Celsius::computed(60.0 + THERMOMETER));
 
     let mut answer = Answer::default()
         .result(result("units", "Pasteurisation", heated.units).between(
@@ -279,7 +279,7 @@ fn heated_closed(
     given: &Given,
     answer: Answer,
     bottle: &Closed,
-    hottest: Heat,
+    hottest: Celsius,
 ) -> Result<(Answer, String, bool), Complaint> {
     const LABEL: &str = "Pressure in a closed bottle then";
     let answer = answer
@@ -326,7 +326,7 @@ fn formula(rate: Rate) -> Formula {
 }
 
 /// The bottle on its way up.
-fn pressures(given: &Given, bottle: &Closed, hottest: Heat) -> Result<Table, Complaint> {
+fn pressures(given: &Given, bottle: &Closed, hottest: Celsius) -> Result<Table, Complaint> {
     let mut temperatures = vec![20.0, 50.0, 60.0, 65.0, 70.0, hottest.get()];
     temperatures.sort_by(f64::total_cmp);
     temperatures.dedup();
@@ -341,7 +341,7 @@ fn pressures(given: &Given, bottle: &Closed, hottest: Heat) -> Result<Table, Com
             ("rating", "Against the rating"),
         ],
     );
-    for t in temperatures.into_iter().map(Heat::computed) {
+    for t in temperatures.into_iter().map(Celsius::computed) {
         table = table.row(match bottle.at(t) {
             Ok(inside) => vec![
                 Amount::of(t),

@@ -14,7 +14,7 @@ use crate::gas::priming::{self, Primer};
 use crate::gas::room::MOST_GRAMS_A_POINT;
 use crate::gas::{self, grams, solubility, volumes};
 use crate::time::Span;
-use crate::units::{Fall, GramsPerLitre, Heat, Kilograms, Litres, MassPercent, Volumes};
+use crate::units::{Celsius, Fall, GramsPerLitre, Kilograms, Litres, MassPercent, Volumes};
 
 pub static PRIME: Reckoning = Reckoning {
     key: "prime",
@@ -131,7 +131,7 @@ impl Primed {
 
     /// What is dissolved at 20 °C in the end, and the bottle then.
     fn at_20(&self, given: &Given) -> Result<(Volumes, Inside), Complaint> {
-        let t = Heat::computed(20.0);
+        let t = Celsius::computed(20.0);
         let inside = self.bottle.at(t);
         let content = inside.and_then(|i| {
             Ok((
@@ -187,7 +187,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let least = Volumes::computed((comes_to.get() - there.get()).max(0.0));
 
     let most = primed.and(MOST_GRAMS_A_POINT * left.get() * 1000.0);
-    let hottest = Heat::computed(HOTTEST_AT_LEAST);
+    let hottest = Celsius::computed(HOTTEST_AT_LEAST);
     let at_hottest = at(given, &most, hottest)?;
     let (bottles, borne) = rated(given, at_hottest.as_ref(), hottest)?;
 
@@ -220,7 +220,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     ));
     if let Some(sugar) = sweet {
         let all = primed.and(priming::from_hexose(sugar).get());
-        let words = match all.at(Heat::computed(20.0)) {
+        let words = match all.at(Celsius::computed(20.0)) {
             Ok(inside) => shown(given, inside.gauge),
             Err(_) => TOO_MUCH.to_owned(),
         };
@@ -323,7 +323,7 @@ fn pressures(given: &Given, primed: &Closed, most: &Closed) -> Result<Table, Com
         ],
     );
     for t in TEMPERATURES {
-        let t = Heat::computed(t);
+        let t = Celsius::computed(t);
         let most = at(given, most, t)?.map(|i| spread(&i).1);
         table = table.row(vec![
             Amount::of(t),

@@ -11,7 +11,7 @@ use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning};
 use crate::gas::closed::{Above, Closed};
 use crate::gas::room::MOST_GRAMS_A_POINT;
 use crate::gas::{priming, volumes};
-use crate::units::{Celsius, Fall, GramsPerLitre, Heat, Volumes};
+use crate::units::{Celsius, Fall, GramsPerLitre, Volumes};
 
 pub static SEALED_RISK: Reckoning = Reckoning {
     key: "sealed-risk",
@@ -77,14 +77,14 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     temperatures.extend(own.map(|t| t.get()));
     temperatures.sort_by(f64::total_cmp);
     temperatures.dedup();
-    let hottest = Heat::computed(own.map_or(0.0, |t| t.get()).max(HOTTEST_AT_LEAST));
-    let at_20 = at(given, &fermented, Heat::computed(20.0))?;
+    let hottest = Celsius::computed(own.map_or(0.0, |t| t.get()).max(HOTTEST_AT_LEAST));
+    let at_20 = at(given, &fermented, Celsius::computed(20.0))?;
     let at_hottest = at(given, &fermented, hottest)?;
     let (_, verdict) = rated(given, at_hottest.as_ref(), hottest)?;
     let sentence = format!(
         "If all that may still ferment does, it comes to {} at {} and {} at {} on a gauge. {verdict}",
         most_said(given, at_20.as_ref()),
-        shown(given, Heat::computed(20.0)),
+        shown(given, Celsius::computed(20.0)),
         most_said(given, at_hottest.as_ref()),
         shown(given, hottest),
     );
@@ -142,7 +142,7 @@ fn rows(
         ],
     );
     for &t in temperatures {
-        let t = Heat::computed(t);
+        let t = Celsius::computed(t);
         let inside = at(given, fermented, t)?;
         let most = inside.map(|i| spread(&i).1);
         table = table.row(vec![
