@@ -173,25 +173,18 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         answer = answer.caution(CAUTION_GAS);
     }
     Ok(finish(answer.step(Step {
+        doses: vec![Dose::of(plan.of, plan.first)],
         // A remark: it moves neither sugar nor volume.
-        what: What::Remark,
-        doses: vec![Dose {
-            of: plan.of,
-            mass: plan.first,
-            name: String::new(),
-            extract: None,
-        }],
-        note: format!(
-            "{} {}: acidity from {} to {} as tartaric",
-            shown(given, plan.first),
-            plan.of.label(),
-            shown(given, there),
-            shown(given, target),
-        ),
-        volume: None,
-        gravity: None,
-        ph: None,
-        wait: None,
+        ..Step::new(
+            What::Remark,
+            format!(
+                "{} {}: acidity from {} to {} as tartaric",
+                shown(given, plan.first),
+                plan.of.label(),
+                shown(given, there),
+                shown(given, target),
+            ),
+        )
     })))
 }
 

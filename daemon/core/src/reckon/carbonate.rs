@@ -104,18 +104,16 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     ));
     if gauge.get() > 0.0 && rating.is_none_or(|r| most <= r) {
         answer = answer.step(Step {
-            what: What::Carbonate,
-            doses: Vec::new(),
-            note: format!(
-                "Put under {} of carbon dioxide at {} for {:.1} volumes",
-                shown(given, gauge),
-                shown(given, temperature),
-                target.get()
-            ),
-            volume: None,
-            gravity: None,
-            ph: None,
             wait: Some((Span::days(5), "tasting")),
+            ..Step::new(
+                What::Carbonate,
+                format!(
+                    "Put under {} of carbon dioxide at {} for {:.1} volumes",
+                    shown(given, gauge),
+                    shown(given, temperature),
+                    target.get()
+                ),
+            )
         });
     }
     if !stopped(given) && sweetness(mead).is_some() {

@@ -126,13 +126,13 @@ fn tell(
              low: stir, wait, read again before adding more.",
         )
         .step(Step {
-            what: What::Addition,
             doses: vec![with.dose(mass)],
-            note: format!("{} {} to bring the must to {:.4}", shown(given, mass), with.name, target.get()),
             volume: Some(after),
             gravity: Some(target),
-            ph: None,
-            wait: None,
+            ..Step::new(
+                What::Addition,
+                format!("{} {} to bring the must to {:.4}", shown(given, mass), with.name, target.get()),
+            )
         }))
 }
 

@@ -527,26 +527,16 @@ fn how_sure(asked: &Wish) -> String {
 }
 
 fn step(given: &Given, now: &Line, next: Option<&Line>) -> Step {
-    let dose = |of: Substance, mass: Kilograms| Dose {
-        of,
-        mass,
-        name: String::new(),
-        extract: None,
-    };
     Step {
-        what: What::Nutrient,
         doses: vec![
-            dose(Substance::DiammoniumPhosphate, now.phosphate),
-            dose(Substance::Nutrient, now.other),
+            Dose::of(Substance::DiammoniumPhosphate, now.phosphate),
+            Dose::of(Substance::Nutrient, now.other),
         ],
-        note: doses_told(given, now.phosphate, now.other),
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: next.and_then(|next| match next.due {
             Due::In(hours) => Some((span(hours), "the next nutrient")),
             _ => None,
         }),
+        ..Step::new(What::Nutrient, doses_told(given, now.phosphate, now.other))
     }
 }
 

@@ -220,15 +220,10 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         words.insert(0, "Do not heat these bottles closed.".to_owned());
     }
     if bears && missing.get() <= 0.0 {
-        answer = answer.step(Step {
-            what: What::Pasteurise,
-            doses: Vec::new(),
-            note: format!("{}, {}", heated.words, shown(given, heated.units)),
-            volume: None,
-            gravity: None,
-            ph: None,
-            wait: None,
-        });
+        answer = answer.step(Step::new(
+            What::Pasteurise,
+            format!("{}, {}", heated.words, shown(given, heated.units)),
+        ));
     }
     answer.sentence = words.join(" ");
     Ok(answer.caution(VALIDATED).how_sure(

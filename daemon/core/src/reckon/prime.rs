@@ -291,23 +291,21 @@ fn warning(sweet: Option<GramsPerLitre>) -> String {
 
 fn step(given: &Given, primed: &Primed, sugar: Sugar, comes_to: Volumes) -> Step {
     Step {
-        what: What::Seal,
-        note: format!(
-            "Primed with {} of {} for {:.1} volumes, and bottled",
-            shown(given, primed.dose),
-            sugar.name,
-            comes_to.get()
-        ),
         doses: vec![Dose {
-            of: sugar.substance,
-            mass: primed.dose,
             name: sugar.name.to_owned(),
             extract: Some(sugar.extract),
+            ..Dose::of(sugar.substance, primed.dose)
         }],
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: Some((Span::days(14), "opening the first bottle")),
+        ..Step::new(
+            What::Seal,
+            format!(
+                "Primed with {} of {} for {:.1} volumes, and bottled",
+                shown(given, primed.dose),
+                sugar.name,
+                comes_to.get()
+            ),
+        )
     }
 }
 

@@ -137,26 +137,25 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .collect::<Vec<_>>()
         .join(", ");
     Ok(answer.step(Step {
-        // Sulphite alone does not stop the yeast, and the verdict must not believe it does.
-        what: if stops_yeast {
-            What::Stabilise
-        } else {
-            What::Remark
-        },
         doses,
-        note: if stops_yeast {
-            note
-        } else {
-            format!("sulphite only, not stabilised: {note}")
-        },
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: Some(if stops_yeast {
             (BEFORE_SWEETENING, "sweetening")
         } else {
             (BEFORE_SWEETENING, "measuring free sulphur dioxide")
         }),
+        // Sulphite alone does not stop the yeast, and the verdict must not believe it does.
+        ..Step::new(
+            if stops_yeast {
+                What::Stabilise
+            } else {
+                What::Remark
+            },
+            if stops_yeast {
+                note
+            } else {
+                format!("sulphite only, not stabilised: {note}")
+            },
+        )
     }))
 }
 

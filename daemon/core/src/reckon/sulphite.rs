@@ -38,13 +38,12 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         return Ok(answer);
     }
     Ok(answer.step(Step {
-        // A remark: without sorbate nothing holds the yeast.
-        what: What::Remark,
         doses: vec![plan.dose()],
-        note: format!("sulphite topped up: {}", plan.dose_told(given)),
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: Some((Span::hours(24), "measuring free sulphur dioxide")),
+        // A remark: without sorbate nothing holds the yeast.
+        ..Step::new(
+            What::Remark,
+            format!("sulphite topped up: {}", plan.dose_told(given)),
+        )
     }))
 }

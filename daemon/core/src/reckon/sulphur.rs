@@ -106,12 +106,7 @@ impl Portion {
     }
 
     pub(super) fn dose(&self, of: Substance) -> Dose {
-        Dose {
-            of,
-            mass: self.mass,
-            name: String::new(),
-            extract: None,
-        }
+        Dose::of(of, self.mass)
     }
 
     /// Its two results, under `keys`.

@@ -214,10 +214,8 @@ fn better_known(row: &Given, ingredient: Ingredient) -> Result<Ingredient, Compl
 impl Sweet {
     pub fn dose(&self, mass: Kilograms) -> Dose {
         Dose {
-            of: self.of,
-            mass,
-            name: String::new(),
             extract: Some(self.ingredient.extract()),
+            ..Dose::of(self.of, mass)
         }
     }
 

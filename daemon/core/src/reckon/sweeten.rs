@@ -212,13 +212,13 @@ fn tell(
         )
         .caution(CAUTION)
         .step(Step {
-            what: What::Sweeten,
             doses: vec![with.dose(mass)],
-            note: format!("{} {} to {:.4}", shown(given, mass), with.name, gravity.get()),
             volume: Some(volume),
             gravity: Some(gravity),
-            ph: None,
-            wait: None,
+            ..Step::new(
+                What::Sweeten,
+                format!("{} {} to {:.4}", shown(given, mass), with.name, gravity.get()),
+            )
         }))
 }
 

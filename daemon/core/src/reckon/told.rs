@@ -258,14 +258,12 @@ fn tell_step(step: Step, despite: &str, asker: &Asker) -> ToldStep {
         note,
         volume,
         gravity,
-        ph,
         wait,
     } = step;
     ToldStep {
         deed: Deed {
             gravity,
             note,
-            ph,
             volume,
             doses: doses
                 .into_iter()
