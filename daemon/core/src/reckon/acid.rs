@@ -6,9 +6,7 @@ use super::sulphur::{self, CAUTION_LAW, within};
 use super::{Choice, Complaints, Fact, Field, Given, Reckoning};
 use crate::acid::{self, Acid, Carbonate};
 use crate::deed::{Dose, Substance, What};
-use crate::units::{
-    GramsPerLitre, Kilograms, Litres, Millilitres, Normality, Percent, Ph, Quantity,
-};
+use crate::units::{GramsPerLitre, Kilograms, Litres, Millilitres, Normality, Percent, Ph};
 
 pub static ACID: Reckoning = Reckoning {
     key: "acid",
@@ -386,7 +384,7 @@ fn bench(
                 format!("{:.1} mL of 5 g in 100 mL", small * 1e6 / 50.0)
             }),
             Amount::of(Kilograms::computed(mass)),
-            Amount::Number(acidity, GramsPerLitre::MEASURE),
+            Amount::of(GramsPerLitre::computed(acidity)),
         ]);
     }
     answer.table(rows)

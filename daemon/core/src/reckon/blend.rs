@@ -83,7 +83,8 @@ fn part(row: &Given, name: String) -> Result<Part, Complaint> {
 fn run(given: &Given) -> Result<Answer, Complaints> {
     let this = part(given, "this mead".to_owned())?;
     let mut parts = vec![this];
-    for (i, row) in given.rows("parts").iter().enumerate() {
+    let rows = given.rows("parts");
+    for (i, row) in rows.iter().enumerate() {
         let name = match row.words("name") {
             "" => format!("part {}", i + 2),
             name => name.to_owned(),
@@ -98,8 +99,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     };
     // All of a part goes in whose share is not asked for, so it must be said how much that is.
     let fixed = parts.len() - usize::from(wanted.is_some());
-    if let Some(row) = given
-        .rows("parts")
+    if let Some(row) = rows
         .iter()
         .take(fixed - 1)
         .find(|row| row.maybe::<Litres>("volume").is_none())

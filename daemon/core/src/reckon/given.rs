@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use super::field::{Choice, Field, Kind, Need};
 use super::known::{Filling, Known};
 use super::{Asker, Fact};
-use crate::measure::Measure;
 use crate::time::{Moment, read_local};
 use crate::units::Quantity;
 
@@ -406,7 +405,7 @@ pub(super) fn standing<'a>(
 fn from_record(field: &'static Field, filling: &Filling) -> Option<Cell> {
     match (&field.kind, filling) {
         (Kind::Number(measure), Filling::Number(v)) => {
-            in_range(measure, *v).then_some(Cell::Number(*v))
+            measure.holds(*v).then_some(Cell::Number(*v))
         }
         (Kind::Choice(choices), Filling::Words(key)) => {
             choices.iter().find(|c| c.key == key).map(Cell::Choice)
@@ -415,10 +414,6 @@ fn from_record(field: &'static Field, filling: &Filling) -> Option<Cell> {
         (Kind::When, Filling::When(at)) => Some(Cell::When(*at)),
         _ => None,
     }
-}
-
-fn in_range(measure: &Measure, v: f64) -> bool {
-    v >= measure.low && v <= measure.high
 }
 
 /// What a form's field is filled with.

@@ -400,7 +400,7 @@ fn when(given: &Given, due: Due) -> Option<String> {
     let Due::In(hours) = due else {
         return None;
     };
-    let at = given.asker.now + Span::from_days(hours.get() / 24.0);
+    let at = given.asker.now + span(hours);
     Some(show::about(at, given.asker.now, given.asker.style.zone))
 }
 

@@ -31,6 +31,7 @@ pub static ROOM_GAS: Reckoning = Reckoning {
         Field::number::<AirChanges>("air-changes", "Changes of air an hour")
             .usual("0.3 per h")
             .hint("0.3 is a guess for a cellar with its door shut (common practice, no source)."),
+        // Common practice, no source; today's air is near it.
         Field::number::<Ppm>("outside", "Carbon dioxide in the air outside").usual("420 ppm"),
     ],
     run,
