@@ -243,13 +243,13 @@ pub enum Signal {
 
 impl Celsius {
     pub fn from_fahrenheit(f: f64) -> Result<Celsius, OutOfRange> {
-        Celsius::new((f - 32.0) / 1.8)
+        Celsius::new(written::fahrenheit_to_celsius(f))
     }
     pub fn from_kelvin(k: f64) -> Result<Celsius, OutOfRange> {
         Celsius::new(k - 273.15)
     }
     pub fn fahrenheit(self) -> f64 {
-        self.0 * 1.8 + 32.0
+        written::celsius_to_fahrenheit(self.0)
     }
 }
 

@@ -51,21 +51,27 @@ pub fn gravity_from_density(kg_per_m3: f64) -> Result<Gravity, OutOfRange> {
 
 /// Real extract and alcohol, both mass %, from original and apparent extract in °Plato.
 ///
+/// Balling: grams of extract that give one of alcohol.
+pub const EXTRACT_PER_ETHANOL: f64 = 2.0665;
+
 /// Balling: 2.0665 g of extract give 1 g of alcohol; RE = 0.1808·OE + 0.8192·AE (constants from
 /// memory, checked against the excise table beside the floor of the verdict).
 pub(crate) fn fermented(original: f64, apparent: f64) -> (f64, f64) {
     let real = 0.1808 * original + 0.8192 * apparent;
-    (real, (original - real) / (2.0665 - 0.010665 * original))
+    (
+        real,
+        (original - real) / (EXTRACT_PER_ETHANOL - 0.010665 * original),
+    )
 }
 
 /// Strength, % vol, of a mead fermented from one gravity to another: alcohol by mass
-/// ([`fermented`]) times the mead's density over that of ethanol, 789.24 kg/m³ at 20 °C.
+/// ([`fermented`]) times the mead's density over that of [ethanol](mixture::ETHANOL).
 pub(crate) fn strength_percent_vol(original: Gravity, now: Gravity) -> f64 {
     let (_, alcohol) = fermented(
         plato_from_gravity(original).get(),
         plato_from_gravity(now).get(),
     );
-    alcohol * now.get() * water::density(20.0) / 789.24
+    alcohol * now.get() * water::density(20.0) / mixture::ETHANOL
 }
 
 #[cfg(test)]

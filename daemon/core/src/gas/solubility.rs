@@ -15,8 +15,9 @@
 //! Beside measurements: water within 2 %, beer and champagne within 7 %
 //! (`tests/published/carbonation.rs`).
 
-use super::{Beyond, KELVIN, MOLAR_CO2, MOLAR_WATER, R, Solvent};
+use super::{Beyond, KELVIN, R, Solvent};
 use crate::density::water;
+use crate::molar;
 use crate::units::{BarAbsolute, Celsius, GramsPerLitre};
 
 /// Carroll's formula was fitted up to this pressure.
@@ -50,7 +51,7 @@ fn virial(t: f64) -> f64 {
 fn grams_per_ratio(liquid: Solvent) -> f64 {
     let alcohol = (0.86 - 0.01 * liquid.strength().get()) / 0.86;
     let sugar = 1.0 - 0.001_44 * liquid.sugar().get();
-    MOLAR_CO2 / MOLAR_WATER * water::density(20.0) * alcohol * sugar
+    molar::CARBON_DIOXIDE / molar::WATER * water::density(20.0) * alcohol * sugar
 }
 
 /// Content in balance with carbon dioxide at this pressure of its own.
@@ -116,5 +117,5 @@ pub fn gas_density(pressure: BarAbsolute, t: Celsius) -> Result<f64, Beyond> {
         return Err(Beyond::Pressure);
     }
     // bar·(g/mol)/(J/mol) is 100 g/L.
-    Ok(100.0 * p * MOLAR_CO2 / (R * (t + KELVIN) * (1.0 + virial(t) * p)))
+    Ok(100.0 * p * molar::CARBON_DIOXIDE / (R * (t + KELVIN) * (1.0 + virial(t) * p)))
 }

@@ -12,7 +12,8 @@ use crate::deed::{Dose, Substance, What};
 use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::priming::{self, Primer};
 use crate::gas::room::MOST_GRAMS_A_POINT;
-use crate::gas::{self, grams, solubility, volumes};
+use crate::gas::{grams, solubility, volumes};
+use crate::molar;
 use crate::time::Span;
 use crate::units::{Celsius, Fall, GramsPerLitre, Kilograms, Litres, MassPercent, Volumes};
 
@@ -90,9 +91,7 @@ fn sugar(given: &Given) -> Result<Sugar, Complaint> {
             primer: Primer::GlucoseMonohydrate,
             substance: Substance::Sugar,
             name: "grape sugar",
-            extract: MassPercent::computed(
-                100.0 * gas::MOLAR_HEXOSE / gas::MOLAR_GLUCOSE_MONOHYDRATE,
-            ),
+            extract: MassPercent::computed(100.0 * molar::HEXOSE / molar::GLUCOSE_MONOHYDRATE),
         },
         _ => Sugar {
             primer: Primer::Sucrose,
