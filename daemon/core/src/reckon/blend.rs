@@ -1,8 +1,9 @@
 //! Blending two or more meads.
 
-use super::answer::{Answer, Formula, result};
+use super::answer::{Answer, result};
 use super::field::{Choice, Field};
 use super::scale::shown;
+use super::sweet::{READING, TABARIE};
 use super::{Complaint, Complaints, Fact, Given, Reckoning};
 use crate::blend::{BlendError, Wanted, pour_in, to_volume, together};
 use crate::liquid::{Liquid, LiquidError};
@@ -201,18 +202,15 @@ fn tell(answer: Answer, blend: Liquid) -> Result<Answer, LiquidError> {
     Ok(answer
         .result(result("volume", "Volume of the blend", blend.volume()?))
         .result(result("gravity", "Its gravity", gravity).between(
-            Gravity::computed(gravity.get() - 0.001),
-            Gravity::computed(gravity.get() + 0.001),
+            Gravity::computed(gravity.get() - READING),
+            Gravity::computed(gravity.get() + READING),
         ))
         .result(result("strength", "Its strength", strength).between(
             AbvPercent::computed((strength.get() - half).max(0.0)),
             AbvPercent::computed(strength.get() + half),
         ))
         .result(result("sugar", "Extract to the litre", blend.extract_per_litre()?))
-        .formula(Formula {
-            name: "mass balance of water, extract and alcohol, density by Tabarié's addition",
-            source: "ICUMSA SPS-4, OIML R 22; held to Cutaia, Reid, Speers, J. Inst. Brew. 115 (2009) 318",
-        })
+        .formula(TABARIE)
         .how_sure(format!(
             "As sure as the parts are known: ±0.001 in gravity, ±{half:.1} % vol. Taste it in a glass in the same shares \
              first."

@@ -1,9 +1,9 @@
 //! A must that came out too high or too low.
 
-use super::answer::{Answer, Formula, Step, result};
-use super::field::{Choice, Field};
+use super::answer::{Answer, Step, result};
+use super::field::Field;
 use super::scale::{capital, shown};
-use super::sweet::{self, Sweet, to_scale};
+use super::sweet::{self, BALANCE, HONEY_OR_SUGAR, READING, Sweet, to_scale};
 use super::{Complaints, Fact, Given, Reckoning};
 use crate::deed::What;
 use crate::must::{Correction, MustError, correct};
@@ -20,26 +20,12 @@ pub static CORRECT_MUST: Reckoning = Reckoning {
             .hint("Before fermentation, well stirred, at 20 °C.")
             .fill(Fact::Gravity),
         Field::number::<Gravity>("target", "Gravity wanted"),
-        Field::choice("with", "Raised with", RAISE).hint("To lower it there is water."),
+        Field::choice("with", "Raised with", HONEY_OR_SUGAR).hint("To lower it there is water."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
     ],
     run,
 };
-
-const RAISE: &[Choice] = &[
-    Choice {
-        key: "honey",
-        label: "honey",
-    },
-    Choice {
-        key: "sugar",
-        label: "white sugar",
-    },
-];
-
-/// What a gravity is read to, SG.
-const READING: f64 = 0.001;
 
 fn run(given: &Given) -> Result<Answer, Complaints> {
     let volume: Litres = given.need("volume")?;
@@ -79,11 +65,6 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     tell(given, &with, right, range, target)
         .map_err(|e| given.complain("target", &e.to_string()).into())
 }
-
-const BALANCE: Formula = Formula {
-    name: "mass balance with the density of sugar solutions",
-    source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
-};
 
 fn tell(
     given: &Given,

@@ -38,6 +38,18 @@ pub struct Choice {
     pub label: &'static str,
 }
 
+/// The first is usual.
+pub(super) const NO_OR_YES: &[Choice] = &[
+    Choice {
+        key: "no",
+        label: "no",
+    },
+    Choice {
+        key: "yes",
+        label: "yes",
+    },
+];
+
 #[derive(Debug)]
 pub enum Need {
     Needed,
@@ -101,6 +113,12 @@ impl Field {
 
     pub const fn usual(mut self, text: &'static str) -> Field {
         self.need = Need::Usual(text);
+        self
+    }
+
+    /// Called otherwise here; the key stays.
+    pub const fn label(mut self, label: &'static str) -> Field {
+        self.label = label;
         self
     }
 

@@ -1,15 +1,16 @@
 //! What the reckonings about carbon dioxide ask alike.
 
 use super::answer::{Amount, Formula, Outcome, result};
+use super::field::NO_OR_YES;
 use super::given::Complaint;
 use super::scale::shown;
-use super::{Choice, Fact, Field, Given};
+use super::{Fact, Field, Given};
 use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::{self, Beyond, MODEL_ERROR, Solvent, atmosphere, keg};
 use crate::liquid::Liquid;
 use crate::units::{
-    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Litres, Metres, Percent,
-    Volumes,
+    AbvPercent, BarAbsolute, BarGauge, Celsius, Fall, GramsPerLitre, Gravity, Litres, Metres,
+    Percent, Volumes,
 };
 
 pub(super) const STRENGTH: Field =
@@ -29,6 +30,17 @@ pub(super) const HEIGHT: Field = Field::number::<Metres>("height", "Height above
     .usual("0 m")
     .hint("Thin air shows on the gauge.");
 
+pub(super) const CARBONATION: Field =
+    Field::number::<Volumes>("carbonation", "Carbonation it has already")
+        .may_be_left()
+        .hint("Left empty, it is the most that fermentation left at the warmest.");
+
+pub(super) const CLOSED_AT: Field =
+    Field::number::<Celsius>("closed-at", "Temperature when it is closed").usual("20 °C");
+
+pub(super) const LEFT: Field =
+    Field::number::<Fall>("left", "Gravity that may still fall, at the most").fill(Fact::MostLeft);
+
 pub(super) const HEADSPACE: Field = Field::number::<Percent>("headspace", "Room above the liquid")
     .hint("Share of the whole bottle.");
 
@@ -47,16 +59,7 @@ pub(super) const MARGIN: Field =
 pub(super) const STOPPED: Field = Field::choice(
     "stopped",
     "Its yeast was stopped by sorbate or heat",
-    &[
-        Choice {
-            key: "no",
-            label: "no",
-        },
-        Choice {
-            key: "yes",
-            label: "yes",
-        },
-    ],
+    NO_OR_YES,
 )
 .fill(Fact::Stabilised);
 

@@ -4,7 +4,7 @@ use super::answer::{Amount, Answer, Formula, Table, result, table};
 use super::field::{Choice, Field};
 use super::scale::shown;
 use super::strength::could;
-use super::sweet::{self, Brought, INGREDIENT, brought, to_scale};
+use super::sweet::{self, BALANCE, Brought, HONEY_OR_SUGAR, INGREDIENT, brought, to_scale};
 use super::{Complaints, Given, Reckoning};
 use crate::deed::Substance;
 use crate::density::water;
@@ -27,7 +27,8 @@ pub static MUST: Reckoning = Reckoning {
         Field::number::<Gravity>("gravity", "Gravity wanted")
             .may_be_left()
             .hint("At 20 °C."),
-        Field::choice("with", "Made up with", MAIN).hint("Honey or sugar to reach the gravity."),
+        Field::choice("with", "Made up with", HONEY_OR_SUGAR)
+            .hint("Honey or sugar to reach the gravity."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
         Field::rows("parts", "Already decided", INGREDIENT, 0, 10),
@@ -46,17 +47,6 @@ const WANT: &[Choice] = &[
     Choice {
         key: "gravity",
         label: "what these masses give",
-    },
-];
-
-const MAIN: &[Choice] = &[
-    Choice {
-        key: "honey",
-        label: "honey",
-    },
-    Choice {
-        key: "sugar",
-        label: "white sugar",
     },
 ];
 
@@ -223,10 +213,7 @@ fn tell(
         );
     }
     Ok(answer
-        .formula(Formula {
-            name: "mass balance with the density of sugar solutions",
-            source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
-        })
+        .formula(BALANCE)
         .formula(Formula {
             name: "composition of fruit, juice and sugar",
             source: "USDA National Nutrient Database SR 27 (2014); honey's mean water USDA Technical Bulletin 1261 (1962), as quoted by Crane 1980",

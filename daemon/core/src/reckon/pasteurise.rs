@@ -2,8 +2,9 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, MARGIN, RATING, STRENGTH, WARMEST, WINE,
-    against, closed, content, most_said, pressure_result, rated, solvent, spread,
+    BURST, CARBONATION, CLOSED, CLOSED_AT, GRAVITY, HEADSPACE, HEIGHT, HENRY, MARGIN, RATING,
+    STRENGTH, TOO_MUCH, WARMEST, WINE, against, bar, closed, content, most_said, pressure_result,
+    rated, solvent, spread,
 };
 use super::scale::{capital, shown};
 use super::{Choice, Complaint, Complaints, Field, Given, Reckoning, Table};
@@ -12,7 +13,7 @@ use crate::gas::Beyond;
 use crate::gas::closed::{Above, Closed};
 use crate::heat::{LONGEST_GAP, NOTHING_BELOW, Rate, Trace};
 use crate::time::{Moment, Span};
-use crate::units::{BarGauge, Celsius, Minutes, PasteurUnits, Volumes};
+use crate::units::{Celsius, Minutes, PasteurUnits};
 
 pub static PASTEURISE: Reckoning = Reckoning {
     key: "pasteurise",
@@ -71,11 +72,9 @@ pub static PASTEURISE: Reckoning = Reckoning {
         STRENGTH.usual("12 % vol"),
         GRAVITY,
         WARMEST.usual("20 °C"),
-        Field::number::<Volumes>("carbonation", "Carbonation it has already")
-            .may_be_left()
-            .hint("Left empty, it is the most that fermentation left at the warmest."),
+        CARBONATION,
         HEADSPACE.usual("5 %"),
-        Field::number::<Celsius>("closed-at", "Temperature when it was closed").usual("20 °C"),
+        CLOSED_AT.label("Temperature when it was closed"),
         RATING,
         MARGIN,
         HEIGHT,
@@ -340,7 +339,7 @@ fn pressures(given: &Given, bottle: &Closed, hottest: Celsius) -> Result<Table, 
         table = table.row(match bottle.at(t) {
             Ok(inside) => vec![
                 Amount::of(t),
-                Amount::of(BarGauge::computed(inside.gauge.get().max(0.0))),
+                bar(Some(inside.gauge)),
                 Amount::of(spread(&inside).1),
                 Amount::of(inside.headspace),
                 against(given, Some(spread(&inside).1))?.cell(),
@@ -348,7 +347,7 @@ fn pressures(given: &Given, bottle: &Closed, hottest: Celsius) -> Result<Table, 
             Err(e) => {
                 let words = match e {
                     Beyond::Full { .. } => "without limit",
-                    Beyond::Pressure => "more than 10 bar",
+                    Beyond::Pressure => TOO_MUCH,
                     _ => "not known",
                 };
                 let room = match e {

@@ -2,7 +2,7 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST, LAW, MARGIN, RATING,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST, LAW, LEFT, MARGIN, RATING,
     STOPPED, STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, beyond, closed,
     content, headspace, most_said, pressure_result, rated, solvent, spread, stopped, sweetness,
 };
@@ -52,10 +52,8 @@ pub static PRIME: Reckoning = Reckoning {
             .usual("80 %")
             .hint("About four fifths is usual (from memory); the rest is mostly water."),
         HEADSPACE.usual("3 %"),
-        Field::number::<Fall>("left", "Gravity that may still fall, at the most")
-            .usual("0.001 SG")
-            .hint("As 0.002 or 2 points: it comes on top of the priming.")
-            .fill(Fact::MostLeft),
+        LEFT.usual("0.001 SG")
+            .hint("As 0.002 or 2 points: it comes on top of the priming."),
         RATING,
         MARGIN,
         HEIGHT,

@@ -2,16 +2,16 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST, KEG, LAW, MARGIN, RATING,
-    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, closed, content, most_said,
-    pressure_result, rated, solvent, spread,
+    BURST, CARBONATION, CLOSED, CLOSED_AT, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST,
+    KEG, LAW, LEFT, MARGIN, RATING, STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at,
+    bar, closed, content, most_said, pressure_result, rated, solvent, spread,
 };
 use super::scale::shown;
-use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning};
+use super::{Choice, Complaint, Complaints, Field, Given, Reckoning};
 use crate::gas::closed::{Above, Closed};
 use crate::gas::room::MOST_GRAMS_A_POINT;
 use crate::gas::{priming, volumes};
-use crate::units::{Celsius, Fall, GramsPerLitre, Volumes};
+use crate::units::{Celsius, Fall, GramsPerLitre};
 
 pub static SEALED_RISK: Reckoning = Reckoning {
     key: "sealed-risk",
@@ -21,16 +21,12 @@ pub static SEALED_RISK: Reckoning = Reckoning {
     fields: &[
         STRENGTH,
         GRAVITY,
-        Field::number::<Fall>("left", "Gravity that may still fall, at the most")
-            .hint("As 0.002 or 2 points. A verdict's upper end, not what is hoped.")
-            .fill(Fact::MostLeft),
+        LEFT.hint("As 0.002 or 2 points. A verdict's upper end, not what is hoped."),
         Field::number::<GramsPerLitre>("sugar", "Fermentable sugar besides")
             .usual("0 g/L")
             .hint("Put in to sweeten or to prime and not yet in the fall above."),
         WARMEST.usual("20 °C"),
-        Field::number::<Volumes>("carbonation", "Carbonation it has already")
-            .may_be_left()
-            .hint("Left empty, it is the most that fermentation left at the warmest."),
+        CARBONATION,
         HEADSPACE.usual("3 %"),
         Field::choice(
             "above",
@@ -46,7 +42,7 @@ pub static SEALED_RISK: Reckoning = Reckoning {
                 },
             ],
         ),
-        Field::number::<Celsius>("closed-at", "Temperature when it is closed").usual("20 °C"),
+        CLOSED_AT,
         Field::number::<Celsius>("own", "One more temperature")
             .may_be_left()
             .hint("The hottest it may ever get where it stands or travels."),

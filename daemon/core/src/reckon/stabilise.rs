@@ -141,7 +141,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         wait: Some(if stops_yeast {
             (BEFORE_SWEETENING, "sweetening")
         } else {
-            (BEFORE_SWEETENING, "measuring free sulphur dioxide")
+            sulphur::UNTIL_MEASURED
         }),
         // Sulphite alone does not stop the yeast, and the verdict must not believe it does.
         ..Step::new(

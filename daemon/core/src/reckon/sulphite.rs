@@ -4,7 +4,6 @@ use super::answer::{Answer, Step};
 use super::sulphur::{self, Sulphite};
 use super::{Complaints, Given, Reckoning, rules};
 use crate::deed::What;
-use crate::time::Span;
 
 pub static SULPHITE: Reckoning = Reckoning {
     key: "sulphite",
@@ -39,7 +38,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     }
     Ok(answer.step(Step {
         doses: vec![plan.dose()],
-        wait: Some((Span::hours(24), "measuring free sulphur dioxide")),
+        wait: Some(sulphur::UNTIL_MEASURED),
         // A remark: without sorbate nothing holds the yeast.
         ..Step::new(
             What::Remark,

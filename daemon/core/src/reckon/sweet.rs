@@ -1,6 +1,6 @@
 //! What is put in: the fields for it, and how it is weighed.
 
-use super::answer::{Outcome, result};
+use super::answer::{Formula, Outcome, result};
 use super::field::{Choice, Field, Need};
 use super::scale::{capital, weighed};
 use super::{Complaint, Given};
@@ -18,15 +18,19 @@ const WETTEST: f64 = 27.0;
 /// extract of apple and grape juice is 82 and 92 % (USDA SR 27). Ours.
 const SYRUP_FERMENTS: f64 = 92.0;
 
+const HONEY: Choice = Choice {
+    key: "honey",
+    label: "honey",
+};
+const SUGAR: Choice = Choice {
+    key: "sugar",
+    label: "white sugar",
+};
+pub(super) const HONEY_OR_SUGAR: &[Choice] = &[HONEY, SUGAR];
+
 const SWEETS: &[Choice] = &[
-    Choice {
-        key: "honey",
-        label: "honey",
-    },
-    Choice {
-        key: "sugar",
-        label: "white sugar",
-    },
+    HONEY,
+    SUGAR,
     Choice {
         key: "syrup",
         label: "a syrup or juice, by its °Bx",
@@ -52,6 +56,19 @@ pub(super) const HONEY_INDEX: Field =
 pub(super) const SYRUP: Field = Field::number::<Brix>("syrup", "Extract of the syrup or juice")
     .may_be_left()
     .hint("In °Bx as a refractometer shows it; it matters for a syrup or juice of your own.");
+
+/// What a gravity is read to, SG.
+pub(super) const READING: f64 = 0.001;
+
+pub(super) const BALANCE: Formula = Formula {
+    name: "mass balance with the density of sugar solutions",
+    source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
+};
+/// The same once there is alcohol in it.
+pub(super) const TABARIE: Formula = Formula {
+    name: "mass balance of water, extract and alcohol, density by Tabarié's addition",
+    source: "ICUMSA SPS-4, OIML R 22; held to Cutaia, Reid, Speers, J. Inst. Brew. 115 (2009) 318",
+};
 
 /// Something that is put in.
 pub(super) struct Sweet {

@@ -1,10 +1,11 @@
 //! Sweetening to a gravity, and from a bench trial to the vessel.
 
 use super::answer::{Answer, Formula, Step, result};
-use super::field::{Choice, Field};
+use super::field::{Field, NO_OR_YES};
+use super::fizz::stopped;
 use super::scale::shown;
 use super::strength::reached;
-use super::sweet::{self, Sweet, to_scale};
+use super::sweet::{self, READING, Sweet, TABARIE, to_scale};
 use super::{Complaint, Complaints, Fact, Given, Reckoning};
 use crate::deed::What;
 use crate::liquid::{Liquid, LiquidError};
@@ -17,20 +18,9 @@ const GRAVITY: Field = Field::number::<Gravity>("gravity", "Gravity now")
     .fill(Fact::Gravity);
 const STRENGTH: Field =
     Field::number::<AbvPercent>("strength", "Strength now").fill(Fact::Strength);
-const STOPPED: Field = Field::choice("stopped", "Is its yeast stopped", STOPPED_BY)
+const STOPPED: Field = Field::choice("stopped", "Is its yeast stopped", NO_OR_YES)
     .hint("By sulphite and sorbate, by heat or by sterile filtration.")
     .fill(Fact::Stabilised);
-
-const STOPPED_BY: &[Choice] = &[
-    Choice {
-        key: "no",
-        label: "no",
-    },
-    Choice {
-        key: "yes",
-        label: "yes",
-    },
-];
 
 pub static SWEETEN: Reckoning = Reckoning {
     key: "sweeten",
@@ -116,8 +106,6 @@ pub static BENCH_TRIAL: Reckoning = Reckoning {
     },
 };
 
-/// What a gravity is read to, SG.
-const READING: f64 = 0.001;
 /// What a kitchen scale leaves open in the glass, g.
 const SCALE_GRAMS: f64 = 0.1;
 
@@ -164,8 +152,7 @@ fn tell(
     let again = sweetened.restarted()?;
     let dry = again.made.liquid;
     let (fallen, stronger) = (dry.gravity()?, dry.strength_in_range()?);
-    let stopped = given.choice("stopped") == "yes";
-    let warned = if stopped {
+    let warned = if stopped(given) {
         ""
     } else {
         " Its yeast is not stopped: it may ferment what is added."
@@ -198,10 +185,7 @@ fn tell(
             result("restart-gas", "and give off carbon dioxide", again.carbon_dioxide)
                 .note("To the litre. Sparkling wine holds about 12 g/L at 6 bar (common practice, no source)."),
         )
-        .formula(Formula {
-            name: "mass balance of water, extract and alcohol, density by Tabarié's addition",
-            source: "ICUMSA SPS-4, OIML R 22; held to Cutaia, Reid, Speers, J. Inst. Brew. 115 (2009) 318",
-        })
+        .formula(TABARIE)
         .formula(Formula {
             name: "Balling's relation for a restart",
             source: "2.0665 g extract to 1 g alcohol and 0.9565 g carbon dioxide (constants from memory)",
