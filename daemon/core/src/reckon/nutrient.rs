@@ -29,7 +29,7 @@ pub static NUTRIENT: Reckoning = Reckoning {
             .may_be_left()
             .fill(Fact::Gravity)
             .hint("Left out: a plan from the start."),
-        Field::number::<FallPerDay>("fall", "Fall a day")
+        Field::number::<FallPerDay>("fall", "Fall")
             .may_be_left()
             .fill(Fact::FallPerDay)
             .hint("With it, each step gets a time."),
