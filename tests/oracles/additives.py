@@ -19,6 +19,12 @@ from scipy.optimize import brentq
 
 FORMULAS = {
     "nitrogen": "N",
+    "water": "H2O",
+    "carbon dioxide": "CO2",
+    "ethanol": "C2H6O",
+    "hexose": "C6H12O6",
+    "sucrose": "C12H22O11",
+    "glucose monohydrate": "C6H14O7",
     "sulphur dioxide": "SO2",
     "potassium metabisulphite": "K2S2O5",
     "sodium metabisulphite": "Na2S2O5",

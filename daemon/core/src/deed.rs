@@ -61,6 +61,18 @@ pub struct Dose {
     pub extract: Option<MassPercent>,
 }
 
+impl Dose {
+    /// Of something without a name of its own that brings no extract.
+    pub fn of(of: Substance, mass: Kilograms) -> Dose {
+        Dose {
+            of,
+            mass,
+            name: String::new(),
+            extract: None,
+        }
+    }
+}
+
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Substance {

@@ -12,10 +12,10 @@
 //! must be that of the coldest place inside the bottle, not of the bath.
 
 use crate::time::{Moment, Span};
-use crate::units::{Heat, Minutes, PasteurUnits};
+use crate::units::{Celsius, Minutes, PasteurUnits};
 
 /// Below this nothing is counted, °C.
-pub const NOTHING_BELOW: Heat = Heat::computed(50.0);
+pub const NOTHING_BELOW: Celsius = Celsius::computed(50.0);
 
 /// Readings further apart than this do not tell what was between them.
 pub const LONGEST_GAP: Span = Span::minutes(10);
@@ -39,7 +39,7 @@ impl Rate {
     }
 
     /// Units a minute at a temperature.
-    pub fn at(self, t: Heat) -> f64 {
+    pub fn at(self, t: Celsius) -> f64 {
         if t < NOTHING_BELOW {
             0.0
         } else {
@@ -48,18 +48,18 @@ impl Rate {
     }
 
     /// Units of a hold at one temperature.
-    pub fn hold(self, t: Heat, time: Minutes) -> PasteurUnits {
+    pub fn hold(self, t: Celsius, time: Minutes) -> PasteurUnits {
         PasteurUnits::computed(self.at(t) * time.get())
     }
 
     /// How long a temperature must still be held; `None` where it counts for nothing.
-    pub fn time_for(self, t: Heat, missing: PasteurUnits) -> Option<Minutes> {
+    pub fn time_for(self, t: Celsius, missing: PasteurUnits) -> Option<Minutes> {
         let rate = self.at(t);
         (rate > 0.0).then(|| Minutes::computed(missing.get().max(0.0) / rate))
     }
 
     /// Units while the temperature goes evenly from one to another.
-    fn ramp(self, from: Heat, to: Heat, minutes: f64) -> f64 {
+    fn ramp(self, from: Celsius, to: Celsius, minutes: f64) -> f64 {
         let (low, high) = if from < to { (from, to) } else { (to, from) };
         if high < NOTHING_BELOW {
             return 0.0;
@@ -78,11 +78,11 @@ impl Rate {
         } else {
             1.0
         };
-        self.at(Heat::computed(floor)) * mean * counted
+        self.at(Celsius::computed(floor)) * mean * counted
     }
 
     /// Units of a record in time order through come-up, hold and cool-down.
-    pub fn trace(self, readings: &[(Moment, Heat)], longest: Span) -> Trace {
+    pub fn trace(self, readings: &[(Moment, Celsius)], longest: Span) -> Trace {
         let mut trace = Trace::default();
         for pair in readings.windows(2) {
             let [(start, from), (end, to)] = [pair[0], pair[1]];
@@ -107,7 +107,7 @@ impl Rate {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Trace {
     units: f64,
-    pub hottest: Option<Heat>,
+    pub hottest: Option<Celsius>,
     /// Silent stretches that were not counted though it was hot at one end.
     pub gaps: Vec<(Moment, Moment)>,
 }

@@ -14,6 +14,16 @@ const K: f64 = 39.098;
 const CA: f64 = 40.078;
 
 pub const NITROGEN: f64 = N;
+pub const WATER: f64 = 2.0 * H + O;
+pub const CARBON_DIOXIDE: f64 = C + 2.0 * O;
+/// C₂H₆O.
+pub const ETHANOL: f64 = 2.0 * C + 6.0 * H + O;
+/// C₆H₁₂O₆: glucose, fructose.
+pub const HEXOSE: f64 = 6.0 * C + 12.0 * H + 6.0 * O;
+/// C₁₂H₂₂O₁₁.
+pub const SUCROSE: f64 = 12.0 * C + 22.0 * H + 11.0 * O;
+/// C₆H₁₂O₆·H₂O.
+pub const GLUCOSE_MONOHYDRATE: f64 = HEXOSE + WATER;
 pub const SULPHUR_DIOXIDE: f64 = S + 2.0 * O;
 /// K₂S₂O₅.
 pub const POTASSIUM_METABISULPHITE: f64 = 2.0 * K + 2.0 * S + 5.0 * O;

@@ -55,7 +55,8 @@ impl Need {
 pub enum Wanted {
     Line(MgPerLitre),
     /// Below or above the line: from the least that was called enough up to the line's first value, or
-    /// from its last value up to the most. `plan` is the end of the line.
+    /// from its last value up to the most. `plan` is the end of the line, which goes by the yeast's
+    /// need; the published ends do not.
     Range {
         low: MgPerLitre,
         high: MgPerLitre,
@@ -73,23 +74,22 @@ impl Wanted {
 }
 
 pub fn wanted(original: Plato, need: Need) -> Wanted {
-    let line = |bx: f64| 200.0 + 25.0 * (bx - LINE.0);
-    let of = |n: f64| MgPerLitre::computed(n * need.factor());
+    let line = |bx: f64| MgPerLitre::computed((200.0 + 25.0 * (bx - LINE.0)) * need.factor());
     let bx = original.get();
     if bx < LINE.0 {
         Wanted::Range {
-            low: of(MINIMA.0),
-            high: of(line(LINE.0)),
-            plan: of(line(LINE.0)),
+            low: MgPerLitre::computed(MINIMA.0),
+            high: line(LINE.0),
+            plan: line(LINE.0),
         }
     } else if bx > LINE.1 {
         Wanted::Range {
-            low: of(line(LINE.1)),
-            high: of(MINIMA.1),
-            plan: of(line(LINE.1)),
+            low: line(LINE.1),
+            high: MgPerLitre::computed(MINIMA.1),
+            plan: line(LINE.1),
         }
     } else {
-        Wanted::Line(of(line(bx)))
+        Wanted::Line(line(bx))
     }
 }
 
@@ -189,4 +189,25 @@ pub fn due(now: Gravity, at: Gravity, fall: FallPerDay) -> Due {
         return Due::Unknown;
     }
     Due::In(Hours::computed((now.get() - at.get()) / fall.get() * 24.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The minima are others' measurements, so a hungry yeast does not move them: 140 and 500 mg/L
+    /// (Butzke 1998, Spayd 1998, as quoted by a report of Oregon State University).
+    #[test]
+    fn the_need_moves_the_line_and_not_what_was_published() {
+        for need in [Need::Low, Need::Usual, Need::High] {
+            let ends = |bx| match wanted(Plato::computed(bx), need) {
+                Wanted::Range { low, high, plan } => (low.get(), high.get(), plan.get()),
+                line @ Wanted::Line(_) => panic!("{line:?}"),
+            };
+            let (low, high, plan) = ends(15.0);
+            assert_eq!((low, high), (140.0, plan));
+            let (low, high, plan) = ends(35.0);
+            assert_eq!((low, high), (plan, 500.0));
+        }
+    }
 }

@@ -117,13 +117,8 @@ pub fn reading(liquid: Liquid) -> Result<Brix, LiquidError> {
 
 /// (n² - 1)/(n² + 2).
 fn bent(liquid: Liquid) -> Result<f64, LiquidError> {
-    let litres = liquid.volume()?.get();
-    if litres <= 0.0 {
-        return Err(LiquidError::Empty);
-    }
-    let rho = liquid.mass().get() / litres * 1000.0;
     Ok(refraction(
-        rho,
+        liquid.density()?,
         liquid.extract_share(),
         liquid.ethanol_share(),
     ))

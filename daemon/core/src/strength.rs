@@ -97,18 +97,19 @@ pub fn of_liquid(mead: Liquid) -> Result<Strength, LiquidError> {
     })
 }
 
-/// What a must would reach if so much of its extract fermented, and what it would read then.
+/// What a must would reach if so much of its extract fermented, and what it would read then. No
+/// strength where that is more than yeast makes: the must is a must all the same.
 ///
 /// # Errors
 /// As [`from_gravities`].
 pub fn potential(
     original: Gravity,
     fermentable: Percent,
-) -> Result<(AbvPercent, Gravity), LiquidError> {
+) -> Result<(Option<AbvPercent>, Gravity), LiquidError> {
     let must = Liquid::must(Litres::computed(1.0), original)?;
     let sugar = must.extract().get() * fermentable.get() / 100.0;
     let dry = must.ferment(Kilograms::computed(sugar))?.liquid;
-    Ok((dry.strength()?, dry.gravity()?))
+    Ok((dry.strength_in_range()?, dry.gravity()?))
 }
 
 /// Grams of sugar in a litre that are counted as 1 % vol: French order of 14 September 2012 annex
@@ -168,7 +169,7 @@ mod tests {
     fn potential_is_where_fermenting_to_the_end_leads() {
         let (strength, dry) = potential(g(1.095), Percent::computed(94.0)).unwrap();
         let back = from_gravities(g(1.095), dry).unwrap();
-        assert!((back.by_volume.get() - strength.get()).abs() < 1e-9);
+        assert!((back.by_volume.get() - strength.unwrap().get()).abs() < 1e-9);
         assert!((back.real_attenuation.get() - 94.0).abs() < 1e-9);
         assert!(dry.get() < 1.0);
     }

@@ -116,10 +116,6 @@ quantity!(
     Celsius, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
 );
 quantity!(
-    /// Temperature of something heated on purpose, in degrees Celsius.
-    Heat, "temperature", -20.0..=100.0, "°C", &written::TEMPERATURE
-);
-quantity!(
     /// Angle of a float from the vertical, in degrees.
     Degrees, "tilt", 0.0..=180.0, "degrees", &written::DEGREES
 );
@@ -247,19 +243,13 @@ pub enum Signal {
 
 impl Celsius {
     pub fn from_fahrenheit(f: f64) -> Result<Celsius, OutOfRange> {
-        Celsius::new((f - 32.0) / 1.8)
+        Celsius::new(written::fahrenheit_to_celsius(f))
     }
     pub fn from_kelvin(k: f64) -> Result<Celsius, OutOfRange> {
         Celsius::new(k - 273.15)
     }
     pub fn fahrenheit(self) -> f64 {
-        self.0 * 1.8 + 32.0
-    }
-}
-
-impl From<Celsius> for Heat {
-    fn from(t: Celsius) -> Heat {
-        Heat(t.0)
+        written::celsius_to_fahrenheit(self.0)
     }
 }
 

@@ -59,6 +59,12 @@ fn percent(v: f64) -> Percent {
 fn molar_masses_as_periodictable() {
     let ours = [
         ("nitrogen", molar::NITROGEN),
+        ("water", molar::WATER),
+        ("carbon dioxide", molar::CARBON_DIOXIDE),
+        ("ethanol", molar::ETHANOL),
+        ("hexose", molar::HEXOSE),
+        ("sucrose", molar::SUCROSE),
+        ("glucose monohydrate", molar::GLUCOSE_MONOHYDRATE),
         ("sulphur dioxide", molar::SULPHUR_DIOXIDE),
         ("potassium metabisulphite", molar::POTASSIUM_METABISULPHITE),
         ("sodium metabisulphite", molar::SODIUM_METABISULPHITE),

@@ -9,8 +9,8 @@ use ebbmark_core::gas::{Solvent, atmosphere, expansion, solubility, water};
 use ebbmark_core::heat::{LONGEST_GAP, Rate};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{
-    AbvPercent, AirChanges, BarAbsolute, CubicMetres, GasRate, GramsPerLitre, Heat, Hours, Metres,
-    Ppm,
+    AbvPercent, AirChanges, BarAbsolute, Celsius, CubicMetres, GasRate, GramsPerLitre, Hours,
+    Metres, Ppm,
 };
 
 fn table<const N: usize>(name: &str) -> Vec<[f64; N]> {
@@ -40,7 +40,7 @@ fn close(what: &str, ours: f64, theirs: f64, share: f64) {
 /// Mole fraction of the gas in water under `bar` of it.
 fn fraction(bar: f64, t: f64) -> f64 {
     let p = BarAbsolute::computed(bar);
-    let content = solubility::dissolved(p, Heat::computed(t), Solvent::WATER).expect("in range");
+    let content = solubility::dissolved(p, Celsius::computed(t), Solvent::WATER).expect("in range");
     let ratio = content.get() / 44.0095 * 18.015_28 / 998.2067;
     ratio / (1.0 + ratio)
 }
@@ -57,7 +57,8 @@ fn the_gas_is_real() {
             fugacity,
             0.003,
         );
-        let ours = solubility::gas_density(BarAbsolute::computed(bar), Heat::computed(t)).unwrap();
+        let ours =
+            solubility::gas_density(BarAbsolute::computed(bar), Celsius::computed(t)).unwrap();
         close(
             &format!("density at {t} °C, {bar} bar"),
             ours,
@@ -65,7 +66,8 @@ fn the_gas_is_real() {
             0.005,
         );
     }
-    let room_air = solubility::gas_density(BarAbsolute::computed(1.013_25), Heat::computed(20.0));
+    let room_air =
+        solubility::gas_density(BarAbsolute::computed(1.013_25), Celsius::computed(20.0));
     close("the room's figure", room_air.unwrap(), 1.839, 0.0005);
 }
 
@@ -85,7 +87,7 @@ fn water_as_it_is_warmed() {
             density,
             2e-5,
         );
-        let swells = expansion::ratio(Heat::computed(t), Solvent::WATER);
+        let swells = expansion::ratio(Celsius::computed(t), Solvent::WATER);
         close(
             &format!("swelling at {t} °C"),
             swells,
@@ -146,7 +148,7 @@ fn a_trace_integrated() {
         (35, 60.0),
         (50, 25.0),
     ]
-    .map(|(m, t)| (Moment(0) + Span::minutes(m), Heat::computed(t)));
+    .map(|(m, t)| (Moment(0) + Span::minutes(m), Celsius::computed(t)));
     for [z_seven, units] in table("units.csv") {
         let rate = if z_seven > 0.0 {
             Rate::ZSeven
@@ -155,7 +157,7 @@ fn a_trace_integrated() {
         };
         let whole = rate.trace(&trace, Span::minutes(15));
         close("units", whole.units().get(), units, 1e-7);
-        assert_eq!(whole.hottest, Some(Heat::computed(63.5)));
+        assert_eq!(whole.hottest, Some(Celsius::computed(63.5)));
         assert!(whole.gaps.is_empty());
         // With the usual longest gap the cool-down of a quarter of an hour is not counted, and said.
         let shorter = rate.trace(&trace, LONGEST_GAP);
@@ -180,7 +182,7 @@ fn the_method_for_wine_at_20_degrees() {
             GramsPerLitre::computed(sugar),
         )
         .unwrap();
-        let ours = solubility::dissolved(BarAbsolute::computed(bar), Heat::computed(20.0), mead);
+        let ours = solubility::dissolved(BarAbsolute::computed(bar), Celsius::computed(20.0), mead);
         close(
             &format!("{bar} bar, {strength} % vol"),
             ours.unwrap().get(),
@@ -198,10 +200,10 @@ fn mead_swells_more_than_water() {
     let by_mass = 9.64;
     for t in [30.0, 40.0] {
         let table = ethanol::density(by_mass, 20.0) / ethanol::density(by_mass, t);
-        let ours = expansion::ratio(Heat::computed(t), mead);
+        let ours = expansion::ratio(Celsius::computed(t), mead);
         close(&format!("{t} °C"), ours - 1.0, table - 1.0, 0.03);
     }
-    let hot = Heat::computed(65.0);
+    let hot = Celsius::computed(65.0);
     let water = expansion::ratio(hot, Solvent::WATER) - 1.0;
     let ours = expansion::ratio(hot, mead) - 1.0;
     assert!(

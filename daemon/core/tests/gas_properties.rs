@@ -10,7 +10,7 @@ use ebbmark_core::heat::Rate;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{
     AbvPercent, AirChanges, BarAbsolute, BarGauge, Celsius, CubicMetres, FallPerDay, GasRate,
-    GramsPerLitre, Heat, Hours, Litres, MassPercent, Metres, Minutes, PasteurUnits, Percent, Ppm,
+    GramsPerLitre, Hours, Litres, MassPercent, Metres, Minutes, PasteurUnits, Percent, Ppm,
     Volumes,
 };
 use proptest::prelude::*;
@@ -26,7 +26,7 @@ fn mead(strength: f64, sugar: f64) -> Solvent {
 }
 
 fn held(bar: f64, t: f64, mead: Solvent) -> f64 {
-    solubility::dissolved(BarAbsolute::computed(bar), Heat::computed(t), mead)
+    solubility::dissolved(BarAbsolute::computed(bar), Celsius::computed(t), mead)
         .expect("in range")
         .get()
 }
@@ -36,7 +36,7 @@ fn closed(content: f64, headspace: f64, above: Above, mead: Solvent) -> Closed {
         liquid: mead,
         content: GramsPerLitre::computed(content),
         headspace: Percent::computed(headspace),
-        closed_at: Heat::computed(20.0),
+        closed_at: Celsius::computed(20.0),
         above,
         atmosphere: SEA,
     }
@@ -68,7 +68,7 @@ proptest! {
     #[test]
     fn content_and_pressure_lead_back(bar in 0.01..10.0f64, t in 0.0..80.0f64, mead in any_mead()) {
         let content = GramsPerLitre::computed(held(bar, t, mead));
-        let back = solubility::pressure(content, Heat::computed(t), mead);
+        let back = solubility::pressure(content, Celsius::computed(t), mead);
         // At the very limit the last bit decides whether it is beyond.
         prop_assume!(back.is_ok());
         prop_assert!(near(back.unwrap().get(), bar, 1e-9));
@@ -88,7 +88,7 @@ proptest! {
     #[test]
     fn gauge_and_content_lead_back(gauge in 0.0..8.0f64, t in 0.0..40.0f64, height in 0.0..3000.0f64, mead in any_mead()) {
         let air = atmosphere::at_height(Metres::computed(height));
-        let t = Heat::computed(t);
+        let t = Celsius::computed(t);
         let content = keg::content(BarGauge::computed(gauge), t, mead, air).unwrap();
         let back = keg::gauge(content, t, mead, air).unwrap().get();
         prop_assert!(near(back, gauge, 1e-9));
@@ -104,7 +104,7 @@ proptest! {
 
     #[test]
     fn fahrenheit_holds_as_much(f in 33.0..110.0f64, bar in 0.1..5.0f64, mead in any_mead()) {
-        let t: Heat = Celsius::from_fahrenheit(f).unwrap().into();
+        let t = Celsius::from_fahrenheit(f).unwrap();
         prop_assert!(near(held(bar, t.get(), mead), held(bar, (f - 32.0) / 1.8, mead), 1e-12));
     }
 
@@ -115,13 +115,13 @@ proptest! {
     ) {
         let above = if air { Above::Air } else { Above::CarbonDioxide };
         let vessel = closed(content, headspace, above, mead);
-        let Ok(inside) = vessel.at(Heat::computed(t)) else {
+        let Ok(inside) = vessel.at(Celsius::computed(t)) else {
             return Err(TestCaseError::reject("beyond the formula"));
         };
-        let litres = expansion::ratio(Heat::computed(20.0), mead) / (1.0 - headspace / 100.0);
+        let litres = expansion::ratio(Celsius::computed(20.0), mead) / (1.0 - headspace / 100.0);
         let room = litres * inside.headspace.get() / 100.0;
-        prop_assert!(near(litres - room, expansion::most(Heat::computed(t), mead), 1e-12));
-        let density = |p: BarAbsolute, t: f64| solubility::gas_density(p, Heat::computed(t)).unwrap();
+        prop_assert!(near(litres - room, expansion::most(Celsius::computed(t), mead), 1e-12));
+        let density = |p: BarAbsolute, t: f64| solubility::gas_density(p, Celsius::computed(t)).unwrap();
         let gas = held(inside.carbon_dioxide.get(), t, mead) + density(inside.carbon_dioxide, t) * room;
         let put_in = if air {
             0.0
@@ -139,7 +139,7 @@ proptest! {
         content in 0.5..5.0f64, headspace in 5.0..20.0f64, t in 20.0..45.0f64, mead in any_mead(),
     ) {
         let gauge = |content, headspace, t| {
-            let inside = closed(content, headspace, Above::Air, mead).at(Heat::computed(t));
+            let inside = closed(content, headspace, Above::Air, mead).at(Celsius::computed(t));
             inside.map(|i| i.gauge.get())
         };
         let (Ok(now), Ok(warm), Ok(more)) = (
@@ -163,8 +163,8 @@ proptest! {
             1 => Primer::GlucoseMonohydrate,
             _ => Primer::Honey { sugar: MassPercent::computed(sugar) },
         };
-        let twenty = Heat::computed(20.0);
-        let there = keg::left_at_most(Heat::computed(18.0), mead, SEA).unwrap();
+        let twenty = Celsius::computed(20.0);
+        let there = keg::left_at_most(Celsius::computed(18.0), mead, SEA).unwrap();
         let Ok(needed) = priming::needed(GramsPerLitre::computed(wanted), Percent::computed(headspace), mead) else {
             return Err(TestCaseError::reject("beyond the formula"));
         };
@@ -216,15 +216,15 @@ proptest! {
     fn units_do_not_depend_on_how_often_it_was_read(
         from in 30.0..75.0f64, to in 30.0..75.0f64, at in 1i64..9,
     ) {
-        let point = |minute: i64, t: f64| (Moment(0) + Span::minutes(minute), Heat::computed(t));
+        let point = |minute: i64, t: f64| (Moment(0) + Span::minutes(minute), Celsius::computed(t));
         let between = from + (to - from) * at as f64 / 10.0;
         for rate in [Rate::DelVecchio, Rate::ZSeven] {
-            let units = |points: &[(Moment, Heat)]| rate.trace(points, Span::minutes(10)).units().get();
+            let units = |points: &[(Moment, Celsius)]| rate.trace(points, Span::minutes(10)).units().get();
             let once = units(&[point(0, from), point(10, to)]);
             prop_assert!(near(units(&[point(0, from), point(at, between), point(10, to)]), once, 1e-9));
             prop_assert!(near(units(&[point(0, to), point(10, from)]), once, 1e-9));
-            let hottest = rate.hold(Heat::computed(from.max(to)), Minutes::computed(10.0)).get();
-            let coldest = rate.hold(Heat::computed(from.min(to)), Minutes::computed(10.0)).get();
+            let hottest = rate.hold(Celsius::computed(from.max(to)), Minutes::computed(10.0)).get();
+            let coldest = rate.hold(Celsius::computed(from.min(to)), Minutes::computed(10.0)).get();
             prop_assert!(coldest <= once + 1e-9 && once <= hottest + 1e-9);
         }
     }
@@ -232,10 +232,10 @@ proptest! {
     #[test]
     fn a_hold_as_long_as_was_said_is_enough(t in 50.0..80.0f64, missing in 0.0..100.0f64) {
         for rate in [Rate::DelVecchio, Rate::ZSeven] {
-            let t = Heat::computed(t);
+            let t = Celsius::computed(t);
             let time = rate.time_for(t, PasteurUnits::computed(missing)).unwrap();
             prop_assert!(near(rate.hold(t, time).get(), missing, 1e-9));
-            prop_assert!(rate.at(Heat::computed(t.get() + 1.0)) > rate.at(t));
+            prop_assert!(rate.at(Celsius::computed(t.get() + 1.0)) > rate.at(t));
         }
     }
 }
@@ -258,40 +258,40 @@ fn mass_of_sugar_is_gas_and_alcohol() {
 #[test]
 fn what_is_not_known_is_refused() {
     let bar = BarAbsolute::computed(1.0);
-    let cold = solubility::dissolved(bar, Heat::computed(-1.0), Solvent::WATER);
+    let cold = solubility::dissolved(bar, Celsius::computed(-1.0), Solvent::WATER);
     assert_eq!(cold, Err(Beyond::Temperature(-1.0)));
     let hard = solubility::dissolved(
         BarAbsolute::computed(10.1),
-        Heat::computed(20.0),
+        Celsius::computed(20.0),
         Solvent::WATER,
     );
     assert_eq!(hard, Err(Beyond::Pressure));
     let much = solubility::pressure(
         GramsPerLitre::computed(60.0),
-        Heat::computed(60.0),
+        Celsius::computed(60.0),
         Solvent::WATER,
     );
     assert_eq!(much, Err(Beyond::Pressure));
     assert!(Solvent::new(AbvPercent::computed(21.0), GramsPerLitre::computed(0.0)).is_err());
     assert!(Solvent::new(AbvPercent::computed(12.0), GramsPerLitre::computed(251.0)).is_err());
     // Two per cent of headspace are gone at 65 °C.
-    let full = closed(1.0, 2.0, Above::Air, mead(12.0, 0.0)).at(Heat::computed(65.0));
+    let full = closed(1.0, 2.0, Above::Air, mead(12.0, 0.0)).at(Celsius::computed(65.0));
     assert!(matches!(full, Err(Beyond::Full { .. })), "{full:?}");
     assert!(
         closed(1.0, 5.0, Above::Air, mead(12.0, 0.0))
-            .at(Heat::computed(65.0))
+            .at(Celsius::computed(65.0))
             .is_ok()
     );
 }
 
 #[test]
 fn nothing_below_fifty_counts() {
-    let at = |minute: i64, t: f64| (Moment(0) + Span::minutes(minute), Heat::computed(t));
+    let at = |minute: i64, t: f64| (Moment(0) + Span::minutes(minute), Celsius::computed(t));
     let trace =
         Rate::DelVecchio.trace(&[at(0, 20.0), at(5, 49.9), at(10, 49.9)], Span::minutes(10));
     assert_eq!(trace.units().get(), 0.0);
     assert_eq!(
-        Rate::DelVecchio.time_for(Heat::computed(49.9), PasteurUnits::computed(1.0)),
+        Rate::DelVecchio.time_for(Celsius::computed(49.9), PasteurUnits::computed(1.0)),
         None
     );
     // A long silence below 50 °C loses nothing and is not worth a word.

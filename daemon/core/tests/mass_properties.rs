@@ -272,7 +272,10 @@ proptest! {
 #[test]
 fn potential_strength_grows_with_what_ferments() {
     use ebbmark_core::strength::potential;
-    let at = |share: f64| potential(g(1.1), Percent::computed(share)).unwrap();
+    let at = |share: f64| {
+        let (strength, reads) = potential(g(1.1), Percent::computed(share)).unwrap();
+        (strength.unwrap(), reads)
+    };
     assert!(at(85.0).0 < at(94.0).0 && at(94.0).0 < at(97.0).0);
     assert!(at(85.0).1 > at(97.0).1);
 }

@@ -126,10 +126,7 @@ fn offered_field(field: &'static Field) -> OfferedField {
         key: field.key,
         label: field.label,
         kind,
-        needed: match &field.kind {
-            Kind::Rows { least, .. } => *least > 0,
-            _ => matches!(field.need, Need::Needed),
-        },
+        needed: matches!(field.need, Need::Needed),
         usual: match field.need {
             Need::Usual(text) => Some(text),
             _ => None,

@@ -14,7 +14,7 @@
 
 use super::solubility::{dissolved, gas_density};
 use super::{Beyond, KELVIN, Solvent, expansion, water};
-use crate::units::{BarAbsolute, BarGauge, GramsPerLitre, Heat, Percent};
+use crate::units::{BarAbsolute, BarGauge, Celsius, GramsPerLitre, Percent};
 
 /// Least room above the liquid that a pressure is worked out for, as a share of the vessel.
 const LEAST_ROOM: f64 = 0.01;
@@ -34,7 +34,7 @@ pub struct Closed {
     pub content: GramsPerLitre,
     /// Share of the vessel above the liquid when it is closed.
     pub headspace: Percent,
-    pub closed_at: Heat,
+    pub closed_at: Celsius,
     pub above: Above,
     pub atmosphere: BarAbsolute,
 }
@@ -53,7 +53,7 @@ pub struct Inside {
 impl Closed {
     /// # Errors
     /// Outside the range of the formulas, or the liquid fills the vessel.
-    pub fn at(&self, t: Heat) -> Result<Inside, Beyond> {
+    pub fn at(&self, t: Celsius) -> Result<Inside, Beyond> {
         let share = self.headspace.get() / 100.0;
         let first_liquid = expansion::ratio(self.closed_at, self.liquid);
         let vessel = first_liquid / (1.0 - share);
@@ -89,7 +89,7 @@ impl Closed {
 
     /// The pressure at which `total` grams are dissolved or above the liquid. Both rise with it, so
     /// halving the interval finds it.
-    fn balance(&self, total: f64, room: f64, t: Heat) -> Result<BarAbsolute, Beyond> {
+    fn balance(&self, total: f64, room: f64, t: Celsius) -> Result<BarAbsolute, Beyond> {
         let held = |p: f64| -> Result<f64, Beyond> {
             let p = BarAbsolute::computed(p);
             Ok(dissolved(p, t, self.liquid)?.get() + gas_density(p, t)? * room)

@@ -7,18 +7,18 @@
 
 use super::{Solvent, water};
 use crate::density::{ethanol, sucrose};
-use crate::units::Heat;
+use crate::units::Celsius;
 
 /// Where the alcohol tables end, °C.
 const TABLE_END: f64 = 40.0;
 
 /// Volume at `t` over volume at 20 °C.
-pub fn ratio(t: Heat, liquid: Solvent) -> f64 {
+pub fn ratio(t: Celsius, liquid: Solvent) -> f64 {
     density(20.0, liquid) / density(t.get(), liquid)
 }
 
 /// The same at the most: 15 % more swelling above 20 °C; no less shrinking below.
-pub fn most(t: Heat, liquid: Solvent) -> f64 {
+pub fn most(t: Celsius, liquid: Solvent) -> f64 {
     let ratio = ratio(t, liquid);
     if ratio > 1.0 {
         1.0 + 1.15 * (ratio - 1.0)

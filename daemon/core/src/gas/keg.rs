@@ -8,7 +8,7 @@
 
 use super::solubility::{dissolved, pressure};
 use super::{Beyond, Solvent, water};
-use crate::units::{BarAbsolute, BarGauge, GramsPerLitre, Heat};
+use crate::units::{BarAbsolute, BarGauge, Celsius, GramsPerLitre};
 
 /// Pressure on the gauge that holds this content. Negative where the mead holds it against the
 /// air alone.
@@ -17,7 +17,7 @@ use crate::units::{BarAbsolute, BarGauge, GramsPerLitre, Heat};
 /// Outside the range of the formulas.
 pub fn gauge(
     content: GramsPerLitre,
-    t: Heat,
+    t: Celsius,
     liquid: Solvent,
     atmosphere: BarAbsolute,
 ) -> Result<BarGauge, Beyond> {
@@ -33,7 +33,7 @@ pub fn gauge(
 /// Outside the range of the formulas.
 pub fn content(
     gauge: BarGauge,
-    t: Heat,
+    t: Celsius,
     liquid: Solvent,
     atmosphere: BarAbsolute,
 ) -> Result<GramsPerLitre, Beyond> {
@@ -48,7 +48,7 @@ pub fn content(
 /// # Errors
 /// Outside the range of the formulas.
 pub fn left_at_most(
-    warmest: Heat,
+    warmest: Celsius,
     liquid: Solvent,
     atmosphere: BarAbsolute,
 ) -> Result<GramsPerLitre, Beyond> {

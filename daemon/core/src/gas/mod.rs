@@ -24,13 +24,6 @@ pub mod water;
 
 use crate::units::{AbvPercent, GramsPerLitre, Volumes};
 
-/// Molar masses, g/mol (IUPAC).
-pub const MOLAR_CO2: f64 = 44.0095;
-pub const MOLAR_WATER: f64 = 18.015_28;
-pub const MOLAR_HEXOSE: f64 = 180.156;
-pub const MOLAR_SUCROSE: f64 = 342.297;
-pub const MOLAR_GLUCOSE_MONOHYDRATE: f64 = 198.171;
-
 /// Gas constant, J/(mol·K) (CODATA 2018, exact).
 pub(crate) const R: f64 = 8.314_462_618;
 pub(crate) const KELVIN: f64 = 273.15;

@@ -10,8 +10,10 @@
 //! harder. Balling's figures give 5 % less gas.
 
 use super::solubility::{gas_density, pressure};
-use super::{Beyond, MOLAR_CO2, MOLAR_GLUCOSE_MONOHYDRATE, MOLAR_HEXOSE, MOLAR_SUCROSE, Solvent};
-use crate::units::{AbvPercent, GramsPerLitre, Heat, MassPercent, Percent};
+use super::{Beyond, Solvent};
+use crate::density::mixture::ETHANOL;
+use crate::molar;
+use crate::units::{AbvPercent, Celsius, GramsPerLitre, MassPercent, Percent};
 
 /// What the bottles are primed with.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -28,10 +30,10 @@ pub enum Primer {
 impl Primer {
     /// Grams of carbon dioxide from a gram of it.
     pub fn yields(self) -> f64 {
-        let hexose = 2.0 * MOLAR_CO2 / MOLAR_HEXOSE;
+        let hexose = 2.0 * molar::CARBON_DIOXIDE / molar::HEXOSE;
         match self {
-            Primer::Sucrose => 4.0 * MOLAR_CO2 / MOLAR_SUCROSE,
-            Primer::GlucoseMonohydrate => 2.0 * MOLAR_CO2 / MOLAR_GLUCOSE_MONOHYDRATE,
+            Primer::Sucrose => 4.0 * molar::CARBON_DIOXIDE / molar::SUCROSE,
+            Primer::GlucoseMonohydrate => 2.0 * molar::CARBON_DIOXIDE / molar::GLUCOSE_MONOHYDRATE,
             Primer::Honey { sugar } => hexose * sugar.get() / 100.0,
         }
     }
@@ -39,7 +41,7 @@ impl Primer {
 
 /// Carbon dioxide from fermentable sugar counted as hexose, at the most.
 pub fn from_hexose(sugar: GramsPerLitre) -> GramsPerLitre {
-    GramsPerLitre::computed(sugar.get() * 2.0 * MOLAR_CO2 / MOLAR_HEXOSE)
+    GramsPerLitre::computed(sugar.get() * 2.0 * molar::CARBON_DIOXIDE / molar::HEXOSE)
 }
 
 /// What a bottle of a content needs in all, headspace and liquid together, for each litre of
@@ -52,7 +54,7 @@ pub fn needed(
     headspace: Percent,
     liquid: Solvent,
 ) -> Result<GramsPerLitre, Beyond> {
-    let t = Heat::computed(20.0);
+    let t = Celsius::computed(20.0);
     let share = headspace.get() / 100.0;
     let above = gas_density(pressure(content, t, liquid)?, t)? * share / (1.0 - share);
     Ok(GramsPerLitre::computed(content.get() + above))
@@ -65,7 +67,7 @@ pub fn dose(needed: GramsPerLitre, there: GramsPerLitre, primer: Primer) -> Gram
 }
 
 /// Strength that comes with fermenting so much carbon dioxide out of sugar: as many moles of
-/// alcohol, 46.068 g/mol, 789.24 g/L.
+/// alcohol, by its own weight in a litre.
 pub fn strength_gained(gas: GramsPerLitre) -> AbvPercent {
-    AbvPercent::computed(gas.get() / MOLAR_CO2 * 46.068 / 789.24 * 100.0)
+    AbvPercent::computed(gas.get() / molar::CARBON_DIOXIDE * molar::ETHANOL / ETHANOL * 100.0)
 }

@@ -27,9 +27,6 @@ pub const EIGHT_HOURS: Ppm = Ppm::computed(5_000.0);
 pub const FIFTEEN_MINUTES: Ppm = Ppm::computed(30_000.0);
 pub const DANGER_TO_LIFE: Ppm = Ppm::computed(40_000.0);
 
-/// Outside air (common practice, no source; today's air is near it).
-pub const OUTSIDE: Ppm = Ppm::computed(420.0);
-
 /// Gas from a vessel whose gravity falls.
 pub fn given_off(volume: Litres, fall: FallPerDay) -> GasRate {
     GasRate::computed(GRAMS_A_POINT * volume.get() * fall.get() * 1000.0 / 24.0)
@@ -94,5 +91,5 @@ impl Room {
 
 /// Share by volume to mg/m³ at 25 °C and 1 atm, as limits are printed (24.45 L/mol).
 pub fn milligrams_per_cubic_metre(share: Ppm) -> f64 {
-    share.get() * super::MOLAR_CO2 / 24.45
+    share.get() * crate::molar::CARBON_DIOXIDE / 24.45
 }

@@ -15,14 +15,15 @@
 //! Beside measurements: water within 2 %, beer and champagne within 7 %
 //! (`tests/published/carbonation.rs`).
 
-use super::{Beyond, KELVIN, MOLAR_CO2, MOLAR_WATER, R, Solvent};
+use super::{Beyond, KELVIN, R, Solvent};
 use crate::density::water;
-use crate::units::{BarAbsolute, GramsPerLitre, Heat};
+use crate::molar;
+use crate::units::{BarAbsolute, Celsius, GramsPerLitre};
 
 /// Carroll's formula was fitted up to this pressure.
 const HIGHEST_BAR: f64 = 10.0;
 
-fn known(t: Heat) -> Result<f64, Beyond> {
+fn known(t: Celsius) -> Result<f64, Beyond> {
     if (0.0..=80.0).contains(&t.get()) {
         Ok(t.get())
     } else {
@@ -50,14 +51,18 @@ fn virial(t: f64) -> f64 {
 fn grams_per_ratio(liquid: Solvent) -> f64 {
     let alcohol = (0.86 - 0.01 * liquid.strength().get()) / 0.86;
     let sugar = 1.0 - 0.001_44 * liquid.sugar().get();
-    MOLAR_CO2 / MOLAR_WATER * water::density(20.0) * alcohol * sugar
+    molar::CARBON_DIOXIDE / molar::WATER * water::density(20.0) * alcohol * sugar
 }
 
 /// Content in balance with carbon dioxide at this pressure of its own.
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Solvent) -> Result<GramsPerLitre, Beyond> {
+pub fn dissolved(
+    pressure: BarAbsolute,
+    t: Celsius,
+    liquid: Solvent,
+) -> Result<GramsPerLitre, Beyond> {
     let t = known(t)?;
     let p = pressure.get();
     if p > HIGHEST_BAR {
@@ -73,7 +78,11 @@ pub fn dissolved(pressure: BarAbsolute, t: Heat, liquid: Solvent) -> Result<Gram
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn pressure(content: GramsPerLitre, t: Heat, liquid: Solvent) -> Result<BarAbsolute, Beyond> {
+pub fn pressure(
+    content: GramsPerLitre,
+    t: Celsius,
+    liquid: Solvent,
+) -> Result<BarAbsolute, Beyond> {
     let t = known(t)?;
     let ratio = content.get() / grams_per_ratio(liquid);
     let fugacity = ratio / (1.0 + ratio) * henry(t);
@@ -101,12 +110,12 @@ pub fn pressure(content: GramsPerLitre, t: Heat, liquid: Solvent) -> Result<BarA
 ///
 /// # Errors
 /// Outside 0 to 80 °C, or above 10 bar.
-pub fn gas_density(pressure: BarAbsolute, t: Heat) -> Result<f64, Beyond> {
+pub fn gas_density(pressure: BarAbsolute, t: Celsius) -> Result<f64, Beyond> {
     let t = known(t)?;
     let p = pressure.get();
     if p > HIGHEST_BAR {
         return Err(Beyond::Pressure);
     }
     // bar·(g/mol)/(J/mol) is 100 g/L.
-    Ok(100.0 * p * MOLAR_CO2 / (R * (t + KELVIN) * (1.0 + virial(t) * p)))
+    Ok(100.0 * p * molar::CARBON_DIOXIDE / (R * (t + KELVIN) * (1.0 + virial(t) * p)))
 }

@@ -21,6 +21,7 @@ mod ledger;
 
 pub use ledger::{Carried, HYDROMETER, Step, StepError, carry};
 
+pub use crate::density::EXTRACT_PER_ETHANOL;
 use crate::density::mixture::{self, ETHANOL, THICKEST};
 use crate::density::water;
 use crate::root::{root, settle};
@@ -28,8 +29,7 @@ use crate::units::{
     AbvPercent, GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, OutOfRange,
 };
 
-/// Balling: kilograms of extract that give one of ethanol, and what else comes of them.
-pub const EXTRACT_PER_ETHANOL: f64 = 2.0665;
+/// Balling: what else comes of the [extract](EXTRACT_PER_ETHANOL) that gives a kilogram of ethanol, kg.
 pub const CARBON_DIOXIDE_PER_ETHANOL: f64 = 0.9565;
 pub const YEAST_PER_ETHANOL: f64 = 0.11;
 
@@ -210,12 +210,12 @@ impl Liquid {
 
     /// SG without the check of range.
     fn ratio(self) -> Result<f64, LiquidError> {
-        let volume = self.cubic_metres()?;
-        if volume > 0.0 {
-            Ok(self.total() / volume / water::density(20.0))
-        } else {
-            Err(LiquidError::Empty)
-        }
+        Ok(self.density()? / water::density(20.0))
+    }
+
+    /// kg/m³ at 20 °C, which are grams in a litre.
+    pub(crate) fn density(self) -> Result<f64, LiquidError> {
+        Ok(self.per_litre(self.total())?.get())
     }
 
     /// # Errors
@@ -223,6 +223,18 @@ impl Liquid {
     pub fn strength(self) -> Result<AbvPercent, LiquidError> {
         let per_litre = self.per_litre(self.ethanol)?.get();
         Ok(AbvPercent::new(per_litre / ETHANOL * 100.0)?)
+    }
+
+    /// As [`Liquid::strength`], or `None` where it is stronger than yeast makes it.
+    ///
+    /// # Errors
+    /// Nothing there, or too thick.
+    pub fn strength_in_range(self) -> Result<Option<AbvPercent>, LiquidError> {
+        match self.strength() {
+            Ok(strength) => Ok(Some(strength)),
+            Err(LiquidError::OutOfRange(_)) => Ok(None),
+            Err(e) => Err(e),
+        }
     }
 
     /// Real extract in a litre of it.
@@ -261,12 +273,8 @@ impl Liquid {
     /// A share of it, from 0 to 1; what lies outside is taken as the nearer end.
     #[must_use]
     pub fn part(self, share: f64) -> Liquid {
-        let share = if share > 0.0 { share.min(1.0) } else { 0.0 };
-        Liquid {
-            water: self.water * share,
-            extract: self.extract * share,
-            ethanol: self.ethanol * share,
-        }
+        // In this order what is not a number counts as nothing.
+        self.times(share.max(0.0).min(1.0))
     }
 
     /// As much of it as weighs so; of nothing there is nothing.

@@ -99,7 +99,7 @@ impl Measure {
             });
         };
         let plain = unit.scale.to_plain(number);
-        if plain >= self.low && plain <= self.high {
+        if self.holds(plain) {
             return Ok(plain);
         }
         let [low, high] = [self.low, self.high].map(|v| plain_number(unit.scale.from_plain(v)));
@@ -108,6 +108,11 @@ impl Measure {
             "{} {number} is outside {low} to {high}{sign}",
             self.name
         ))
+    }
+
+    /// Whether the plain value is in range; what is not a number is not.
+    pub(crate) fn holds(&self, plain: f64) -> bool {
+        plain >= self.low && plain <= self.high
     }
 
     /// The units it may be written in.

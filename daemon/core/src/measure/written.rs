@@ -70,11 +70,11 @@ fn plato_from_sg(g: f64) -> f64 {
     density::plato_from_gravity(Gravity::computed(g)).get()
 }
 
-fn fahrenheit_to_celsius(f: f64) -> f64 {
+pub(crate) fn fahrenheit_to_celsius(f: f64) -> f64 {
     (f - 32.0) / 1.8
 }
 
-fn celsius_to_fahrenheit(c: f64) -> f64 {
+pub(crate) fn celsius_to_fahrenheit(c: f64) -> f64 {
     c * 1.8 + 32.0
 }
 

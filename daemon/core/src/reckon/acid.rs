@@ -6,9 +6,7 @@ use super::sulphur::{self, CAUTION_LAW, within};
 use super::{Choice, Complaints, Fact, Field, Given, Reckoning};
 use crate::acid::{self, Acid, Carbonate};
 use crate::deed::{Dose, Substance, What};
-use crate::units::{
-    GramsPerLitre, Kilograms, Litres, Millilitres, Normality, Percent, Ph, Quantity,
-};
+use crate::units::{GramsPerLitre, Kilograms, Litres, Millilitres, Normality, Percent, Ph};
 
 pub static ACID: Reckoning = Reckoning {
     key: "acid",
@@ -173,25 +171,18 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         answer = answer.caution(CAUTION_GAS);
     }
     Ok(finish(answer.step(Step {
+        doses: vec![Dose::of(plan.of, plan.first)],
         // A remark: it moves neither sugar nor volume.
-        what: What::Remark,
-        doses: vec![Dose {
-            of: plan.of,
-            mass: plan.first,
-            name: String::new(),
-            extract: None,
-        }],
-        note: format!(
-            "{} {}: acidity from {} to {} as tartaric",
-            shown(given, plan.first),
-            plan.of.label(),
-            shown(given, there),
-            shown(given, target),
-        ),
-        volume: None,
-        gravity: None,
-        ph: None,
-        wait: None,
+        ..Step::new(
+            What::Remark,
+            format!(
+                "{} {}: acidity from {} to {} as tartaric",
+                shown(given, plan.first),
+                plan.of.label(),
+                shown(given, there),
+                shown(given, target),
+            ),
+        )
     })))
 }
 
@@ -393,7 +384,7 @@ fn bench(
                 format!("{:.1} mL of 5 g in 100 mL", small * 1e6 / 50.0)
             }),
             Amount::of(Kilograms::computed(mass)),
-            Amount::Number(acidity, GramsPerLitre::MEASURE),
+            Amount::of(GramsPerLitre::computed(acidity)),
         ]);
     }
     answer.table(rows)

@@ -3,7 +3,7 @@
 use crate::deed::{Dose, What};
 use crate::measure::Measure;
 use crate::time::{Moment, Span};
-use crate::units::{Gravity, Litres, Ph, Quantity};
+use crate::units::{Gravity, Litres, Quantity};
 
 /// An answer as a reckoning gives it. [`super::Told`] is the same, put into words.
 #[derive(Debug, Default)]
@@ -71,9 +71,22 @@ pub struct Step {
     /// In the vessel after it, where that changes.
     pub volume: Option<Litres>,
     pub gravity: Option<Gravity>,
-    pub ph: Option<Ph>,
     /// How long to wait after it, and for what: "sweetening".
     pub wait: Option<(Span, &'static str)>,
+}
+
+impl Step {
+    /// Nothing but what is done, in words.
+    pub fn new(what: What, note: impl Into<String>) -> Step {
+        Step {
+            what,
+            doses: Vec::new(),
+            note: note.into(),
+            volume: None,
+            gravity: None,
+            wait: None,
+        }
+    }
 }
 
 impl Answer {
@@ -162,6 +175,15 @@ impl Outcome {
 
     pub fn note(mut self, note: impl Into<String>) -> Outcome {
         self.note = note.into();
+        self
+    }
+
+    /// After what is noted already.
+    pub fn and_note(mut self, more: impl AsRef<str>) -> Outcome {
+        if !self.note.is_empty() {
+            self.note.push(' ');
+        }
+        self.note.push_str(more.as_ref());
         self
     }
 }

@@ -1,8 +1,9 @@
 //! Blending two or more meads.
 
-use super::answer::{Answer, Formula, result};
+use super::answer::{Answer, result};
 use super::field::{Choice, Field};
 use super::scale::shown;
+use super::sweet::{READING, TABARIE};
 use super::{Complaint, Complaints, Fact, Given, Reckoning};
 use crate::blend::{BlendError, Wanted, pour_in, to_volume, together};
 use crate::liquid::{Liquid, LiquidError};
@@ -83,7 +84,8 @@ fn part(row: &Given, name: String) -> Result<Part, Complaint> {
 fn run(given: &Given) -> Result<Answer, Complaints> {
     let this = part(given, "this mead".to_owned())?;
     let mut parts = vec![this];
-    for (i, row) in given.rows("parts").iter().enumerate() {
+    let rows = given.rows("parts");
+    for (i, row) in rows.iter().enumerate() {
         let name = match row.words("name") {
             "" => format!("part {}", i + 2),
             name => name.to_owned(),
@@ -98,8 +100,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     };
     // All of a part goes in whose share is not asked for, so it must be said how much that is.
     let fixed = parts.len() - usize::from(wanted.is_some());
-    if let Some(row) = given
-        .rows("parts")
+    if let Some(row) = rows
         .iter()
         .take(fixed - 1)
         .find(|row| row.maybe::<Litres>("volume").is_none())
@@ -201,18 +202,15 @@ fn tell(answer: Answer, blend: Liquid) -> Result<Answer, LiquidError> {
     Ok(answer
         .result(result("volume", "Volume of the blend", blend.volume()?))
         .result(result("gravity", "Its gravity", gravity).between(
-            Gravity::computed(gravity.get() - 0.001),
-            Gravity::computed(gravity.get() + 0.001),
+            Gravity::computed(gravity.get() - READING),
+            Gravity::computed(gravity.get() + READING),
         ))
         .result(result("strength", "Its strength", strength).between(
             AbvPercent::computed((strength.get() - half).max(0.0)),
             AbvPercent::computed(strength.get() + half),
         ))
         .result(result("sugar", "Extract to the litre", blend.extract_per_litre()?))
-        .formula(Formula {
-            name: "mass balance of water, extract and alcohol, density by Tabarié's addition",
-            source: "ICUMSA SPS-4, OIML R 22; held to Cutaia, Reid, Speers, J. Inst. Brew. 115 (2009) 318",
-        })
+        .formula(TABARIE)
         .how_sure(format!(
             "As sure as the parts are known: ±0.001 in gravity, ±{half:.1} % vol. Taste it in a glass in the same shares \
              first."

@@ -10,7 +10,7 @@ use super::{Complaints, Fact, Field, Given, Reckoning};
 use crate::deed::What;
 use crate::gas::{MODEL_ERROR, grams, keg, volumes};
 use crate::time::Span;
-use crate::units::{BarGauge, Celsius, GramsPerLitre, Heat, Kilograms, Litres, Volumes};
+use crate::units::{BarGauge, Celsius, Kilograms, Litres, Volumes};
 
 pub static CARBONATE: Reckoning = Reckoning {
     key: "carbonate",
@@ -41,13 +41,9 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let mead = solvent(given)?;
     let (target, temperature): (Volumes, Celsius) =
         (given.need("target")?, given.need("temperature")?);
-    let (wanted, t) = (grams(target), Heat::from(temperature));
-    let air = air(given);
-    let at = |content: f64| {
-        keg::gauge(GramsPerLitre::computed(content), t, mead, air)
-            .map_err(|e| beyond(given, e, "temperature", "target"))
-    };
-    let gauge = at(wanted.get())?;
+    let (wanted, air) = (grams(target), air(given));
+    let gauge = keg::gauge(wanted, temperature, mead, air)
+        .map_err(|e| beyond(given, e, "temperature", "target"))?;
     let there = match given.maybe::<Celsius>("warmest") {
         Some(_) => Some(content(given, mead)?),
         None => None,
@@ -108,18 +104,16 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     ));
     if gauge.get() > 0.0 && rating.is_none_or(|r| most <= r) {
         answer = answer.step(Step {
-            what: What::Remark,
-            doses: Vec::new(),
-            note: format!(
-                "Put under {} of carbon dioxide at {} for {:.1} volumes",
-                shown(given, gauge),
-                shown(given, temperature),
-                target.get()
-            ),
-            volume: None,
-            gravity: None,
-            ph: None,
             wait: Some((Span::days(5), "tasting")),
+            ..Step::new(
+                What::Carbonate,
+                format!(
+                    "Put under {} of carbon dioxide at {} for {:.1} volumes",
+                    shown(given, gauge),
+                    shown(given, temperature),
+                    target.get()
+                ),
+            )
         });
     }
     if !stopped(given) && sweetness(mead).is_some() {
@@ -281,5 +275,12 @@ mod tests {
                 .contains("more than 10 bar")
         );
         assert!(said(&COLD[..1]).contains("Strength: this is needed"));
+    }
+
+    /// The task "carbonate it" ends with a deed of this kind.
+    #[test]
+    fn the_step_is_carbonating() {
+        let step = told(&[]).step.unwrap();
+        assert_eq!(step.deed.what, crate::deed::What::Carbonate);
     }
 }

@@ -1,12 +1,12 @@
 //! A must that came out too high or too low.
 
-use super::answer::{Answer, Formula, Step, result};
-use super::field::{Choice, Field};
+use super::answer::{Answer, Step, result};
+use super::field::Field;
 use super::scale::{capital, shown};
-use super::sweet::{self, Sweet, to_scale};
+use super::sweet::{self, BALANCE, HONEY_OR_SUGAR, READING, Sweet, to_scale};
 use super::{Complaints, Fact, Given, Reckoning};
 use crate::deed::What;
-use crate::must::{Correction, correct};
+use crate::must::{Correction, MustError, correct};
 use crate::units::{Gravity, Kilograms, Litres};
 
 pub static CORRECT_MUST: Reckoning = Reckoning {
@@ -20,26 +20,12 @@ pub static CORRECT_MUST: Reckoning = Reckoning {
             .hint("Before fermentation, well stirred, at 20 °C.")
             .fill(Fact::Gravity),
         Field::number::<Gravity>("target", "Gravity wanted"),
-        Field::choice("with", "Raised with", RAISE).hint("To lower it there is water."),
+        Field::choice("with", "Raised with", HONEY_OR_SUGAR).hint("To lower it there is water."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
     ],
     run,
 };
-
-const RAISE: &[Choice] = &[
-    Choice {
-        key: "honey",
-        label: "honey",
-    },
-    Choice {
-        key: "sugar",
-        label: "white sugar",
-    },
-];
-
-/// What a gravity is read to, SG.
-const READING: f64 = 0.001;
 
 fn run(given: &Given) -> Result<Answer, Complaints> {
     let volume: Litres = given.need("volume")?;
@@ -67,20 +53,18 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     };
     let done = |now: Gravity| correct(volume, now, target, with.ingredient);
     let right = done(now).map_err(|e| given.complain("target", &e.to_string()))?;
-    let off = |by: f64| {
-        done(Gravity::computed(now.get() + by))
-            .map_or(Kilograms::computed(0.0), |c| to_scale(c.add))
+    let off = |by: f64| match done(Gravity::computed(now.get() + by)) {
+        Ok(c) => to_scale(c.add),
+        // Read so, it is past the target already.
+        Err(MustError::OutOfReach { .. }) => Kilograms::computed(0.0),
+        // A must cannot read that, so it does not widen the range.
+        Err(_) => to_scale(right.add),
     };
     let (a, b) = (off(READING), off(-READING));
     let range = if a < b { (a, b) } else { (b, a) };
     tell(given, &with, right, range, target)
         .map_err(|e| given.complain("target", &e.to_string()).into())
 }
-
-const BALANCE: Formula = Formula {
-    name: "mass balance with the density of sugar solutions",
-    source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
-};
 
 fn tell(
     given: &Given,
@@ -123,13 +107,13 @@ fn tell(
              low: stir, wait, read again before adding more.",
         )
         .step(Step {
-            what: What::Addition,
             doses: vec![with.dose(mass)],
-            note: format!("{} {} to bring the must to {:.4}", shown(given, mass), with.name, target.get()),
             volume: Some(after),
             gravity: Some(target),
-            ph: None,
-            wait: None,
+            ..Step::new(
+                What::Addition,
+                format!("{} {} to bring the must to {:.4}", shown(given, mass), with.name, target.get()),
+            )
         }))
 }
 
@@ -183,5 +167,25 @@ mod tests {
             said(&[("volume", "20"), ("gravity", "1.05"), ("target", "3")])
                 .contains("3 is outside 0.95 to 1.25")
         );
+    }
+
+    /// Water that reads 0.001 less is no must; the range still holds the answer.
+    #[test]
+    fn the_range_holds_the_answer_from_water_up() {
+        let told = ask(
+            "correct-must",
+            &[("volume", "20"), ("gravity", "1.000"), ("target", "1.050")],
+        )
+        .unwrap();
+        let mass = told.results.iter().find(|r| r.key == "mass").unwrap();
+        assert!(mass.low.unwrap() < mass.value.unwrap() && mass.low.unwrap() > 0.0);
+        assert_eq!(mass.high, mass.value);
+        let near = ask(
+            "correct-must",
+            &[("volume", "20"), ("gravity", "1.0495"), ("target", "1.050")],
+        )
+        .unwrap();
+        let mass = near.results.iter().find(|r| r.key == "mass").unwrap();
+        assert_eq!(mass.low, Some(0.0));
     }
 }

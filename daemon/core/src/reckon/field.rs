@@ -38,6 +38,18 @@ pub struct Choice {
     pub label: &'static str,
 }
 
+/// The first is usual.
+pub(super) const NO_OR_YES: &[Choice] = &[
+    Choice {
+        key: "no",
+        label: "no",
+    },
+    Choice {
+        key: "yes",
+        label: "yes",
+    },
+];
+
 #[derive(Debug)]
 pub enum Need {
     Needed,
@@ -79,6 +91,7 @@ impl Field {
         Field::of(key, label, Kind::When)
     }
 
+    /// Needed where there is at least one.
     pub const fn rows(
         key: &'static str,
         label: &'static str,
@@ -86,7 +99,11 @@ impl Field {
         least: usize,
         most: usize,
     ) -> Field {
-        Field::of(key, label, Kind::Rows { of, least, most })
+        let mut field = Field::of(key, label, Kind::Rows { of, least, most });
+        if least == 0 {
+            field.need = Need::MayBeLeft;
+        }
+        field
     }
 
     pub const fn may_be_left(mut self) -> Field {
@@ -99,6 +116,12 @@ impl Field {
         self
     }
 
+    /// Called otherwise here; the key stays.
+    pub const fn label(mut self, label: &'static str) -> Field {
+        self.label = label;
+        self
+    }
+
     pub const fn hint(mut self, hint: &'static str) -> Field {
         self.hint = hint;
         self
@@ -107,5 +130,25 @@ impl Field {
     pub const fn fill(mut self, fact: Fact) -> Field {
         self.fill = Some(fact);
         self
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reckon::ALL;
+
+    #[test]
+    fn rows_are_needed_where_one_is() {
+        for field in ALL.iter().flat_map(|r| r.fields) {
+            if let Kind::Rows { least, .. } = field.kind {
+                assert_eq!(
+                    matches!(field.need, Need::Needed),
+                    least > 0,
+                    "{}",
+                    field.key
+                );
+            }
+        }
     }
 }

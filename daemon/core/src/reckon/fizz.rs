@@ -1,13 +1,15 @@
 //! What the reckonings about carbon dioxide ask alike.
 
 use super::answer::{Amount, Formula, Outcome, result};
+use super::field::NO_OR_YES;
 use super::given::Complaint;
-use super::{Choice, Fact, Field, Given};
+use super::scale::shown;
+use super::{Fact, Field, Given};
 use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::{self, Beyond, MODEL_ERROR, Solvent, atmosphere, keg};
 use crate::liquid::Liquid;
 use crate::units::{
-    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Gravity, Heat, Litres, Metres,
+    AbvPercent, BarAbsolute, BarGauge, Celsius, Fall, GramsPerLitre, Gravity, Litres, Metres,
     Percent, Volumes,
 };
 
@@ -28,6 +30,17 @@ pub(super) const HEIGHT: Field = Field::number::<Metres>("height", "Height above
     .usual("0 m")
     .hint("Thin air shows on the gauge.");
 
+pub(super) const CARBONATION: Field =
+    Field::number::<Volumes>("carbonation", "Carbonation it has already")
+        .may_be_left()
+        .hint("Left empty, it is the most that fermentation left at the warmest.");
+
+pub(super) const CLOSED_AT: Field =
+    Field::number::<Celsius>("closed-at", "Temperature when it is closed").usual("20 °C");
+
+pub(super) const LEFT: Field =
+    Field::number::<Fall>("left", "Gravity that may still fall, at the most").fill(Fact::MostLeft);
+
 pub(super) const HEADSPACE: Field = Field::number::<Percent>("headspace", "Room above the liquid")
     .hint("Share of the whole bottle.");
 
@@ -46,16 +59,7 @@ pub(super) const MARGIN: Field =
 pub(super) const STOPPED: Field = Field::choice(
     "stopped",
     "Its yeast was stopped by sorbate or heat",
-    &[
-        Choice {
-            key: "no",
-            label: "no",
-        },
-        Choice {
-            key: "yes",
-            label: "yes",
-        },
-    ],
+    NO_OR_YES,
 )
 .fill(Fact::Stabilised);
 
@@ -76,8 +80,7 @@ pub(super) const CLOSED: Formula = Formula {
 pub(super) const BURST: &str = "Glass that its maker did not rate for this pressure can burst and injure. Wear eye protection \
      and gloves, cover bottles, store them cool. Bottles for still wine, jugs and demijohns have no \
      rating for any pressure. The estimate does not replace a rating, a gauge or a qualified person.";
-pub(super) const NOT_RATED: &str =
-    "No rating was given, so nothing says that the vessel bears any of it.";
+const NOT_RATED: &str = "No rating was given, so nothing says that the vessel bears any of it.";
 pub(super) const KEG: &str = "Use only a vessel stamped for the pressure shown, with a relief valve that works, and stay \
      below what regulator and hose are rated for. Secure gas cylinders upright; carbon dioxide can \
      suffocate in a closed room. Local codes for pressure vessels hold.";
@@ -128,7 +131,7 @@ pub(super) fn content(given: &Given, mead: Solvent) -> Result<GramsPerLitre, Com
         Some(volumes) => Ok(gas::grams(volumes)),
         None => {
             let warmest: Celsius = given.need("warmest")?;
-            keg::left_at_most(warmest.into(), mead, air(given))
+            keg::left_at_most(warmest, mead, air(given))
                 .map_err(|e| beyond(given, e, "warmest", "warmest"))
         }
     }
@@ -160,7 +163,7 @@ pub(super) fn closed(
         liquid,
         content,
         headspace: headspace(given)?,
-        closed_at: closed_at.into(),
+        closed_at,
         above,
         atmosphere: air(given),
     })
@@ -203,8 +206,11 @@ pub(super) const TOO_MUCH: &str = "more than 10 bar";
 /// Where a bottle may stand, °C: a cold room, a cellar, a kitchen, a summer's day, an attic or a car.
 pub(super) const TEMPERATURES: [f64; 5] = [5.0, 12.0, 20.0, 30.0, 40.0];
 
+/// No store is taken as cooler than this at its hottest, °C.
+pub(super) const HOTTEST_AT_LEAST: f64 = 30.0;
+
 /// `None` beyond what the formula covers: more than any bottle is for.
-pub(super) fn at(given: &Given, vessel: &Closed, t: Heat) -> Result<Option<Inside>, Complaint> {
+pub(super) fn at(given: &Given, vessel: &Closed, t: Celsius) -> Result<Option<Inside>, Complaint> {
     match vessel.at(t) {
         Ok(inside) => Ok(Some(inside)),
         Err(Beyond::Pressure) => Ok(None),
@@ -220,18 +226,75 @@ pub(super) fn bar(pressure: Option<BarGauge>) -> Amount {
     }
 }
 
-/// What the rating says to a pressure, `None` being more than 10 bar. Never that it is safe.
-pub(super) fn against(given: &Given, most: Option<BarGauge>) -> Result<&'static str, Complaint> {
+/// What the rating says to a pressure. Never that it is safe.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Against {
+    NoRating,
+    Over,
+    WithinMargin,
+    Below,
+}
+
+impl Against {
+    pub fn words(self) -> &'static str {
+        match self {
+            Against::NoRating => "no rating given",
+            Against::Over => "over the rating",
+            Against::WithinMargin => "within the margin below the rating",
+            Against::Below => "below rating and margin",
+        }
+    }
+
+    /// A cell of a table of pressures.
+    pub fn cell(self) -> Amount {
+        Amount::Words(self.words().to_owned())
+    }
+
+    /// The rating, less what is kept in hand, is not enough.
+    pub fn forbids(self) -> bool {
+        matches!(self, Against::Over | Against::WithinMargin)
+    }
+}
+
+/// `None` is more than 10 bar.
+pub(super) fn against(given: &Given, most: Option<BarGauge>) -> Result<Against, Complaint> {
     let Some(rating) = given.maybe::<BarGauge>("rating") else {
-        return Ok("no rating given");
+        return Ok(Against::NoRating);
     };
     let margin: Percent = given.need("margin")?;
     let most = most.map_or(f64::INFINITY, BarGauge::get);
     Ok(if most > rating.get() {
-        "over the rating"
+        Against::Over
     } else if most > rating.get() * (1.0 - margin.get() / 100.0) {
-        "within the margin below the rating"
+        Against::WithinMargin
     } else {
-        "below rating and margin"
+        Against::Below
     })
+}
+
+/// "as much as 4.90 bar", with the model's own error.
+pub(super) fn most_said(given: &Given, inside: Option<&Inside>) -> String {
+    match inside {
+        Some(inside) => format!("as much as {}", shown(given, spread(inside).1)),
+        None => TOO_MUCH.to_owned(),
+    }
+}
+
+/// What the rating says to the most it is at this temperature, and that as a sentence.
+pub(super) fn rated(
+    given: &Given,
+    inside: Option<&Inside>,
+    t: Celsius,
+) -> Result<(Against, String), Complaint> {
+    let against = against(given, inside.map(|i| spread(i).1))?;
+    let words = match given.maybe::<BarGauge>("rating") {
+        None => NOT_RATED.to_owned(),
+        Some(rating) => format!(
+            "At {} that is {}, {}.",
+            shown(given, t),
+            against.words(),
+            shown(given, rating)
+        ),
+    };
+    Ok((against, words))
 }

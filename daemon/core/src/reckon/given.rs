@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 use super::field::{Choice, Field, Kind, Need};
 use super::known::{Filling, Known};
 use super::{Asker, Fact};
-use crate::measure::Measure;
 use crate::time::{Moment, read_local};
 use crate::units::Quantity;
 
@@ -265,37 +264,20 @@ impl Reader<'_> {
         if let Kind::Rows { of, least, most } = &field.kind {
             return self.rows(field, path, of, *least, *most, fill);
         }
-        let typed = self.asked.get(path);
-        if typed.is_empty() {
-            if let Some((cell, from)) =
-                fill.and_then(|(filling, from)| Some((from_record(field, filling)?, from)))
-            {
-                return Some((cell, Source::Record(from.to_owned())));
+        match standing(field, self.asked.get(path), fill, self.asker) {
+            Some(Standing::Record { cell, from, .. }) => {
+                Some((cell, Source::Record(from.to_owned())))
             }
-            return match field.need {
-                Need::Usual(text) => self
-                    .take(field, path, text)
-                    .map(|cell| (cell, Source::Usual)),
-                Need::MayBeLeft => None,
-                Need::Needed => {
+            Some(Standing::Text(text, source)) => {
+                self.take(field, path, text).map(|cell| (cell, source))
+            }
+            None => {
+                if matches!(field.need, Need::Needed) {
                     self.complain(field, path, "this is needed");
-                    None
                 }
-            };
+                None
+            }
         }
-        // A form sends back what it was filled with: that still is what the record says, with all
-        // the digits that were not shown.
-        if let Some((filling, from)) = fill
-            && field_text(field, filling, self.asker).as_deref() == Some(typed)
-            && let Some(cell) = from_record(field, filling)
-        {
-            return Some((cell, Source::Record(from.to_owned())));
-        }
-        let source = match field.need {
-            Need::Usual(text) if text == typed => Source::Usual,
-            _ => Source::Typed,
-        };
-        self.take(field, path, typed).map(|cell| (cell, source))
     }
 
     fn take(&mut self, field: &'static Field, path: &str, text: &str) -> Option<Cell> {
@@ -382,10 +364,48 @@ impl Reader<'_> {
     }
 }
 
+/// What stands in a field.
+pub(super) enum Standing<'a> {
+    Record {
+        cell: Cell,
+        text: String,
+        from: &'a str,
+    },
+    /// Typed, or what is usual.
+    Text(&'a str, Source),
+}
+
+/// What is typed goes before what is on record, and that before what is usual; what is on record and
+/// cannot be read into the field is as if it were not. `None` where nothing is left.
+pub(super) fn standing<'a>(
+    field: &'static Field,
+    typed: &'a str,
+    fill: Option<(&Filling, &'a str)>,
+    asker: &Asker,
+) -> Option<Standing<'a>> {
+    let record = fill.and_then(|(filling, from)| {
+        let cell = from_record(field, filling)?;
+        let text = field_text(field, filling, asker)?;
+        Some((cell, text, from))
+    });
+    match (record, &field.need) {
+        // A form sends back what it was filled with: that still is what the record says, with all
+        // the digits that were not shown.
+        (Some((cell, text, from)), _) if typed.is_empty() || typed == text => {
+            Some(Standing::Record { cell, text, from })
+        }
+        (_, Need::Usual(usual)) if typed.is_empty() || typed == *usual => {
+            Some(Standing::Text(usual, Source::Usual))
+        }
+        _ if typed.is_empty() => None,
+        _ => Some(Standing::Text(typed, Source::Typed)),
+    }
+}
+
 fn from_record(field: &'static Field, filling: &Filling) -> Option<Cell> {
     match (&field.kind, filling) {
         (Kind::Number(measure), Filling::Number(v)) => {
-            in_range(measure, *v).then_some(Cell::Number(*v))
+            measure.holds(*v).then_some(Cell::Number(*v))
         }
         (Kind::Choice(choices), Filling::Words(key)) => {
             choices.iter().find(|c| c.key == key).map(Cell::Choice)
@@ -396,12 +416,8 @@ fn from_record(field: &'static Field, filling: &Filling) -> Option<Cell> {
     }
 }
 
-fn in_range(measure: &Measure, v: f64) -> bool {
-    v >= measure.low && v <= measure.high
-}
-
 /// What a form's field is filled with.
-pub(super) fn field_text(field: &Field, filling: &Filling, asker: &Asker) -> Option<String> {
+fn field_text(field: &Field, filling: &Filling, asker: &Asker) -> Option<String> {
     match (&field.kind, filling) {
         (Kind::Number(measure), Filling::Number(v)) => Some(measure.field(*v, asker.style.units)),
         (Kind::Choice(_) | Kind::Words, Filling::Words(words)) => Some(words.clone()),

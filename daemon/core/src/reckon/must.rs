@@ -1,18 +1,20 @@
 //! A must from its ingredients: what to weigh, or what it gives.
 
 use super::answer::{Amount, Answer, Formula, Table, result, table};
-use super::field::{Choice, Field, Need};
+use super::field::{Choice, Field};
 use super::scale::shown;
-use super::strength::own;
-use super::sweet::{self, EVERYTHING, to_scale};
-use super::{Complaint, Complaints, Given, Reckoning};
+use super::strength::could;
+use super::sweet::{self, BALANCE, Brought, HONEY_OR_SUGAR, INGREDIENT, brought, to_scale};
+use super::{Complaints, Given, Reckoning};
 use crate::deed::Substance;
 use crate::density::water;
 use crate::liquid::LiquidError;
-use crate::must::ingredient::{HONEY_FERMENTS, Ingredient, Portion, listed};
+use crate::must::ingredient::{
+    HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient, Portion,
+};
 use crate::must::{MustError, to_target};
-use crate::strength::{by_law, potential};
-use crate::units::{AbvPercent, GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, Percent};
+use crate::strength::by_law;
+use crate::units::{GramsPerLitre, Gravity, Kilograms, Litres, MassPercent, Percent};
 
 pub static MUST: Reckoning = Reckoning {
     key: "must",
@@ -25,10 +27,11 @@ pub static MUST: Reckoning = Reckoning {
         Field::number::<Gravity>("gravity", "Gravity wanted")
             .may_be_left()
             .hint("At 20 °C."),
-        Field::choice("with", "Made up with", MAIN).hint("Honey or sugar to reach the gravity."),
+        Field::choice("with", "Made up with", HONEY_OR_SUGAR)
+            .hint("Honey or sugar to reach the gravity."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
-        Field::rows("parts", "Already decided", PARTS, 0, 10),
+        Field::rows("parts", "Already decided", INGREDIENT, 0, 10),
         Field::number::<Kilograms>("water", "Water")
             .may_be_left()
             .hint("When masses are given: 1 L is 0.998 kg."),
@@ -47,79 +50,14 @@ const WANT: &[Choice] = &[
     },
 ];
 
-const MAIN: &[Choice] = &[
-    Choice {
-        key: "honey",
-        label: "honey",
-    },
-    Choice {
-        key: "sugar",
-        label: "white sugar",
-    },
-];
-
-const PARTS: &[Field] = &[
-    Field {
-        need: Need::Needed,
-        ..Field::choice("what", "What", &EVERYTHING)
-    },
-    Field::number::<Kilograms>("mass", "Mass").hint("Fruit without stones."),
-    Field::number::<MassPercent>("sugar", "Its sugar")
-        .may_be_left()
-        .hint("Of something that is not in the list, or fruit you know better."),
-];
-
 /// What a must by mass is good to, SG.
 const HALF: f64 = 0.003;
 
-/// A part with what it brings.
-struct Part {
-    name: String,
-    mass: Kilograms,
-    portion: Portion,
-}
-
-fn parts(given: &Given) -> Result<Vec<Part>, Complaints> {
-    let mut out = Vec::new();
-    for row in given.rows("parts") {
-        out.push(part(given, &row)?);
-    }
-    Ok(out)
-}
-
-fn part(given: &Given, row: &Given) -> Result<Part, Complaint> {
-    let mass: Kilograms = row.need("mass")?;
-    let key = row.choice("what");
-    let (name, ingredient) = match (key, listed(key)) {
-        ("honey", _) => ("honey", sweet::honey(given)?),
-        ("own", _) => ("of your own", own(row)?),
-        (_, Some(l)) => (l.label, better_known(row, l.ingredient)?),
-        (_, None) => return Err(row.complain("what", "this is needed")),
-    };
-    let portion = ingredient
-        .portion(mass)
-        .map_err(|e| row.complain("mass", &e.to_string()))?;
-    Ok(Part {
-        name: name.to_owned(),
-        mass,
-        portion,
-    })
-}
-
-/// With the sugar the maker knows of it, where that was given.
-fn better_known(row: &Given, ingredient: Ingredient) -> Result<Ingredient, Complaint> {
-    match row.maybe::<MassPercent>("sugar") {
-        None => Ok(ingredient),
-        Some(sugar) => {
-            let water = ingredient.water().get().min(100.0 - sugar.get());
-            Ingredient::own(MassPercent::computed(water), sugar)
-                .map_err(|e| row.complain("sugar", &e.to_string()))
-        }
-    }
-}
-
 fn run(given: &Given) -> Result<Answer, Complaints> {
-    let parts = parts(given)?;
+    let mut parts = Vec::new();
+    for row in given.rows("parts") {
+        parts.push(brought(given, &row)?);
+    }
     let together = parts
         .iter()
         .fold(Portion::NOTHING, |all, p| all.with(p.portion));
@@ -130,7 +68,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     }
 }
 
-fn to_weigh(given: &Given, parts: &[Part], together: Portion) -> Result<Answer, Complaints> {
+fn to_weigh(given: &Given, parts: &[Brought], together: Portion) -> Result<Answer, Complaints> {
     let volume: Litres = given.need("volume")?;
     let gravity: Gravity = given.need("gravity")?;
     if volume.get() <= 0.0 {
@@ -180,11 +118,15 @@ fn to_weigh(given: &Given, parts: &[Part], together: Portion) -> Result<Answer, 
         .note("Make up to the mark at the end rather than adding volumes: they shrink when mixed."),
     );
     let mut lines = vec![(main.name.to_owned(), mass), ("water".to_owned(), pour)];
-    lines.extend(parts.iter().map(|p| (p.name.clone(), p.mass)));
+    lines.extend(parts.iter().map(|p| (p.name.to_owned(), p.mass)));
     finish(given, answer, &recipe.must, lines)
 }
 
-fn what_it_gives(given: &Given, parts: &[Part], together: Portion) -> Result<Answer, Complaints> {
+fn what_it_gives(
+    given: &Given,
+    parts: &[Brought],
+    together: Portion,
+) -> Result<Answer, Complaints> {
     if parts.is_empty() {
         return Err(given
             .complain("parts", "at least one ingredient is needed")
@@ -207,7 +149,7 @@ fn what_it_gives(given: &Given, parts: &[Part], together: Portion) -> Result<Ans
         shown(given, volume),
         shown(given, gravity)
     ));
-    let mut lines: Vec<_> = parts.iter().map(|p| (p.name.clone(), p.mass)).collect();
+    let mut lines: Vec<_> = parts.iter().map(|p| (p.name.to_owned(), p.mass)).collect();
     lines.push(("water".to_owned(), water));
     finish(given, answer, &must, lines)
 }
@@ -234,26 +176,26 @@ fn tell(
     } else {
         HONEY_FERMENTS.get()
     };
-    let strength_at = |off: f64| {
-        let share = Percent::computed((share + off).clamp(0.0, 100.0));
-        potential(gravity, share).map(|(strength, _)| strength)
+    let off = |honeys: Percent| {
+        let off = honeys.get() - HONEY_FERMENTS.get();
+        Percent::computed((share + off).clamp(0.0, 100.0))
     };
+    let (could, _) = could(
+        gravity,
+        [HONEY_FERMENTS_LEAST, HONEY_FERMENTS, HONEY_FERMENTS_MOST].map(off),
+    )?;
     let counted = by_law(GramsPerLitre::computed(
         must.fermentable.get() * 1000.0 / volume.get(),
     ));
-    let least: AbvPercent = strength_at(-9.0)?;
-    let most = strength_at(3.0)?;
     let mut answer = answer
         .result(result("gravity", "Gravity", gravity).between(sg(-HALF), sg(HALF)))
         .result(result("volume", "Volume of must at 20 °C", volume))
         .result(result("extract", "Extract in it", must.liquid.extract()))
         .result(
-            result("potential", "Strength if it ferments dry", strength_at(0.0)?)
-                .between(least, most)
-                .note(format!(
-                    "Where the yeast bears it. By 16.83 g of sugar to 1 % vol, as wine law counts, it would be {:.1} % vol.",
-                    counted.get()
-                )),
+            could.and_note(format!(
+                "Where the yeast bears it. By 16.83 g of sugar to 1 % vol, as wine law counts, it would be {:.1} % vol.",
+                counted.get()
+            )),
         );
     let mut weigh: Table = table(
         "weigh",
@@ -271,10 +213,7 @@ fn tell(
         );
     }
     Ok(answer
-        .formula(Formula {
-            name: "mass balance with the density of sugar solutions",
-            source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
-        })
+        .formula(BALANCE)
         .formula(Formula {
             name: "composition of fruit, juice and sugar",
             source: "USDA National Nutrient Database SR 27 (2014); honey's mean water USDA Technical Bulletin 1261 (1962), as quoted by Crane 1980",
@@ -401,6 +340,25 @@ mod tests {
         assert_eq!(
             own,
             "Its sugar: needed for something that is not in the list"
+        );
+    }
+
+    /// A must of which more than 25 % vol could come is weighed all the same.
+    #[test]
+    fn a_thick_must_is_not_refused_for_what_it_could_reach() {
+        let told = ask("must", &[("volume", "10 L"), ("gravity", "1.170")]).unwrap();
+        assert!((value(&told, "gravity") - 1.170).abs() < 5e-4);
+        let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
+        assert_eq!(potential.text, "more than 25 % vol");
+        assert_eq!((potential.value, potential.low), (None, None));
+        // Here only the most it could reach lies beyond.
+        let told = ask("must", &[("volume", "10 L"), ("gravity", "1.157")]).unwrap();
+        let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
+        assert!(potential.value.unwrap() < 25.0 && potential.high.is_none());
+        assert!(
+            potential.note.contains("more than 25 % vol"),
+            "{}",
+            potential.note
         );
     }
 }

@@ -29,7 +29,7 @@ pub static NUTRIENT: Reckoning = Reckoning {
             .may_be_left()
             .fill(Fact::Gravity)
             .hint("Left out: a plan from the start."),
-        Field::number::<FallPerDay>("fall", "Fall a day")
+        Field::number::<FallPerDay>("fall", "Fall")
             .may_be_left()
             .fill(Fact::FallPerDay)
             .hint("With it, each step gets a time."),
@@ -133,7 +133,10 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         lines(&asked, &ration, from)
     };
     let mut answer = Answer::new(sentence(given, &asked, &ration, missing, used, &lines));
-    answer = tell(answer, &asked, &ration, missing, &law.told());
+    answer = tell_wanted(answer, &asked);
+    if !late {
+        answer = tell(answer, &asked, &ration, missing, &law.told());
+    }
     answer = tell_lines(given, answer, &lines);
     answer = answer
         .how_sure(how_sure(&asked))
@@ -397,17 +400,28 @@ fn when(given: &Given, due: Due) -> Option<String> {
     let Due::In(hours) = due else {
         return None;
     };
-    let at = given.asker.now + Span::from_days(hours.get() / 24.0);
+    let at = given.asker.now + span(hours);
     Some(show::about(at, given.asker.now, given.asker.style.zone))
 }
 
-fn tell(answer: Answer, asked: &Wish, ration: &Ration, missing: MgPerLitre, law: &str) -> Answer {
+fn tell_wanted(answer: Answer, asked: &Wish) -> Answer {
     let mut wanted = result("nitrogen-wanted", "Nitrogen wanted", asked.wanted.plan());
     if let Wanted::Range { low, high, .. } = asked.wanted {
         wanted = wanted.between(low, high);
     }
+    let answer = answer.result(wanted);
+    if asked.own {
+        return answer;
+    }
+    answer.formula(Formula {
+        name: "the nitrogen line, 200 mg/L at 21 °Bx and 25 more for each °Bx up to 27",
+        source: "credited to Bisson and Butzke (2000), read only as quoted; the yeast's need as a quarter less or more: common practice, no source",
+    })
+}
+
+/// What is to be given.
+fn tell(answer: Answer, asked: &Wish, ration: &Ration, missing: MgPerLitre, law: &str) -> Answer {
     let mut answer = answer
-        .result(wanted)
         .result(result("nitrogen-missing", "Nitrogen to give", missing))
         .result(result(
             "nitrogen-given",
@@ -431,12 +445,6 @@ fn tell(answer: Answer, asked: &Wish, ration: &Ration, missing: MgPerLitre, law:
                  needs less would help.",
             ),
         );
-    }
-    if !asked.own {
-        answer = answer.formula(Formula {
-            name: "the nitrogen line, 200 mg/L at 21 °Bx and 25 more for each °Bx up to 27",
-            source: "credited to Bisson and Butzke (2000), read only as quoted; the yeast's need as a quarter less or more: common practice, no source",
-        });
     }
     answer
         .formula(Formula {
@@ -519,26 +527,16 @@ fn how_sure(asked: &Wish) -> String {
 }
 
 fn step(given: &Given, now: &Line, next: Option<&Line>) -> Step {
-    let dose = |of: Substance, mass: Kilograms| Dose {
-        of,
-        mass,
-        name: String::new(),
-        extract: None,
-    };
     Step {
-        what: What::Nutrient,
         doses: vec![
-            dose(Substance::DiammoniumPhosphate, now.phosphate),
-            dose(Substance::Nutrient, now.other),
+            Dose::of(Substance::DiammoniumPhosphate, now.phosphate),
+            Dose::of(Substance::Nutrient, now.other),
         ],
-        note: doses_told(given, now.phosphate, now.other),
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: next.and_then(|next| match next.due {
             Due::In(hours) => Some((span(hours), "the next nutrient")),
             _ => None,
         }),
+        ..Step::new(What::Nutrient, doses_told(given, now.phosphate, now.other))
     }
 }
 
@@ -691,6 +689,9 @@ mod tests {
             told.sentence
         );
         assert!(told.step.is_none() && told.tables.is_empty());
+        // No dose stands beside that.
+        let keys: Vec<&str> = told.results.iter().map(|r| r.key.as_str()).collect();
+        assert_eq!(keys, ["nitrogen-wanted"]);
     }
 
     #[test]

@@ -2,8 +2,9 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, NOT_RATED, RATING, STRENGTH, WARMEST, WINE,
-    closed, content, pressure_result, solvent, spread,
+    BURST, CARBONATION, CLOSED, CLOSED_AT, GRAVITY, HEADSPACE, HEIGHT, HENRY, MARGIN, RATING,
+    STRENGTH, TOO_MUCH, WARMEST, WINE, against, bar, closed, content, most_said, pressure_result,
+    rated, solvent, spread,
 };
 use super::scale::{capital, shown};
 use super::{Choice, Complaint, Complaints, Field, Given, Reckoning, Table};
@@ -12,7 +13,7 @@ use crate::gas::Beyond;
 use crate::gas::closed::{Above, Closed};
 use crate::heat::{LONGEST_GAP, NOTHING_BELOW, Rate, Trace};
 use crate::time::{Moment, Span};
-use crate::units::{BarGauge, Celsius, Heat, Minutes, PasteurUnits, Volumes};
+use crate::units::{Celsius, Minutes, PasteurUnits};
 
 pub static PASTEURISE: Reckoning = Reckoning {
     key: "pasteurise",
@@ -20,7 +21,7 @@ pub static PASTEURISE: Reckoning = Reckoning {
     says: "What a hold or a record of temperatures is worth in pasteurisation units, how long is missing, and what a closed bottle comes to while it is hot.",
     gate: None,
     fields: &[
-        Field::number::<Heat>("temperature", "Temperature of the hold")
+        Field::number::<Celsius>("temperature", "Temperature of the hold")
             .may_be_left()
             .hint("At the coldest place inside the bottle, not of the bath."),
         Field::number::<Minutes>("time", "Time held").may_be_left(),
@@ -29,7 +30,7 @@ pub static PASTEURISE: Reckoning = Reckoning {
             "Or readings through come-up, hold and cool-down",
             &[
                 Field::number::<Minutes>("minute", "Minutes from the start"),
-                Field::number::<Heat>("temperature", "Temperature"),
+                Field::number::<Celsius>("temperature", "Temperature"),
             ],
             0,
             100,
@@ -71,12 +72,11 @@ pub static PASTEURISE: Reckoning = Reckoning {
         STRENGTH.usual("12 % vol"),
         GRAVITY,
         WARMEST.usual("20 °C"),
-        Field::number::<Volumes>("carbonation", "Carbonation it has already")
-            .may_be_left()
-            .hint("Left empty, it is the most that fermentation left at the warmest."),
+        CARBONATION,
         HEADSPACE.usual("5 %"),
-        Field::number::<Celsius>("closed-at", "Temperature when it was closed").usual("20 °C"),
+        CLOSED_AT.label("Temperature when it was closed"),
         RATING,
+        MARGIN,
         HEIGHT,
     ],
     run,
@@ -96,8 +96,8 @@ const THERMOMETER: f64 = 0.5;
 struct Heated {
     units: PasteurUnits,
     /// The last temperature known.
-    now: Heat,
-    hottest: Heat,
+    now: Celsius,
+    hottest: Celsius,
     gaps: usize,
     /// For the sentence: "10 min at 65.0 °C".
     words: String,
@@ -115,7 +115,7 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
     if !rows.is_empty() {
         let mut readings = Vec::new();
         for row in rows {
-            let (minute, t): (Minutes, Heat) = (row.need("minute")?, row.need("temperature")?);
+            let (minute, t): (Minutes, Celsius) = (row.need("minute")?, row.need("temperature")?);
             let at = Moment(0) + Span((minute.get() * 60_000.0).round() as i64);
             if readings.last().is_some_and(|&(last, _)| last >= at) {
                 return Err(row.complain("minute", "the readings must follow one another in time"));
@@ -129,7 +129,7 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
             "readings",
         );
     }
-    if let Some(t) = given.maybe::<Heat>("temperature") {
+    if let Some(t) = given.maybe::<Celsius>("temperature") {
         let time = given.maybe("time").unwrap_or(Minutes::computed(0.0));
         return Ok(Heated {
             units: rate.hold(t, time),
@@ -140,12 +140,12 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
         });
     }
     let since = given.when("since").unwrap_or(Moment(i64::MIN));
-    let readings: Vec<(Moment, Heat)> = given
+    let readings: Vec<(Moment, Celsius)> = given
         .known
         .trace
         .iter()
         .filter(|(at, _)| *at >= since)
-        .map(|&(at, t)| (at, t.into()))
+        .copied()
         .collect();
     traced(
         given,
@@ -158,7 +158,7 @@ fn heated(given: &Given, rate: Rate) -> Result<Heated, Complaint> {
 fn traced(
     given: &Given,
     trace: &Trace,
-    readings: &[(Moment, Heat)],
+    readings: &[(Moment, Celsius)],
     field: &str,
 ) -> Result<Heated, Complaint> {
     let (Some(hottest), [_, .., (_, now)]) = (trace.hottest, readings) else {
@@ -187,7 +187,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .then(|| rate.time_for(heated.now, missing))
         .flatten();
     // How much more the units are, by as much as the thermometer may be off.
-    let off = rate.at(Heat::computed(60.0 + THERMOMETER));
+    let off = rate.at(Celsius::computed(60.0 + THERMOMETER));
 
     let mut answer = Answer::default()
         .result(result("units", "Pasteurisation", heated.units).between(
@@ -211,7 +211,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         let mead = solvent(given)?;
         let bottle = closed(given, mead, content(given, mead)?, Above::Air)?;
         let (said, ok);
-        (answer, said, ok) = heated_closed(given, answer, &bottle, heated.hottest);
+        (answer, said, ok) = heated_closed(given, answer, &bottle, heated.hottest)?;
         bears = ok;
         words.push(said);
     }
@@ -219,15 +219,10 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         words.insert(0, "Do not heat these bottles closed.".to_owned());
     }
     if bears && missing.get() <= 0.0 {
-        answer = answer.step(Step {
-            what: What::Pasteurise,
-            doses: Vec::new(),
-            note: format!("{}, {}", heated.words, shown(given, heated.units)),
-            volume: None,
-            gravity: None,
-            ph: None,
-            wait: None,
-        });
+        answer = answer.step(Step::new(
+            What::Pasteurise,
+            format!("{}, {}", heated.words, shown(given, heated.units)),
+        ));
     }
     answer.sentence = words.join(" ");
     Ok(answer.caution(VALIDATED).how_sure(
@@ -278,11 +273,11 @@ fn heated_closed(
     given: &Given,
     answer: Answer,
     bottle: &Closed,
-    hottest: Heat,
-) -> (Answer, String, bool) {
+    hottest: Celsius,
+) -> Result<(Answer, String, bool), Complaint> {
     const LABEL: &str = "Pressure in a closed bottle then";
     let answer = answer
-        .table(pressures(bottle, hottest))
+        .table(pressures(given, bottle, hottest)?)
         .formula(HENRY)
         .formula(WINE)
         .formula(CLOSED)
@@ -292,7 +287,7 @@ fn heated_closed(
         Ok(inside) => inside,
         Err(e) => {
             let answer = answer.result(Outcome::words("bottle", LABEL, "not to be told"));
-            return (answer, format!("{}.", capital(&e.to_string())), false);
+            return Ok((answer, format!("{}.", capital(&e.to_string())), false));
         }
     };
     let answer = answer
@@ -302,24 +297,13 @@ fn heated_closed(
             "Room left above the liquid",
             inside.headspace,
         ));
-    let most = spread(&inside).1;
+    let (bottles, borne) = rated(given, Some(&inside), hottest)?;
     let said = format!(
-        "A closed bottle comes to as much as {} on a gauge at {}.",
-        shown(given, most),
+        "A closed bottle comes to {} on a gauge at {}. {borne}",
+        most_said(given, Some(&inside)),
         shown(given, hottest)
     );
-    match given.maybe::<BarGauge>("rating") {
-        None => (answer, format!("{said} {NOT_RATED}"), true),
-        Some(rating) if most > rating => (
-            answer,
-            format!(
-                "{said} That is over their rating, {}.",
-                shown(given, rating)
-            ),
-            false,
-        ),
-        Some(_) => (answer, said, true),
-    }
+    Ok((answer, said, !bottles.forbids()))
 }
 
 fn formula(rate: Rate) -> Formula {
@@ -336,7 +320,7 @@ fn formula(rate: Rate) -> Formula {
 }
 
 /// The bottle on its way up.
-fn pressures(bottle: &Closed, hottest: Heat) -> Table {
+fn pressures(given: &Given, bottle: &Closed, hottest: Celsius) -> Result<Table, Complaint> {
     let mut temperatures = vec![20.0, 50.0, 60.0, 65.0, 70.0, hottest.get()];
     temperatures.sort_by(f64::total_cmp);
     temperatures.dedup();
@@ -348,20 +332,22 @@ fn pressures(bottle: &Closed, hottest: Heat) -> Table {
             ("pressure", "Pressure above the air's"),
             ("most", "At the most"),
             ("room", "Room left"),
+            ("rating", "Against the rating"),
         ],
     );
-    for t in temperatures.into_iter().map(Heat::computed) {
+    for t in temperatures.into_iter().map(Celsius::computed) {
         table = table.row(match bottle.at(t) {
             Ok(inside) => vec![
                 Amount::of(t),
-                Amount::of(BarGauge::computed(inside.gauge.get().max(0.0))),
+                bar(Some(inside.gauge)),
                 Amount::of(spread(&inside).1),
                 Amount::of(inside.headspace),
+                against(given, Some(spread(&inside).1))?.cell(),
             ],
             Err(e) => {
                 let words = match e {
                     Beyond::Full { .. } => "without limit",
-                    Beyond::Pressure => "more than 10 bar",
+                    Beyond::Pressure => TOO_MUCH,
                     _ => "not known",
                 };
                 let room = match e {
@@ -373,11 +359,12 @@ fn pressures(bottle: &Closed, hottest: Heat) -> Table {
                     Amount::Words(words.to_owned()),
                     Amount::Words(words.to_owned()),
                     Amount::Words(room.to_owned()),
+                    against(given, None)?.cell(),
                 ]
             }
         });
     }
-    table
+    Ok(table)
 }
 
 #[cfg(test)]
@@ -536,5 +523,39 @@ mod tests {
             said(&[("temperature", "65"), ("strength", "140 %")])
                 .contains("Strength: strength 140 is outside")
         );
+    }
+
+    #[test]
+    fn the_margin_is_kept_below_the_rating() {
+        let hold = [("temperature", "65"), ("time", "30")];
+        let rated = |rating: &str| told(&[&hold[..], &[("rating", rating)]].concat());
+        let bottle = rated("9").tables.remove(0);
+        assert_eq!(bottle.columns.last().unwrap().key, "rating");
+        let most = bottle
+            .rows
+            .iter()
+            .find(|r| r[0].value == Some(65.0))
+            .unwrap()[2]
+            .value
+            .unwrap();
+        let near = rated(&format!("{}", most * 1.1));
+        assert!(
+            near.sentence
+                .starts_with("Do not heat these bottles closed.")
+                && near.sentence.contains("within the margin below the rating"),
+            "{}",
+            near.sentence
+        );
+        assert!(near.step.is_none());
+        let strong = rated(&format!("{}", most * 1.4));
+        assert!(
+            strong.sentence.contains("below rating and margin"),
+            "{}",
+            strong.sentence
+        );
+        assert!(strong.step.is_some());
+        let full = told(&[&hold[..], &[("rating", "9"), ("headspace", "2 %")]].concat());
+        let last = full.tables[0].rows.last().unwrap();
+        assert_eq!(last.last().unwrap().text, "over the rating");
     }
 }

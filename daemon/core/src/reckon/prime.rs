@@ -2,9 +2,9 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Step, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, LAW, MARGIN, RATING, STOPPED, STRENGTH,
-    TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, beyond, closed, content, headspace,
-    pressure_result, solvent, spread, stopped, sweetness,
+    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST, LAW, LEFT, MARGIN, RATING,
+    STOPPED, STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, beyond, closed,
+    content, headspace, most_said, pressure_result, rated, solvent, spread, stopped, sweetness,
 };
 use super::scale::{shown, weighed_within};
 use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning, Which};
@@ -12,9 +12,10 @@ use crate::deed::{Dose, Substance, What};
 use crate::gas::closed::{Above, Closed, Inside};
 use crate::gas::priming::{self, Primer};
 use crate::gas::room::MOST_GRAMS_A_POINT;
-use crate::gas::{self, grams, solubility, volumes};
+use crate::gas::{grams, solubility, volumes};
+use crate::molar;
 use crate::time::Span;
-use crate::units::{Fall, GramsPerLitre, Heat, Kilograms, Litres, MassPercent, Volumes};
+use crate::units::{Celsius, Fall, GramsPerLitre, Kilograms, Litres, MassPercent, Volumes};
 
 pub static PRIME: Reckoning = Reckoning {
     key: "prime",
@@ -51,10 +52,8 @@ pub static PRIME: Reckoning = Reckoning {
             .usual("80 %")
             .hint("About four fifths is usual (from memory); the rest is mostly water."),
         HEADSPACE.usual("3 %"),
-        Field::number::<Fall>("left", "Gravity that may still fall, at the most")
-            .usual("0.001 SG")
-            .hint("As 0.002 or 2 points: it comes on top of the priming.")
-            .fill(Fact::MostLeft),
+        LEFT.usual("0.001 SG")
+            .hint("As 0.002 or 2 points: it comes on top of the priming."),
         RATING,
         MARGIN,
         HEIGHT,
@@ -90,9 +89,7 @@ fn sugar(given: &Given) -> Result<Sugar, Complaint> {
             primer: Primer::GlucoseMonohydrate,
             substance: Substance::Sugar,
             name: "grape sugar",
-            extract: MassPercent::computed(
-                100.0 * gas::MOLAR_HEXOSE / gas::MOLAR_GLUCOSE_MONOHYDRATE,
-            ),
+            extract: MassPercent::computed(100.0 * molar::HEXOSE / molar::GLUCOSE_MONOHYDRATE),
         },
         _ => Sugar {
             primer: Primer::Sucrose,
@@ -131,7 +128,7 @@ impl Primed {
 
     /// What is dissolved at 20 °C in the end, and the bottle then.
     fn at_20(&self, given: &Given) -> Result<(Volumes, Inside), Complaint> {
-        let t = Heat::computed(20.0);
+        let t = Celsius::computed(20.0);
         let inside = self.bottle.at(t);
         let content = inside.and_then(|i| {
             Ok((
@@ -186,9 +183,15 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let there = volumes(primed.there);
     let least = Volumes::computed((comes_to.get() - there.get()).max(0.0));
 
+    let most = primed.and(MOST_GRAMS_A_POINT * left.get() * 1000.0);
+    let hottest = Celsius::computed(HOTTEST_AT_LEAST);
+    let at_hottest = at(given, &most, hottest)?;
+    let (bottles, borne) = rated(given, at_hottest.as_ref(), hottest)?;
+
     let mut answer = Answer::new(format!(
-        "{}{}",
+        "{} Warm, it comes to {}. {borne}{}",
         sentence(given, &primed, &sugar, comes_to, &at_20),
+        most_said(given, at_hottest.as_ref()),
         warning(sweet)
     ))
     .result(
@@ -214,7 +217,7 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     ));
     if let Some(sugar) = sweet {
         let all = primed.and(priming::from_hexose(sugar).get());
-        let words = match all.at(Heat::computed(20.0)) {
+        let words = match all.at(Celsius::computed(20.0)) {
             Ok(inside) => shown(given, inside.gauge),
             Err(_) => TOO_MUCH.to_owned(),
         };
@@ -224,10 +227,9 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
             words,
         ));
     }
-    if primed.dose.get() > 0.0 {
+    if primed.dose.get() > 0.0 && !bottles.forbids() {
         answer = answer.step(step(given, &primed, sugar, comes_to));
     }
-    let most = primed.and(MOST_GRAMS_A_POINT * left.get() * 1000.0);
     Ok(answer
         .table(pressures(given, &primed.bottle, &most)?)
         .how_sure(
@@ -286,23 +288,21 @@ fn warning(sweet: Option<GramsPerLitre>) -> String {
 
 fn step(given: &Given, primed: &Primed, sugar: Sugar, comes_to: Volumes) -> Step {
     Step {
-        what: What::Seal,
-        note: format!(
-            "Primed with {} of {} for {:.1} volumes, and bottled",
-            shown(given, primed.dose),
-            sugar.name,
-            comes_to.get()
-        ),
         doses: vec![Dose {
-            of: sugar.substance,
-            mass: primed.dose,
             name: sugar.name.to_owned(),
             extract: Some(sugar.extract),
+            ..Dose::of(sugar.substance, primed.dose)
         }],
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: Some((Span::days(14), "opening the first bottle")),
+        ..Step::new(
+            What::Seal,
+            format!(
+                "Primed with {} of {} for {:.1} volumes, and bottled",
+                shown(given, primed.dose),
+                sugar.name,
+                comes_to.get()
+            ),
+        )
     }
 }
 
@@ -318,13 +318,13 @@ fn pressures(given: &Given, primed: &Closed, most: &Closed) -> Result<Table, Com
         ],
     );
     for t in TEMPERATURES {
-        let t = Heat::computed(t);
+        let t = Celsius::computed(t);
         let most = at(given, most, t)?.map(|i| spread(&i).1);
         table = table.row(vec![
             Amount::of(t),
             bar(at(given, primed, t)?.map(|i| i.gauge)),
             bar(most),
-            Amount::Words(against(given, most)?.to_owned()),
+            against(given, most)?.cell(),
         ]);
     }
     Ok(table)
@@ -464,5 +464,40 @@ mod tests {
         );
         assert!(said(&[("primer", "molasses")]).contains("is none of sucrose, glucose, honey"));
         assert!(said(&[("headspace", "0.4")]).contains("Room above the liquid: warmed to"));
+    }
+
+    #[test]
+    fn what_the_bottles_bear_is_said_and_no_step_goes_past_it() {
+        let unrated = told(&[]);
+        assert!(
+            unrated.sentence.contains("No rating was given"),
+            "{}",
+            unrated.sentence
+        );
+        assert!(unrated.step.is_some());
+        let rated = |bar: &str| told(&[("rating", bar)]);
+        let weak = rated("3 bar");
+        assert!(
+            weak.sentence
+                .contains("At 30.0 °C that is over the rating, 3.00 bar"),
+            "{}",
+            weak.sentence
+        );
+        assert!(weak.step.is_none());
+        let at_30 = weak.tables[0].rows[3][2].value.unwrap();
+        let near = rated(&format!("{} bar", at_30 * 1.1));
+        assert!(
+            near.sentence.contains("within the margin below the rating"),
+            "{}",
+            near.sentence
+        );
+        assert!(near.step.is_none());
+        let strong = rated(&format!("{} bar", at_30 * 1.4));
+        assert!(
+            strong.sentence.contains("below rating and margin"),
+            "{}",
+            strong.sentence
+        );
+        assert!(strong.step.is_some());
     }
 }

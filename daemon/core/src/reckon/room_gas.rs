@@ -20,7 +20,7 @@ pub static ROOM_GAS: Reckoning = Reckoning {
             &[
                 Field::words("vessel", "Vessel"),
                 Field::number::<Litres>("volume", "Volume"),
-                Field::number::<FallPerDay>("fall", "Fall a day").hint("As 0.008 SG a day."),
+                Field::number::<FallPerDay>("fall", "Fall").hint("As 0.008 SG a day."),
             ],
             1,
             50,
@@ -28,9 +28,10 @@ pub static ROOM_GAS: Reckoning = Reckoning {
         .fill(Fact::Fermenting),
         Field::number::<CubicMetres>("room", "Volume of the room")
             .hint("Length by breadth by height, less what stands in it."),
-        Field::number::<AirChanges>("air-changes", "Changes of air an hour")
+        Field::number::<AirChanges>("air-changes", "Changes of air")
             .usual("0.3 per h")
             .hint("0.3 is a guess for a cellar with its door shut (common practice, no source)."),
+        // Common practice, no source; today's air is near it.
         Field::number::<Ppm>("outside", "Carbon dioxide in the air outside").usual("420 ppm"),
     ],
     run,

@@ -1,7 +1,7 @@
 //! The choice of rules whose limits are kept.
 
 use super::{Choice, Field, Given};
-use crate::limits::{RULES, Rules};
+use crate::limits::{RULES, Rules, rules};
 
 const KEY: &str = "rules";
 
@@ -24,6 +24,5 @@ pub(super) const fn field() -> Field {
 }
 
 pub(super) fn chosen(given: &Given) -> &'static Rules {
-    let key = given.choice(KEY);
-    RULES.iter().find(|r| r.key == key).unwrap_or(&RULES[0])
+    rules(given.choice(KEY)).unwrap_or(&RULES[0])
 }

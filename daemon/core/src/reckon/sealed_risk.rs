@@ -2,16 +2,16 @@
 
 use super::answer::{Amount, Answer, Formula, Outcome, Table, result, table};
 use super::fizz::{
-    BURST, CLOSED, GRAVITY, HEADSPACE, HEIGHT, HENRY, KEG, LAW, MARGIN, NOT_RATED, RATING,
-    STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at, bar, closed, content,
-    pressure_result, solvent, spread,
+    BURST, CARBONATION, CLOSED, CLOSED_AT, GRAVITY, HEADSPACE, HEIGHT, HENRY, HOTTEST_AT_LEAST,
+    KEG, LAW, LEFT, MARGIN, RATING, STRENGTH, TEMPERATURES, TOO_MUCH, WARMEST, WINE, against, at,
+    bar, closed, content, most_said, pressure_result, rated, solvent, spread,
 };
 use super::scale::shown;
-use super::{Choice, Complaint, Complaints, Fact, Field, Given, Reckoning};
-use crate::gas::closed::{Above, Closed, Inside};
+use super::{Choice, Complaint, Complaints, Field, Given, Reckoning};
+use crate::gas::closed::{Above, Closed};
 use crate::gas::room::MOST_GRAMS_A_POINT;
 use crate::gas::{priming, volumes};
-use crate::units::{BarGauge, Celsius, Fall, GramsPerLitre, Heat, Volumes};
+use crate::units::{Celsius, Fall, GramsPerLitre};
 
 pub static SEALED_RISK: Reckoning = Reckoning {
     key: "sealed-risk",
@@ -21,16 +21,12 @@ pub static SEALED_RISK: Reckoning = Reckoning {
     fields: &[
         STRENGTH,
         GRAVITY,
-        Field::number::<Fall>("left", "Gravity that may still fall, at the most")
-            .hint("As 0.002 or 2 points. A verdict's upper end, not what is hoped.")
-            .fill(Fact::MostLeft),
+        LEFT.hint("As 0.002 or 2 points. A verdict's upper end, not what is hoped."),
         Field::number::<GramsPerLitre>("sugar", "Fermentable sugar besides")
             .usual("0 g/L")
             .hint("Put in to sweeten or to prime and not yet in the fall above."),
         WARMEST.usual("20 °C"),
-        Field::number::<Volumes>("carbonation", "Carbonation it has already")
-            .may_be_left()
-            .hint("Left empty, it is the most that fermentation left at the warmest."),
+        CARBONATION,
         HEADSPACE.usual("3 %"),
         Field::choice(
             "above",
@@ -46,7 +42,7 @@ pub static SEALED_RISK: Reckoning = Reckoning {
                 },
             ],
         ),
-        Field::number::<Celsius>("closed-at", "Temperature when it is closed").usual("20 °C"),
+        CLOSED_AT,
         Field::number::<Celsius>("own", "One more temperature")
             .may_be_left()
             .hint("The hottest it may ever get where it stands or travels."),
@@ -56,9 +52,6 @@ pub static SEALED_RISK: Reckoning = Reckoning {
     ],
     run,
 };
-
-/// No store is taken as cooler than this at its hottest.
-const HOTTEST_AT_LEAST: f64 = 30.0;
 
 fn run(given: &Given) -> Result<Answer, Complaints> {
     let mead = solvent(given)?;
@@ -80,14 +73,14 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     temperatures.extend(own.map(|t| t.get()));
     temperatures.sort_by(f64::total_cmp);
     temperatures.dedup();
-    let hottest = Heat::computed(own.map_or(0.0, |t| t.get()).max(HOTTEST_AT_LEAST));
-    let at_20 = at(given, &fermented, Heat::computed(20.0))?;
+    let hottest = Celsius::computed(own.map_or(0.0, |t| t.get()).max(HOTTEST_AT_LEAST));
+    let at_20 = at(given, &fermented, Celsius::computed(20.0))?;
     let at_hottest = at(given, &fermented, hottest)?;
-    let verdict = rated(given, at_hottest.as_ref(), hottest)?;
+    let (_, verdict) = rated(given, at_hottest.as_ref(), hottest)?;
     let sentence = format!(
         "If all that may still ferment does, it comes to {} at {} and {} at {} on a gauge. {verdict}",
         most_said(given, at_20.as_ref()),
-        shown(given, Heat::computed(20.0)),
+        shown(given, Celsius::computed(20.0)),
         most_said(given, at_hottest.as_ref()),
         shown(given, hottest),
     );
@@ -127,26 +120,6 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .caution(LAW))
 }
 
-fn most_said(given: &Given, inside: Option<&Inside>) -> String {
-    match inside {
-        Some(inside) => format!("as much as {}", shown(given, spread(inside).1)),
-        None => TOO_MUCH.to_owned(),
-    }
-}
-
-/// What the rating says to it, as a sentence.
-fn rated(given: &Given, inside: Option<&Inside>, t: Heat) -> Result<String, Complaint> {
-    let Some(rating) = given.maybe::<BarGauge>("rating") else {
-        return Ok(NOT_RATED.to_owned());
-    };
-    let stands = against(given, inside.map(|i| spread(i).1))?;
-    Ok(format!(
-        "At {} that is {stands}, {}.",
-        shown(given, t),
-        shown(given, rating)
-    ))
-}
-
 fn rows(
     given: &Given,
     now: &Closed,
@@ -165,7 +138,7 @@ fn rows(
         ],
     );
     for &t in temperatures {
-        let t = Heat::computed(t);
+        let t = Celsius::computed(t);
         let inside = at(given, fermented, t)?;
         let most = inside.map(|i| spread(&i).1);
         table = table.row(vec![
@@ -173,7 +146,7 @@ fn rows(
             bar(at(given, now, t)?.map(|i| i.gauge)),
             bar(inside.map(|i| i.gauge)),
             bar(most),
-            Amount::Words(against(given, most)?.to_owned()),
+            against(given, most)?.cell(),
         ]);
     }
     Ok(table)

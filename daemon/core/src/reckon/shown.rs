@@ -1,7 +1,7 @@
 //! The fields of a reckoning as a form shows them: as typed, or filled, and where that is from.
 
-use super::field::{Field, Kind, Need};
-use super::given::{Asked, Source, field_text};
+use super::field::{Field, Kind};
+use super::given::{Asked, Source, Standing, standing};
 use super::known::{Filling, Known};
 use super::{Asker, Reckoning};
 
@@ -67,19 +67,16 @@ impl Form<'_> {
         fill: Option<(&Filling, &str)>,
         usual: bool,
     ) -> Shown {
-        let record = fill.and_then(|(filling, from)| {
-            Some((field_text(field, filling, self.asker)?, from.to_owned()))
-        });
         let typed = self.asked.get(&path);
-        let (text, source) = match (typed, record, &field.need) {
-            ("", Some((text, from)), _) => (text, Some(Source::Record(from))),
-            ("", None, Need::Usual(text)) if usual => ((*text).to_owned(), Some(Source::Usual)),
-            ("", None, _) => (String::new(), None),
-            (typed, Some((text, from)), _) if text == typed => (text, Some(Source::Record(from))),
-            (typed, _, Need::Usual(text)) if *text == typed => {
-                (typed.to_owned(), Some(Source::Usual))
+        let (text, source) = match standing(field, typed, fill, self.asker) {
+            Some(Standing::Record { text, from, .. }) => {
+                (text, Some(Source::Record(from.to_owned())))
             }
-            (typed, ..) => (typed.to_owned(), Some(Source::Typed)),
+            Some(Standing::Text(_, Source::Usual)) if typed.is_empty() && !usual => {
+                (String::new(), None)
+            }
+            Some(Standing::Text(text, source)) => (text.to_owned(), Some(source)),
+            None => (String::new(), None),
         };
         Shown {
             field,
@@ -198,6 +195,15 @@ mod tests {
         let changed = look(&[("ph", " 3,3 "), ("sort", "sweet")], &known);
         assert_eq!(texts(&changed)[..2], ["3,3", "sweet"]);
         assert_eq!(changed[0].source, Some(Source::Typed));
+    }
+
+    /// A form never stands filled with what reading it would refuse.
+    #[test]
+    fn what_is_on_record_out_of_range_is_not_filled_in() {
+        let mut known = Known::default();
+        known.fill(Fact::Ph, Filling::Number(12.0), "the log");
+        let ph = look(&[], &known).remove(0);
+        assert_eq!((ph.text.as_str(), ph.source), ("", None));
     }
 
     #[test]

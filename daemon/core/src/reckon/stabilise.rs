@@ -105,17 +105,22 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     answer = tell_oiv(given, answer, &plan);
     let rules = rules::chosen(given);
     let mut how_sure = plan.how_sure();
-    how_sure.push_str(&format!(
-        " The sorbate table is one of a home winemaking book, for grape wine; none for mead is known. \
-         Limits used: {}; sorbic acid {}. That the gravity holds for days after sweetening is the \
-         real test.",
-        rules.name,
-        rules.sorbic_acid.told(),
-    ));
+    let asked = !matches!(sorbate, Sorbate::Without);
+    if asked {
+        how_sure.push_str(
+            " The sorbate table is one of a home winemaking book, for grape wine; none for mead is known.",
+        );
+    }
+    how_sure.push_str(&format!(" Limits used: {}", rules.name));
+    if asked {
+        how_sure.push_str(&format!("; sorbic acid {}", rules.sorbic_acid.told()));
+    }
+    how_sure.push_str(". That the gravity holds for days after sweetening is the real test.");
+    answer = answer.how_sure(how_sure).caution(sulphur::CAUTION_FUMES);
+    if asked {
+        answer = answer.caution(CAUTION_SORBATE);
+    }
     answer = answer
-        .how_sure(how_sure)
-        .caution(sulphur::CAUTION_FUMES)
-        .caution(CAUTION_SORBATE)
         .caution(CAUTION_BOTTLES)
         .caution(sulphur::CAUTION_LABEL)
         .caution(sulphur::CAUTION_LAW);
@@ -132,26 +137,25 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .collect::<Vec<_>>()
         .join(", ");
     Ok(answer.step(Step {
-        // Sulphite alone does not stop the yeast, and the verdict must not believe it does.
-        what: if stops_yeast {
-            What::Stabilise
-        } else {
-            What::Remark
-        },
         doses,
-        note: if stops_yeast {
-            note
-        } else {
-            format!("sulphite only, not stabilised: {note}")
-        },
-        volume: None,
-        gravity: None,
-        ph: None,
         wait: Some(if stops_yeast {
             (BEFORE_SWEETENING, "sweetening")
         } else {
-            (BEFORE_SWEETENING, "measuring free sulphur dioxide")
+            sulphur::UNTIL_MEASURED
         }),
+        // Sulphite alone does not stop the yeast, and the verdict must not believe it does.
+        ..Step::new(
+            if stops_yeast {
+                What::Stabilise
+            } else {
+                What::Remark
+            },
+            if stops_yeast {
+                note
+            } else {
+                format!("sulphite only, not stabilised: {note}")
+            },
+        )
     }))
 }
 
@@ -227,7 +231,7 @@ fn plan_sorbate(given: &Given, plan: &Sulphite) -> Result<Sorbate, Complaints> {
 
 fn tell_sorbate(given: &Given, answer: Answer, sorbate: &Sorbate) -> Answer {
     match sorbate {
-        Sorbate::Without => answer,
+        Sorbate::Without => return answer,
         Sorbate::None(why) => answer.result(
             Outcome::words("potassium-sorbate", "Potassium sorbate", "none").note(why.clone()),
         ),
@@ -616,5 +620,20 @@ mod tests {
         )
         .unwrap();
         assert!(enough.step.is_none());
+    }
+
+    #[test]
+    fn sulphite_alone_says_nothing_of_sorbate() {
+        let told = stabilise(&[("sorbate", "no")]).unwrap();
+        assert!(told.formulas.iter().all(|f| !f.name.contains("sorbate")));
+        assert!(
+            !told.how_sure.contains("sorb") && told.how_sure.contains("Limits used"),
+            "{}",
+            told.how_sure
+        );
+        assert!(told.cautions.iter().all(|c| !c.contains("Sorbate")));
+        let both = stabilise(&[]).unwrap();
+        assert!(both.how_sure.contains("sorbic acid 200 mg/L"));
+        assert!(both.cautions.iter().any(|c| c.contains("Sorbate")));
     }
 }

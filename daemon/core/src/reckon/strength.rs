@@ -1,16 +1,14 @@
 //! Strength, extract, attenuation and energy.
 
-use super::answer::{Answer, Formula, result};
-use super::field::{Field, Need};
+use super::answer::{Answer, Formula, Outcome, result};
+use super::field::Field;
 use super::scale::shown;
-use super::sweet::{self, EVERYTHING};
-use super::{Complaint, Complaints, Fact, Given, Reckoning};
-use crate::liquid::{Liquid, Step, carry};
-use crate::must::ingredient::{
-    HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST, Ingredient,
-};
+use super::sweet::{self, INGREDIENT, brought};
+use super::{Complaints, Fact, Given, Reckoning};
+use crate::liquid::{Liquid, LiquidError, Step, carry};
+use crate::must::ingredient::{HONEY_FERMENTS, HONEY_FERMENTS_LEAST, HONEY_FERMENTS_MOST};
 use crate::strength::{TABLE_ENDS, of_liquid, potential, uncertainty};
-use crate::units::{AbvPercent, Gravity, Kilograms, Litres, MassPercent};
+use crate::units::{AbvPercent, Gravity, Litres, Percent, Quantity};
 
 pub static STRENGTH: Reckoning = Reckoning {
     key: "strength",
@@ -27,37 +25,12 @@ pub static STRENGTH: Reckoning = Reckoning {
         Field::number::<Litres>("volume", "Volume at the start")
             .may_be_left()
             .hint("Only needed when something was added."),
-        Field::rows("added", "Added on the way", ADDED, 0, 8)
+        Field::rows("added", "Added on the way", INGREDIENT, 0, 8)
             .hint("Only what the gravity before fermentation does not count yet."),
         sweet::MOISTURE,
         sweet::HONEY_INDEX,
     ],
     run,
-};
-
-const ADDED: &[Field] = &[
-    Field {
-        need: Need::Needed,
-        ..Field::choice("what", "What", &WHAT)
-    },
-    Field::number::<Kilograms>("mass", "Mass"),
-    Field::number::<MassPercent>("sugar", "Its sugar")
-        .may_be_left()
-        .hint("Of something that is not in the list."),
-];
-
-/// The list and water.
-const WHAT: [super::Choice; EVERYTHING.len() + 1] = {
-    let mut all = [super::Choice {
-        key: "water",
-        label: "water",
-    }; EVERYTHING.len() + 1];
-    let mut i = 0;
-    while i < EVERYTHING.len() {
-        all[i] = EVERYTHING[i];
-        i += 1;
-    }
-    all
 };
 
 fn run(given: &Given) -> Result<Answer, Complaints> {
@@ -75,12 +48,12 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
                 .into());
         }
     };
-    let at_fault = |e: crate::liquid::LiquidError| given.complain("gravity", &e.to_string());
+    let at_fault = |e: LiquidError| given.complain("gravity", &e.to_string());
     let start =
         Liquid::must(volume, original).map_err(|e| given.complain("original", &e.to_string()))?;
     let mut steps = Vec::new();
     for row in &added {
-        steps.push(Step::In(poured(given, row)?));
+        steps.push(Step::In(brought(given, row)?.portion.liquid));
     }
     steps.push(Step::Reads(now));
     let mead = carry(start, &steps).map_err(|e| at_fault(e.error))?.liquid;
@@ -88,8 +61,11 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     let whole = mead.unfermented().gravity().map_err(at_fault)?;
     let half = uncertainty(s.by_volume).get();
     let spread = |v: f64| AbvPercent::computed((s.by_volume.get() + v).max(0.0));
-    let could = |share| potential(whole, share).map_err(at_fault);
-    let (most, dry) = could(HONEY_FERMENTS)?;
+    let (could, dry) = could(
+        whole,
+        [HONEY_FERMENTS_LEAST, HONEY_FERMENTS, HONEY_FERMENTS_MOST],
+    )
+    .map_err(at_fault)?;
     let with_added = if added.is_empty() {
         String::new()
     } else {
@@ -144,15 +120,10 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         .note("Above 100 % in a dry mead."),
     )
     .result(
-        result("potential", "Strength if it ferments dry", most)
-            .between(
-                could(HONEY_FERMENTS_LEAST)?.0,
-                could(HONEY_FERMENTS_MOST)?.0,
-            )
-            .note(format!(
-                "It would read {} then, by what a yeast takes of honey.",
-                shown(given, dry)
-            )),
+        could.and_note(format!(
+            "It would read {} then, by what a yeast takes of honey.",
+            shown(given, dry)
+        )),
     );
     if !added.is_empty() {
         let after = mead.volume().map_err(at_fault)?;
@@ -188,28 +159,41 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         )))
 }
 
-/// What dissolves of something that was added.
-fn poured(given: &Given, row: &Given) -> Result<Liquid, Complaint> {
-    let mass: Kilograms = row.need("mass")?;
-    let ingredient = match row.choice("what") {
-        "" => return Err(row.complain("what", "this is needed")),
-        "own" => own(row)?,
-        "honey" => sweet::honey(given)?,
-        key => sweet::by_key(row, key)?.ingredient,
+/// What a must could reach with the least, the usual and the most of its extract fermented, and what
+/// it would read with the usual.
+pub(super) fn could(
+    must: Gravity,
+    [least, usual, most]: [Percent; 3],
+) -> Result<(Outcome, Gravity), LiquidError> {
+    let (strength, dry) = potential(must, usual)?;
+    let outcome = reached("potential", "Strength if it ferments dry", strength);
+    let outcome = match (
+        strength,
+        potential(must, least)?.0,
+        potential(must, most)?.0,
+    ) {
+        (Some(_), Some(least), Some(most)) => outcome.between(least, most),
+        (Some(_), ..) => outcome.note(format!("It could be {}.", beyond_yeast())),
+        (None, ..) => outcome,
     };
-    let portion = ingredient
-        .portion(mass)
-        .map_err(|e| row.complain("mass", &e.to_string()))?;
-    Ok(portion.liquid)
+    Ok((outcome, dry))
 }
 
-/// By its sugar, the rest taken as water.
-pub(super) fn own(row: &Given) -> Result<Ingredient, Complaint> {
-    let sugar: MassPercent = row
-        .maybe("sugar")
-        .ok_or_else(|| row.complain("sugar", "needed for something that is not in the list"))?;
-    let water = MassPercent::computed(100.0 - sugar.get());
-    Ingredient::own(water, sugar).map_err(|e| row.complain("sugar", &e.to_string()))
+/// A strength, or in words that it is more than yeast makes.
+pub(super) fn reached(
+    key: &'static str,
+    label: &'static str,
+    strength: Option<AbvPercent>,
+) -> Outcome {
+    match strength {
+        Some(strength) => result(key, label, strength),
+        None => Outcome::words(key, label, beyond_yeast()),
+    }
+}
+
+fn beyond_yeast() -> String {
+    let measure = AbvPercent::MEASURE;
+    format!("more than {} {}", measure.high, measure.unit)
 }
 
 #[cfg(test)]
@@ -290,5 +274,34 @@ mod tests {
             minus.contains("Mass: mass -1 is outside 0 to 100000 kg"),
             "{minus}"
         );
+    }
+
+    #[test]
+    fn a_thick_must_is_not_refused_for_what_it_could_reach() {
+        let told = ask("strength", &[("original", "1.170"), ("gravity", "1.060")]).unwrap();
+        assert!(value(&told, "abv") > 12.0);
+        let potential = told.results.iter().find(|r| r.key == "potential").unwrap();
+        assert_eq!(potential.text, "more than 25 % vol");
+        assert!(potential.note.starts_with("It would read "));
+    }
+
+    /// What the maker knows of a fruit counts here as it does in the must.
+    #[test]
+    fn fruit_that_is_known_better_brings_more() {
+        let abv = |sugar: &str| {
+            let told = ask(
+                "strength",
+                &[
+                    ("original", "1.080"),
+                    ("gravity", "1.000"),
+                    ("volume", "10 L"),
+                    ("added.1.what", "raisin"),
+                    ("added.1.mass", "1 kg"),
+                    ("added.1.sugar", sugar),
+                ],
+            );
+            value(&told.unwrap(), "abv")
+        };
+        assert!(abv("70 %") > abv("") + 0.1);
     }
 }

@@ -4,7 +4,6 @@ use super::answer::{Answer, Step};
 use super::sulphur::{self, Sulphite};
 use super::{Complaints, Given, Reckoning, rules};
 use crate::deed::What;
-use crate::time::Span;
 
 pub static SULPHITE: Reckoning = Reckoning {
     key: "sulphite",
@@ -38,13 +37,12 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
         return Ok(answer);
     }
     Ok(answer.step(Step {
-        // A remark: without sorbate nothing holds the yeast.
-        what: What::Remark,
         doses: vec![plan.dose()],
-        note: format!("sulphite topped up: {}", plan.dose_told(given)),
-        volume: None,
-        gravity: None,
-        ph: None,
-        wait: Some((Span::hours(24), "measuring free sulphur dioxide")),
+        wait: Some(sulphur::UNTIL_MEASURED),
+        // A remark: without sorbate nothing holds the yeast.
+        ..Step::new(
+            What::Remark,
+            format!("sulphite topped up: {}", plan.dose_told(given)),
+        )
     }))
 }

@@ -6,9 +6,13 @@ use super::{Choice, Complaints, Fact, Field, Given, rules};
 use crate::deed::{Dose, Substance};
 use crate::stock;
 use crate::sulphite::{self, Salt};
+use crate::time::Span;
 use crate::units::{
     GramsPerLitre, Kilograms, Litres, MgPerLitre, Millilitres, Percent, Ph, Quantity,
 };
+
+/// What binds has bound in a day (common practice, no source).
+pub(super) const UNTIL_MEASURED: (Span, &str) = (Span::hours(24), "measuring free sulphur dioxide");
 
 pub(super) const VOLUME: Field = Field::number::<Litres>("volume", "Volume").fill(Fact::Volume);
 pub(super) const PH: Field = Field::number::<Ph>("ph", "pH")
@@ -106,12 +110,7 @@ impl Portion {
     }
 
     pub(super) fn dose(&self, of: Substance) -> Dose {
-        Dose {
-            of,
-            mass: self.mass,
-            name: String::new(),
-            extract: None,
-        }
+        Dose::of(of, self.mass)
     }
 
     /// Its two results, under `keys`.

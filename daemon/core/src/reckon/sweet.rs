@@ -1,12 +1,12 @@
 //! What is put in: the fields for it, and how it is weighed.
 
-use super::answer::{Outcome, result};
-use super::field::{Choice, Field};
+use super::answer::{Formula, Outcome, result};
+use super::field::{Choice, Field, Need};
 use super::scale::{capital, weighed};
 use super::{Complaint, Given};
 use crate::deed::{Dose, Substance};
 use crate::must::honey;
-use crate::must::ingredient::{Ingredient, LIST, Listed, Sort, listed};
+use crate::must::ingredient::{Ingredient, LIST, Listed, Portion, Sort, listed};
 use crate::units::{Brix, Celsius, Kilograms, Litres, MassPercent, Percent, RefractiveIndex};
 
 /// Honey to the litre, for a volume beside the mass: common practice, no source. Only ever shown.
@@ -18,15 +18,19 @@ const WETTEST: f64 = 27.0;
 /// extract of apple and grape juice is 82 and 92 % (USDA SR 27). Ours.
 const SYRUP_FERMENTS: f64 = 92.0;
 
+const HONEY: Choice = Choice {
+    key: "honey",
+    label: "honey",
+};
+const SUGAR: Choice = Choice {
+    key: "sugar",
+    label: "white sugar",
+};
+pub(super) const HONEY_OR_SUGAR: &[Choice] = &[HONEY, SUGAR];
+
 const SWEETS: &[Choice] = &[
-    Choice {
-        key: "honey",
-        label: "honey",
-    },
-    Choice {
-        key: "sugar",
-        label: "white sugar",
-    },
+    HONEY,
+    SUGAR,
     Choice {
         key: "syrup",
         label: "a syrup or juice, by its °Bx",
@@ -52,6 +56,19 @@ pub(super) const HONEY_INDEX: Field =
 pub(super) const SYRUP: Field = Field::number::<Brix>("syrup", "Extract of the syrup or juice")
     .may_be_left()
     .hint("In °Bx as a refractometer shows it; it matters for a syrup or juice of your own.");
+
+/// What a gravity is read to, SG.
+pub(super) const READING: f64 = 0.001;
+
+pub(super) const BALANCE: Formula = Formula {
+    name: "mass balance with the density of sugar solutions",
+    source: "ICUMSA SPS-4 (1998), Bubník et al. 1995",
+};
+/// The same once there is alcohol in it.
+pub(super) const TABARIE: Formula = Formula {
+    name: "mass balance of water, extract and alcohol, density by Tabarié's addition",
+    source: "ICUMSA SPS-4, OIML R 22; held to Cutaia, Reid, Speers, J. Inst. Brew. 115 (2009) 318",
+};
 
 /// Something that is put in.
 pub(super) struct Sweet {
@@ -129,12 +146,16 @@ pub(super) fn substance(l: &Listed) -> Substance {
 
 const COUNT: usize = LIST.len();
 
-/// Every line of the list of ingredients as a choice, then the maker's own.
-pub(super) const EVERYTHING: [Choice; COUNT + 1] = {
+/// Every line of the list of ingredients as a choice, then the maker's own, then water.
+const EVERYTHING: [Choice; COUNT + 2] = {
     let mut all = [Choice {
         key: "own",
         label: "something else, by its sugar",
-    }; COUNT + 1];
+    }; COUNT + 2];
+    all[COUNT + 1] = Choice {
+        key: "water",
+        label: "water",
+    };
     let mut i = 0;
     while i < COUNT {
         all[i] = Choice {
@@ -146,13 +167,72 @@ pub(super) const EVERYTHING: [Choice; COUNT + 1] = {
     all
 };
 
+/// A row of what goes in.
+pub(super) const INGREDIENT: &[Field] = &[
+    Field {
+        need: Need::Needed,
+        ..Field::choice("what", "What", &EVERYTHING)
+    },
+    Field::number::<Kilograms>("mass", "Mass").hint("Fruit without stones."),
+    Field::number::<MassPercent>("sugar", "Its sugar")
+        .may_be_left()
+        .hint("Of something that is not in the list, or fruit you know better."),
+];
+
+/// What a row of [`INGREDIENT`] brings.
+pub(super) struct Brought {
+    pub name: &'static str,
+    pub mass: Kilograms,
+    pub portion: Portion,
+}
+
+/// The row, with [`MOISTURE`] and [`HONEY_INDEX`] of all that is given.
+pub(super) fn brought(given: &Given, row: &Given) -> Result<Brought, Complaint> {
+    let mass: Kilograms = row.need("mass")?;
+    let key = row.choice("what");
+    let (name, ingredient) = match (key, listed(key)) {
+        ("honey", _) => ("honey", honey(given)?),
+        ("own", _) => ("of your own", own(row)?),
+        ("water", _) => ("water", Ingredient::WATER),
+        (_, Some(l)) => (l.label, better_known(row, l.ingredient)?),
+        (_, None) => return Err(row.complain("what", "this is needed")),
+    };
+    let portion = ingredient
+        .portion(mass)
+        .map_err(|e| row.complain("mass", &e.to_string()))?;
+    Ok(Brought {
+        name,
+        mass,
+        portion,
+    })
+}
+
+/// By its sugar, the rest taken as water.
+fn own(row: &Given) -> Result<Ingredient, Complaint> {
+    let sugar: MassPercent = row
+        .maybe("sugar")
+        .ok_or_else(|| row.complain("sugar", "needed for something that is not in the list"))?;
+    let water = MassPercent::computed(100.0 - sugar.get());
+    Ingredient::own(water, sugar).map_err(|e| row.complain("sugar", &e.to_string()))
+}
+
+/// With the sugar the maker knows of it, where that was given.
+fn better_known(row: &Given, ingredient: Ingredient) -> Result<Ingredient, Complaint> {
+    match row.maybe::<MassPercent>("sugar") {
+        None => Ok(ingredient),
+        Some(sugar) => {
+            let water = ingredient.water().get().min(100.0 - sugar.get());
+            Ingredient::own(MassPercent::computed(water), sugar)
+                .map_err(|e| row.complain("sugar", &e.to_string()))
+        }
+    }
+}
+
 impl Sweet {
     pub fn dose(&self, mass: Kilograms) -> Dose {
         Dose {
-            of: self.of,
-            mass,
-            name: String::new(),
             extract: Some(self.ingredient.extract()),
+            ..Dose::of(self.of, mass)
         }
     }
 

@@ -1,9 +1,11 @@
 //! Sweetening to a gravity, and from a bench trial to the vessel.
 
 use super::answer::{Answer, Formula, Step, result};
-use super::field::{Choice, Field};
+use super::field::{Field, NO_OR_YES};
+use super::fizz::stopped;
 use super::scale::shown;
-use super::sweet::{self, Sweet, to_scale};
+use super::strength::reached;
+use super::sweet::{self, READING, Sweet, TABARIE, to_scale};
 use super::{Complaint, Complaints, Fact, Given, Reckoning};
 use crate::deed::What;
 use crate::liquid::{Liquid, LiquidError};
@@ -16,20 +18,9 @@ const GRAVITY: Field = Field::number::<Gravity>("gravity", "Gravity now")
     .fill(Fact::Gravity);
 const STRENGTH: Field =
     Field::number::<AbvPercent>("strength", "Strength now").fill(Fact::Strength);
-const STOPPED: Field = Field::choice("stopped", "Is its yeast stopped", STOPPED_BY)
+const STOPPED: Field = Field::choice("stopped", "Is its yeast stopped", NO_OR_YES)
     .hint("By sulphite and sorbate, by heat or by sterile filtration.")
     .fill(Fact::Stabilised);
-
-const STOPPED_BY: &[Choice] = &[
-    Choice {
-        key: "no",
-        label: "no",
-    },
-    Choice {
-        key: "yes",
-        label: "yes",
-    },
-];
 
 pub static SWEETEN: Reckoning = Reckoning {
     key: "sweeten",
@@ -52,15 +43,24 @@ pub static SWEETEN: Reckoning = Reckoning {
     run: |given| {
         let target: Gravity = given.need("target")?;
         let with = sweet::sweet(given)?;
-        let sweetened = |off: f64| {
-            let now = Gravity::computed(given.need::<Gravity>("gravity")?.get() + off);
-            let mead = mead(given, now)?;
-            to_gravity(mead, target, with.ingredient).map_err(|e| at_fault(given, "target", &e))
-        };
-        let exact = sweetened(0.0)?;
+        let now: Gravity = given.need("gravity")?;
+        let sweetened = |mead: Liquid| to_gravity(mead, target, with.ingredient);
+        let exact = sweetened(mead(given, now)?)
+            .map_err(|e| at_fault(given, "target", &e))?
+            .added;
         // A reading too high or too low by as much as a hydrometer is read to.
-        let off = |by: f64| sweetened(by).map_or(Kilograms::computed(0.0), |s| s.added);
-        answer(given, &with, exact.added, [off(READING), off(-READING)])
+        let off = |by: f64| {
+            let Ok(mead) = mead(given, Gravity::computed(now.get() + by)) else {
+                // A mead cannot read that, so it does not widen the range.
+                return exact;
+            };
+            match sweetened(mead) {
+                Ok(s) => s.added,
+                Err(SweetenError::AlreadyThere { .. }) => Kilograms::computed(0.0),
+                Err(_) => exact,
+            }
+        };
+        answer(given, &with, exact, [off(READING), off(-READING)])
     },
 };
 
@@ -106,8 +106,6 @@ pub static BENCH_TRIAL: Reckoning = Reckoning {
     },
 };
 
-/// What a gravity is read to, SG.
-const READING: f64 = 0.001;
 /// What a kitchen scale leaves open in the glass, g.
 const SCALE_GRAMS: f64 = 0.1;
 
@@ -153,9 +151,8 @@ fn tell(
     let (volume, gravity, strength) = (after.volume()?, after.gravity()?, after.strength()?);
     let again = sweetened.restarted()?;
     let dry = again.made.liquid;
-    let (fallen, stronger) = (dry.gravity()?, dry.strength()?);
-    let stopped = given.choice("stopped") == "yes";
-    let warned = if stopped {
+    let (fallen, stronger) = (dry.gravity()?, dry.strength_in_range()?);
+    let warned = if stopped(given) {
         ""
     } else {
         " Its yeast is not stopped: it may ferment what is added."
@@ -183,15 +180,12 @@ fn tell(
             result("restart-gravity", "If it restarted, it would fall to", fallen)
                 .note("All that can ferment of what was added; what was left before comes on top, and a yeast may stop above it."),
         )
-        .result(result("restart-strength", "and reach", stronger))
+        .result(reached("restart-strength", "and reach", stronger))
         .result(
             result("restart-gas", "and give off carbon dioxide", again.carbon_dioxide)
                 .note("To the litre. Sparkling wine holds about 12 g/L at 6 bar (common practice, no source)."),
         )
-        .formula(Formula {
-            name: "mass balance of water, extract and alcohol, density by Tabarié's addition",
-            source: "ICUMSA SPS-4, OIML R 22; held to Cutaia, Reid, Speers, J. Inst. Brew. 115 (2009) 318",
-        })
+        .formula(TABARIE)
         .formula(Formula {
             name: "Balling's relation for a restart",
             source: "2.0665 g extract to 1 g alcohol and 0.9565 g carbon dioxide (constants from memory)",
@@ -202,13 +196,13 @@ fn tell(
         )
         .caution(CAUTION)
         .step(Step {
-            what: What::Sweeten,
             doses: vec![with.dose(mass)],
-            note: format!("{} {} to {:.4}", shown(given, mass), with.name, gravity.get()),
             volume: Some(volume),
             gravity: Some(gravity),
-            ph: None,
-            wait: None,
+            ..Step::new(
+                What::Sweeten,
+                format!("{} {} to {:.4}", shown(given, mass), with.name, gravity.get()),
+            )
         }))
 }
 
@@ -311,5 +305,52 @@ mod tests {
         assert!(
             said("bench-trial", &[("in-glass", "3 g"), ("glass", "0")]).contains("more than 0 mL")
         );
+    }
+
+    #[test]
+    fn a_restart_past_what_yeast_makes_is_said_in_words() {
+        let told = ask(
+            "sweeten",
+            &[
+                ("volume", "10 L"),
+                ("gravity", "1.000"),
+                ("strength", "18 %"),
+                ("target", "1.080"),
+            ],
+        )
+        .unwrap();
+        let restart = told
+            .results
+            .iter()
+            .find(|r| r.key == "restart-strength")
+            .unwrap();
+        assert_eq!(restart.text, "more than 25 % vol");
+        assert!(told.step.is_some());
+    }
+
+    /// A reading lower by 0.001 cannot be here; the range still holds the answer.
+    #[test]
+    fn the_range_holds_the_answer_at_the_driest() {
+        let told = ask(
+            "sweeten",
+            &[
+                ("volume", "10 L"),
+                ("gravity", "0.985"),
+                ("strength", "12 %"),
+                ("target", "1.000"),
+            ],
+        )
+        .unwrap();
+        let mass = told.results.iter().find(|r| r.key == "mass").unwrap();
+        assert!(mass.low.unwrap() < mass.value.unwrap());
+        assert_eq!(mass.high, mass.value);
+        // So near that a higher reading is there already.
+        let near = ask(
+            "sweeten",
+            &with(&[("gravity", "1.0095"), ("target", "1.010")]),
+        )
+        .unwrap();
+        let mass = near.results.iter().find(|r| r.key == "mass").unwrap();
+        assert_eq!(mass.low, Some(0.0));
     }
 }

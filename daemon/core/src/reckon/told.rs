@@ -149,8 +149,8 @@ pub(super) fn tell(
                         format!("{} to {}", shown(low), shown(high))
                     }),
                     value: cell.value,
-                    low: outcome.range.map(|(low, _)| low),
-                    high: outcome.range.map(|(_, high)| high),
+                    low: outcome.range.and_then(|(low, _)| sayable(low)),
+                    high: outcome.range.and_then(|(_, high)| sayable(high)),
                     unit: cell.unit,
                     text: cell.text,
                     note: outcome.note,
@@ -226,11 +226,15 @@ fn tell_inputs(cells: &Cells, prefix: &str, asker: &Asker, out: &mut Vec<ToldInp
     }
 }
 
+/// A program is never handed what JSON cannot say.
+fn sayable(v: f64) -> Option<f64> {
+    v.is_finite().then_some(v)
+}
+
 fn tell_amount(amount: &Amount, asker: &Asker) -> ToldCell {
     match amount {
         Amount::Number(v, measure) => ToldCell {
-            // A program is never handed what JSON cannot say.
-            value: v.is_finite().then_some(*v),
+            value: sayable(*v),
             unit: measure.unit.to_owned(),
             text: measure.show(*v, asker.style.units),
         },
@@ -254,14 +258,12 @@ fn tell_step(step: Step, despite: &str, asker: &Asker) -> ToldStep {
         note,
         volume,
         gravity,
-        ph,
         wait,
     } = step;
     ToldStep {
         deed: Deed {
             gravity,
             note,
-            ph,
             volume,
             doses: doses
                 .into_iter()
@@ -278,5 +280,45 @@ fn tell_step(step: Step, despite: &str, asker: &Asker) -> ToldStep {
                 text: show::day_and_time(until, asker.now, asker.style.zone),
             }
         }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Asked, Known, Reckoning, reckon, result};
+    use crate::reckon::Asker;
+    use crate::text::Style;
+    use crate::time::Moment;
+    use crate::units::{Litres, Preferences};
+    use jiff::tz::TimeZone;
+
+    /// What JSON cannot say is left out of a range as it is of a value.
+    #[test]
+    fn a_range_without_an_end_has_no_number_there() {
+        static ENDLESS: Reckoning = Reckoning {
+            key: "endless",
+            title: "Endless",
+            says: "",
+            gate: None,
+            fields: &[],
+            run: |_| {
+                Ok(super::Answer::new("Done.").result(
+                    result("volume", "Volume", Litres::computed(1.0))
+                        .between(Litres::computed(0.5), Litres::computed(f64::INFINITY)),
+                ))
+            },
+        };
+        let asker = Asker {
+            now: Moment(0),
+            style: Style {
+                units: Preferences::USUAL,
+                zone: &TimeZone::UTC,
+            },
+        };
+        let told = reckon(&ENDLESS, &Asked::default(), "", &Known::default(), &asker).unwrap();
+        assert_eq!(
+            (told.results[0].low, told.results[0].high),
+            (Some(0.5), None)
+        );
     }
 }

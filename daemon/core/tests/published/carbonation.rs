@@ -3,9 +3,7 @@
 use ebbmark_core::density::water;
 use ebbmark_core::gas::closed::{Above, Closed};
 use ebbmark_core::gas::{Solvent, atmosphere, keg, solubility, volumes};
-use ebbmark_core::units::{
-    AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Heat, Percent,
-};
+use ebbmark_core::units::{AbvPercent, BarAbsolute, BarGauge, Celsius, GramsPerLitre, Percent};
 
 use crate::{Check, Source};
 
@@ -37,7 +35,7 @@ fn mead(strength: f64, sugar: f64) -> Solvent {
 /// g/L at 20 °C in water under `bar` of the gas.
 fn in_water(bar: f64, t: f64) -> f64 {
     let p = BarAbsolute::computed(bar);
-    solubility::dissolved(p, Heat::computed(t), Solvent::WATER)
+    solubility::dissolved(p, Celsius::computed(t), Solvent::WATER)
         .expect("in the range of the formula")
         .get()
 }
@@ -168,7 +166,7 @@ fn henry() -> Source {
     // At little pressure, where a bar holds so much.
     let per_bar = |t: f64, liquid: Solvent| {
         let p = BarAbsolute::computed(0.001);
-        let c = solubility::dissolved(p, Heat::computed(t), liquid);
+        let c = solubility::dissolved(p, Celsius::computed(t), liquid);
         c.expect("in the range of the formula").get() / 0.001
     };
     let check = |what: &str, published: f64, ours: f64| Check {
@@ -204,7 +202,7 @@ fn wine() -> Solvent {
 
 fn pressure(content: f64, kelvin: f64) -> f64 {
     let content = GramsPerLitre::computed(content);
-    solubility::pressure(content, Heat::computed(kelvin - 273.15), wine())
+    solubility::pressure(content, Celsius::computed(kelvin - 273.15), wine())
         .expect("in the range of the formula")
         .get()
 }
@@ -212,7 +210,7 @@ fn pressure(content: f64, kelvin: f64) -> f64 {
 fn champagne() -> Source {
     let first = solubility::dissolved(
         BarAbsolute::computed(4.7),
-        Heat::computed(279.0 - 273.15),
+        Celsius::computed(279.0 - 273.15),
         wine(),
     );
     let content = first.expect("in the range of the formula").get();
@@ -238,11 +236,11 @@ fn champagne_content() -> Source {
         liquid: wine(),
         content: GramsPerLitre::computed(11.5),
         headspace: Percent::computed(3.0),
-        closed_at: Heat::computed(12.0),
+        closed_at: Celsius::computed(12.0),
         above: Above::CarbonDioxide,
         atmosphere: atmosphere::SEA_LEVEL,
     };
-    let inside = bottle.at(Heat::computed(12.0));
+    let inside = bottle.at(Celsius::computed(12.0));
     Source {
         topic: "A closed bottle of known content",
         source: "11.5 g/L: Liger-Belair & Villaume, J. Agric. Food Chem. (2011); 5.8 bar at 285 K: Scientific Reports (2017), doi 10.1038/s41598-017-10702-6",

@@ -1,7 +1,7 @@
 //! Pasteurisation units.
 
 use ebbmark_core::heat::Rate;
-use ebbmark_core::units::{Heat, Minutes};
+use ebbmark_core::units::{Celsius, Minutes};
 
 use crate::{Check, Source};
 
@@ -10,7 +10,7 @@ pub fn sources() -> Vec<Source> {
 }
 
 fn units(rate: Rate, t: f64, minutes: f64) -> f64 {
-    rate.hold(Heat::computed(t), Minutes::computed(minutes))
+    rate.hold(Celsius::computed(t), Minutes::computed(minutes))
         .get()
 }
 
