@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use ebbmark_core::deed::Deed;
 use ebbmark_core::fit::curve::Family;
-use ebbmark_core::ids::VesselId;
+use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::learn::{CurveRecord, Learned, learn};
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::notice::{self, Call};
@@ -33,8 +33,9 @@ pub(super) struct Judge {
     told: Told,
 }
 
-/// What is kept of a vessel between two verdicts.
+/// What is kept of the mead in a vessel between two verdicts.
 struct Held {
+    batch: BatchId,
     assessor: Assessor,
     facts: BatchFacts,
     deeds: Vec<Deed>,
@@ -195,39 +196,45 @@ impl Judge {
         Ok(())
     }
 
-    /// The held state, started anew from the stored verdict's memory when the facts changed.
+    /// The held state, started anew from the mead's own memory when the facts changed. What
+    /// another mead in the same vessel left behind is no memory of this one.
     fn held(&mut self, id: VesselId, batch: &Batch, deeds: Vec<Deed>) -> Res<&mut Held> {
-        let known = self
-            .held
-            .get(&id)
-            .is_some_and(|h| h.facts == batch.facts && h.deeds == deeds);
-        if !known {
-            let (memory, doubted) = match self.held.remove(&id) {
-                Some(h) => (h.last.and_then(|v| v.memory), h.doubted),
-                None => (self.stored(id, batch)?.and_then(|v| v.memory), None),
-            };
-            let last = self.stored(id, batch)?.map(|mut v| {
-                // The facts changed: whatever comes out is worth writing.
-                v.at = Moment(0);
-                v
-            });
-            let assessor = Assessor::resume(memory);
-            let records = self.assess.reader.curve_records(batch.id)?;
-            let facts = &batch.facts;
-            let learned = learn(&records, &facts.yeast, &facts.honey, &broad());
-            self.held.insert(
-                id,
-                Held {
-                    assessor,
-                    facts: batch.facts.clone(),
-                    deeds,
-                    learned,
-                    last,
-                    doubted,
-                },
-            );
-        }
-        Ok(self.held.get_mut(&id).expect("just inserted"))
+        let held = self.held.remove(&id).filter(|h| h.batch == batch.id);
+        let held = match held {
+            Some(held) if held.facts == batch.facts && held.deeds == deeds => held,
+            earlier => self.anew(id, batch, deeds, earlier)?,
+        };
+        Ok(self.held.entry(id).insert_entry(held).into_mut())
+    }
+
+    fn anew(
+        &self,
+        id: VesselId,
+        batch: &Batch,
+        deeds: Vec<Deed>,
+        earlier: Option<Held>,
+    ) -> Res<Held> {
+        let stored = self.stored(id, batch)?;
+        let (memory, doubted) = match earlier {
+            Some(h) => (h.last.and_then(|v| v.memory), h.doubted),
+            None => (stored.as_ref().and_then(|v| v.memory), None),
+        };
+        let last = stored.map(|mut v| {
+            // The facts changed: whatever comes out is worth writing.
+            v.at = Moment(0);
+            v
+        });
+        let records = self.assess.reader.curve_records(batch.id)?;
+        let facts = &batch.facts;
+        Ok(Held {
+            batch: batch.id,
+            assessor: Assessor::resume(memory),
+            facts: facts.clone(),
+            deeds,
+            learned: learn(&records, &facts.yeast, &facts.honey, &broad()),
+            last,
+            doubted,
+        })
     }
 
     fn stored(&self, id: VesselId, batch: &Batch) -> Res<Option<Verdict>> {

@@ -176,6 +176,7 @@ mod tests {
     use ebbmark_core::tasks::Answer;
     use ebbmark_core::time::Span;
     use ebbmark_core::units::{Gravity, Kilograms};
+    use ebbmark_core::verdict::outcome::Phase;
     use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
 
     const START: Moment = Moment(1_790_000_000_000);
@@ -306,6 +307,58 @@ mod tests {
         judge.round(BTreeSet::from([jar])).await.unwrap();
         let stored = bench.reader.verdict(jar).unwrap().unwrap();
         assert_eq!(stored.verdict.last_reading, Some(last));
+    }
+
+    #[tokio::test]
+    async fn a_new_mead_does_not_remember_the_one_before_it_in_the_vessel() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let jar = bench.vessel("Jar").await;
+        let pitched = START - Span::days(40);
+        let facts = |name: &str, started| BatchFacts {
+            name: name.into(),
+            started,
+            original_gravity: Gravity::new(1.080).ok(),
+            expected_final: Gravity::new(0.998).ok(),
+            tolerance: None,
+            volume: None,
+            yeast: String::new(),
+            honey: String::new(),
+            note: String::new(),
+            origin: None,
+        };
+        let start = async |facts| {
+            let start = Command::StartBatch { vessel: jar, facts };
+            match bench.writer.command(start).await.unwrap() {
+                Done::Batch(batch) => batch,
+                other => panic!("{other:?}"),
+            }
+        };
+        let before = start(facts("Before", pitched)).await;
+        let falls = |i: i64| 0.998 + 0.082 * (-i as f64 / 300.0).exp() + 0.1 * scatter(i);
+        bench.import(jar, float_rows(40, falls)).await;
+        let due = BTreeSet::from([jar]);
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        let judge = judge.round(due.clone()).await.unwrap();
+        let settled = bench.reader.verdict(jar).unwrap().unwrap().verdict;
+        assert_eq!(settled.phase, Phase::Settled);
+
+        // Between two rounds, as when one is poured where the other was.
+        let at = START - Span::minutes(5);
+        let end = Command::EndBatch { batch: before, at };
+        bench.writer.command(end).await.unwrap();
+        let after = start(facts("After", at)).await;
+        judge.round(due).await.unwrap();
+        let stored = bench.reader.verdict(jar).unwrap().unwrap();
+        assert_eq!(stored.batch, after);
+        let remembered = stored.verdict.memory.map(|m| m.phase);
+        assert_ne!(remembered, Some(Phase::Settled));
+        let kinds = [NoticeKind::Settled, NoticeKind::Stuck];
+        let told = bench.reader.notices(50).unwrap().into_iter();
+        let keys: Vec<String> = told
+            .filter(|n| kinds.contains(&n.kind))
+            .map(|n| n.key)
+            .collect();
+        assert_eq!(keys, [format!("{}:{before}", NoticeKind::Settled.key())]);
     }
 
     #[tokio::test]
