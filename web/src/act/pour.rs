@@ -6,7 +6,7 @@ use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_store::model::{Batch, BatchFacts, Command, IMPORT, Move, Part, Vessel};
 use ebbmark_store::{Reader, StoreError};
 
-use super::run;
+use super::{run, token};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::Take;
@@ -184,8 +184,4 @@ pub(crate) async fn blend(
     };
     let then = format!("/vessel/{}?done=blended", wanted.into);
     run(&app, &posted.once(), command, then).await
-}
-
-fn token(posted: &Posted) -> Option<String> {
-    Some(posted.once()).filter(|once| !once.is_empty())
 }
