@@ -177,7 +177,7 @@ mod tests {
     use ebbmark_core::time::Span;
     use ebbmark_core::units::{Gravity, Kilograms};
     use ebbmark_core::verdict::outcome::Phase;
-    use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
+    use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, Part, VesselFacts};
 
     const START: Moment = Moment(1_790_000_000_000);
 
@@ -260,7 +260,21 @@ mod tests {
                 note: String::new(),
                 origin,
             };
-            let start = Command::StartBatch { vessel, facts };
+            let start = match origin {
+                None => Command::StartBatch { vessel, facts },
+                Some(Origin { parent, at }) => Command::PourBatch {
+                    vessel,
+                    facts,
+                    parts: vec![Part {
+                        parent,
+                        volume: None,
+                        emptied: false,
+                    }],
+                    feeds: Vec::new(),
+                    once: None,
+                    made_at: at,
+                },
+            };
             match self.writer.command(start).await.unwrap() {
                 Done::Batch(batch) => batch,
                 other => panic!("{other:?}"),

@@ -13,8 +13,8 @@ use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, MassP
 use ebbmark_core::verdict::outcome::{Gate, Gates, Memory, Phase, Verdict};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{
-    Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, Move, NewNotice,
-    VesselFacts,
+    BatchFacts, Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, Move,
+    NewNotice, VesselFacts,
 };
 
 async fn start(store: &Store, vessel: VesselId, name: &str) -> BatchId {
@@ -186,7 +186,26 @@ async fn one_batch_at_a_time() {
     assert!(why.contains("already ended"), "{why}");
     assert_eq!(store.reader.vessel(vessel).unwrap().unwrap().batch, None);
 
-    let next = start(&store, vessel, "fig").await;
+    // The one before was in it then: nobody could tell whose the readings are.
+    let early = |minutes| BatchFacts {
+        started: at(minutes),
+        ..batch_facts("fig")
+    };
+    let facts = early(99);
+    let why = store.refused(Command::StartBatch { vessel, facts }).await;
+    assert!(why.contains("was not empty: \"heather\""), "{why}");
+    let facts = early(100);
+    let Done::Batch(next) = store.run(Command::StartBatch { vessel, facts }).await else {
+        panic!()
+    };
+    let why = store.refused(Command::EditBatch(next, early(99))).await;
+    assert!(why.contains("was not empty: \"heather\""), "{why}");
+    let facts = store.reader.batch(batch).unwrap().unwrap().facts;
+    let began = BatchFacts {
+        started: at(-30),
+        ..facts
+    };
+    store.run(Command::EditBatch(batch, began)).await;
     let batches = store.reader.batches(vessel).unwrap();
     assert_eq!(
         batches.iter().map(|b| (b.id, b.ended)).collect::<Vec<_>>(),

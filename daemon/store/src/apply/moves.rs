@@ -93,13 +93,33 @@ pub(super) fn beside(ours: &str, note: &str) -> String {
 
 /// Refuses a vessel in which a mead was at this time, or was put later.
 pub(super) fn free(tx: &Tx<'_>, vessel: VesselId, at: Moment) -> Result<(), StoreError> {
+    free_for(tx, vessel, at, None)
+}
+
+/// As [`free`], for the stay of a mead that is on record: up to its end, and not in its own way.
+pub(super) fn free_for(
+    tx: &Tx<'_>,
+    vessel: VesselId,
+    at: Moment,
+    own: Option<(BatchId, Option<Moment>)>,
+) -> Result<(), StoreError> {
+    let (own, until) = own.unzip();
     let held: Option<(i64, String)> = tx
         .conn
         .prepare_cached(
             "SELECT b.id, b.name FROM stay s JOIN batch b ON b.id = s.batch \
-             WHERE s.vessel = ?1 AND (s.until IS NULL OR s.until > ?2) LIMIT 1",
+             WHERE s.vessel = ?1 AND (s.until IS NULL OR s.until > ?2) \
+             AND s.batch IS NOT ?3 AND (?4 IS NULL OR s.since < ?4) LIMIT 1",
         )?
-        .query_row(params![vessel.0, at.0], |r| Ok((r.get(0)?, r.get(1)?)))
+        .query_row(
+            params![
+                vessel.0,
+                at.0,
+                own.map(|b| b.0),
+                until.flatten().map(|u| u.0)
+            ],
+            |r| Ok((r.get(0)?, r.get(1)?)),
+        )
         .optional()?;
     let Some((batch, mead)) = held else {
         return Ok(());
