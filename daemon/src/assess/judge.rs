@@ -87,11 +87,10 @@ impl Judge {
         .await
     }
 
-    /// Looks at silence, batteries and tasks, and rolls hours that readings have touched.
-    pub async fn tick(self, listening_since: Moment) -> Res<Judge> {
+    /// Looks at silence and batteries, and rolls hours that readings have touched.
+    pub async fn watch(self, listening_since: Moment) -> Res<Judge> {
         blocking(move || {
             survived("feeds", super::watches::look(&self.assess, listening_since))?;
-            survived("tasks", super::steps::look(&self.assess))?;
             Ok(self)
         })
         .await

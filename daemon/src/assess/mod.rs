@@ -65,14 +65,15 @@ impl Assess {
         let clock = self.clock.clone();
         let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
-        let mut due: BTreeSet<VesselId> = judge.all().await?;
-        // Something was written in a book: what is to be done may be another thing now.
-        let mut written = true;
+        let mut waiting = Waiting::default();
+        waiting.everything(judge.all().await?);
         loop {
             let listening_since = listening.since(&clock);
-            if listening_since.is_some() && !due.is_empty() {
-                judge = judge.round(std::mem::take(&mut due)).await?;
-                if std::mem::take(&mut written) {
+            if listening_since.is_some() && !waiting.is_empty() {
+                let Waiting { due, steps } = std::mem::take(&mut waiting);
+                judge = judge.round(due).await?;
+                // After the verdicts: what is to be done follows from them.
+                if steps {
                     judge = judge.steps().await?;
                 }
                 // The rest of the pause is where changes gather.
@@ -92,19 +93,16 @@ impl Assess {
             };
             match event {
                 Event::Stop => return Ok(()),
-                Event::Change(change) => {
-                    written |= is_written(&change);
-                    due.extend(touched(&change));
-                }
-                Event::Missed => due = judge.all().await?,
+                Event::Change(change) => waiting.change(&change),
+                Event::Missed => waiting.everything(judge.all().await?),
                 Event::Tick => {
-                    due = judge.all().await?;
+                    waiting.everything(judge.all().await?);
                     if let Some(since) = listening.since(&clock) {
-                        judge = judge.tick(since).await?;
+                        judge = judge.watch(since).await?;
                     }
                 }
             }
-            written |= drain(&mut changes, &mut due);
+            waiting.drain(&mut changes);
         }
     }
 }
@@ -127,18 +125,36 @@ impl Listening {
     }
 }
 
-/// Takes what else has come without waiting for it; tells whether a book was written in.
-fn drain(changes: &mut Receiver<Change>, due: &mut BTreeSet<VesselId>) -> bool {
-    let mut written = false;
-    while let Ok(change) = changes.try_recv() {
-        written |= is_written(&change);
-        due.extend(touched(&change));
-    }
-    written
+/// What the next round is for.
+#[derive(Default)]
+struct Waiting {
+    due: BTreeSet<VesselId>,
+    /// Something was written in a book, time went on, or nobody knows what happened: what is to
+    /// be done may be another thing now.
+    steps: bool,
 }
 
-fn is_written(change: &Change) -> bool {
-    matches!(change, Change::Vessel(_))
+impl Waiting {
+    fn is_empty(&self) -> bool {
+        self.due.is_empty() && !self.steps
+    }
+
+    fn everything(&mut self, all: BTreeSet<VesselId>) {
+        self.due = all;
+        self.steps = true;
+    }
+
+    fn change(&mut self, change: &Change) {
+        self.steps |= matches!(change, Change::Vessel(_));
+        self.due.extend(touched(change));
+    }
+
+    /// Takes what else has come without waiting for it.
+    fn drain(&mut self, changes: &mut Receiver<Change>) {
+        while let Ok(change) = changes.try_recv() {
+            self.change(&change);
+        }
+    }
 }
 
 fn touched(change: &Change) -> Option<VesselId> {
@@ -189,6 +205,26 @@ mod tests {
         assert!(since >= Some(START), "{since:?}");
         let later = Clock::simulated(START + Span::days(1), 1.0);
         assert_eq!(listening.since(&later), since);
+    }
+
+    #[test]
+    fn what_is_to_be_done_is_looked_at_when_all_vessels_were_judged_or_a_book_was_written_in() {
+        let vessel = VesselId(1);
+        let mut waiting = Waiting::default();
+        assert!(waiting.is_empty());
+        let from = START;
+        waiting.change(&Change::Readings {
+            feed: ebbmark_core::ids::FeedId(1),
+            vessel: Some(vessel),
+            from,
+        });
+        assert_eq!((waiting.due.len(), waiting.steps), (1, false));
+        waiting.change(&Change::Vessel(vessel));
+        assert!(waiting.steps);
+        // A tick, or changes that were missed.
+        let mut waiting = Waiting::default();
+        waiting.everything(BTreeSet::from([vessel]));
+        assert_eq!((waiting.due.len(), waiting.steps), (1, true));
     }
 
     struct Bench {
