@@ -195,20 +195,24 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
             args.reckoning.key
         );
     }
-    let now = Clock::system().now();
+    // What is written has to bear a time that can be; an answer alone does not.
+    let now = if args.do_it {
+        hand::now()?
+    } else {
+        Clock::system().now()
+    };
+    let database = config.database();
     let Some(name) = &args.vessel else {
         // Units and zone as the maker set them, where there is a cellar already.
-        let database = config.database();
         let (zone, units) = if database.exists() {
-            let (_writer, reader) = ebbmark_store::open(&database, config.store.options())?;
-            zone_and_units(&reader, &config.zone())?
+            zone_and_units(&ebbmark_store::read(&database)?, &config.zone())?
         } else {
             (config.zone(), Preferences::USUAL)
         };
         let told = answer(args, &asked, &Known::default(), now, &zone, units)?;
         return print(&told, args.json);
     };
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let reader = ebbmark_store::read(&database)?;
     let (zone, units) = zone_and_units(&reader, &config.zone())?;
     let vessel = hand::find(&reader, name)?;
     let known = known(&reader, &vessel, now, &zone, units)?;
@@ -218,12 +222,13 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
         let Some(step) = &told.step else {
             bail!("nothing to be done follows from this answer, so nothing was written");
         };
+        let (writer, _reader) = ebbmark_store::open(&database, config.store.options())?;
         writer.command_blocking(model::Command::Log {
             vessel: vessel.id,
             deed: step.deed.clone(),
             hand: None,
             once: None,
-            made_at: hand::now()?,
+            made_at: now,
         })?;
         eprintln!(
             "Written into the log of {}: {}",
@@ -287,5 +292,56 @@ fn print(told: &Told, json: bool) -> Result<()> {
         // `| head` closes the pipe: that is an end, not an error.
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         other => Ok(other?),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ebbmark_store::model::VesselFacts;
+
+    fn runs(config: &Config) -> i64 {
+        let conn = rusqlite::Connection::open(config.database()).unwrap();
+        let sql = "SELECT count(*) FROM run";
+        conn.query_row(sql, [], |r| r.get(0)).unwrap()
+    }
+
+    #[tokio::test]
+    async fn an_answer_writes_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let config = Config {
+            data_folder: Some(dir.path().to_owned()),
+            ..Config::default()
+        };
+        let options = config.store.options();
+        let (writer, reader) = ebbmark_store::open(&config.database(), options).unwrap();
+        let jar = VesselFacts {
+            name: "Jar".into(),
+            capacity: None,
+            temperature_low: None,
+            temperature_high: None,
+            tare: None,
+            place: String::new(),
+        };
+        let add = model::Command::AddVessel(jar);
+        writer.command(add).await.unwrap();
+        writer.close().await;
+        drop(reader);
+        let before = runs(&config);
+        for vessel in [None, Some("Jar".to_owned())] {
+            let args = ReckonArgs {
+                reckoning: reckon::find("strength").unwrap(),
+                fields: vec![
+                    ("original".into(), "1.1".into()),
+                    ("gravity".into(), "1.0".into()),
+                ],
+                vessel,
+                despite: String::new(),
+                do_it: false,
+                json: false,
+            };
+            run(&config, &args).unwrap();
+        }
+        assert_eq!(runs(&config), before);
     }
 }

@@ -1,6 +1,6 @@
 //! Ebbmark's memory: one SQLite file, one writer thread, readers beside it.
 //!
-//! [`open`] gives the two faces: [`Writer`] (clone it freely; everything that changes goes
+//! [`read`] gives a reader alone, [`open`] the two faces: [`Writer`] (clone it freely; everything that changes goes
 //! through its one thread, in one order, in grouped commits) and [`Reader`] (read-only).
 //! A reply from the writer means *committed and synced*, never less: that is the point at
 //! which a message may be acknowledged.
@@ -56,6 +56,26 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreErro
     let reader = Reader::open(path).map_err(opened)?;
     let writer = writer::start(conn, path, options)?;
     Ok((writer, reader))
+}
+
+/// Opens the database for reading only: nothing is written, made or upgraded.
+///
+/// # Errors
+/// There is no such file, or it is of another program, or of a newer or older one of ours.
+pub fn read(path: &Path) -> Result<Reader, StoreError> {
+    let found = migrate::check(path)?;
+    let reader = Reader::open(path).map_err(|cause| StoreError::Open {
+        path: path.to_owned(),
+        cause,
+    })?;
+    if found < migrate::KNOWN {
+        return Err(StoreError::TooOld {
+            path: path.to_owned(),
+            found,
+            known: migrate::KNOWN,
+        });
+    }
+    Ok(reader)
 }
 
 /// How commits are grouped.
