@@ -15,7 +15,7 @@ use ebbmark_core::units::Preferences;
 use ebbmark_core::verdict::outcome::{Phase, Verdict};
 use ebbmark_core::verdict::{Assessor, Case, broad};
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
+use ebbmark_store::model::{Batch, BatchFacts, Command, LogLine, NewNotice, Vessel};
 use jiff::tz::TimeZone;
 
 use super::float::Float;
@@ -125,12 +125,7 @@ impl Judge {
         let moved = self.told.move_to(&assess.outgoing, id, Some(slug));
         // Of a mead that was split off, the other one's record up to then is its own.
         let history = assess.reader.history(batch, now + Span::hours(1))?;
-        let deeds: Vec<Deed> = history
-            .lines
-            .into_iter()
-            .filter(|line| line.replaced_by.is_none())
-            .map(|line| line.deed)
-            .collect();
+        let deeds = LogLine::standing(history.lines);
         let held = self.held(id, batch, deeds)?;
         let case = Case {
             hours: &history.hours,

@@ -13,7 +13,9 @@
 //! - `hours`, `outbox`: rolled hours and notices, writing and reading side by side;
 //! - `reader`, `pool`: queries and their connections;
 //! - `rows`: how values lie in columns; `meads`: which mead was in a vessel when;
-//! - `tasks`: what is to be done, from each mead's record;
+//!   `vessels`: which is in one now, with its verdict;
+//! - `tasks`: what is to be done, from each mead's record; `record`: what reckonings are filled
+//!   from;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -30,9 +32,11 @@ pub mod model;
 mod outbox;
 mod pool;
 pub mod reader;
+mod record;
 mod rows;
 mod table;
 pub mod tasks;
+mod vessels;
 pub mod writer;
 
 pub use error::StoreError;

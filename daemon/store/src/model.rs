@@ -507,6 +507,15 @@ pub struct LogLine {
     pub replaced_by: Option<EntryId>,
 }
 
+impl LogLine {
+    /// What was done, as it stands after corrections.
+    pub fn standing(lines: Vec<LogLine>) -> Vec<Deed> {
+        let lines = lines.into_iter();
+        let standing = lines.filter(|line| line.replaced_by.is_none());
+        standing.map(|line| line.deed).collect()
+    }
+}
+
 #[derive(Clone, Debug, PartialEq)]
 pub struct StoredVerdict {
     pub vessel: VesselId,

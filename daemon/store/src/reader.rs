@@ -7,9 +7,9 @@ use std::sync::Arc;
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::learn::CurveRecord;
-use ebbmark_core::reckon::{Fermenting, Record};
-use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Degrees, Gravity};
+use ebbmark_core::reckon::Record;
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::{Degrees, Gravity};
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
@@ -20,7 +20,7 @@ use crate::model::{
     StoredVerdict, Unclaimed, Vessel,
 };
 use crate::pool::Pool;
-use crate::{family, hours, meads, migrate, outbox, rows};
+use crate::{family, hours, meads, migrate, outbox, record, rows, vessels};
 
 /// A small pool of read-only connections. Calls block: use it from a blocking thread.
 /// Each call sees one snapshot of what was committed.
@@ -28,9 +28,6 @@ use crate::{family, hours, meads, migrate, outbox, rows};
 pub struct Reader {
     pool: Arc<Pool>,
 }
-
-/// How far back single temperature readings go: a heating takes hours.
-const TRACE: Span = Span::days(2);
 
 type Res<T> = Result<T, StoreError>;
 type Sql<T> = rusqlite::Result<T>;
@@ -48,36 +45,11 @@ impl Reader {
 
     /// Vessels in order of name, retired ones last.
     pub fn vessels(&self) -> Res<Vec<Vessel>> {
-        self.with(|conn| {
-            let mut vessels = conn
-                .prepare_cached(&format!(
-                    "SELECT {} FROM vessel v ORDER BY v.retired, v.name, v.id",
-                    rows::VESSEL
-                ))?
-                .query_map([], rows::vessel)?
-                .collect::<Sql<Vec<_>>>()?;
-            for vessel in &mut vessels {
-                vessel.batch = running(conn, vessel.id)?;
-            }
-            Ok(vessels)
-        })
+        self.with(vessels::all)
     }
 
     pub fn vessel(&self, id: VesselId) -> Res<Option<Vessel>> {
-        self.with(|conn| {
-            let found = conn
-                .prepare_cached(&format!(
-                    "SELECT {} FROM vessel v WHERE v.id = ?1",
-                    rows::VESSEL
-                ))?
-                .query_row([id.0], rows::vessel)
-                .optional()?;
-            let Some(mut vessel) = found else {
-                return Ok(None);
-            };
-            vessel.batch = running(conn, id)?;
-            Ok(Some(vessel))
-        })
+        self.with(|conn| vessels::one(conn, id))
     }
 
     /// Batches that are or were in a vessel, the one put into it last first.
@@ -95,11 +67,7 @@ impl Reader {
     }
 
     pub fn batch(&self, id: BatchId) -> Res<Option<Batch>> {
-        self.with(|conn| {
-            conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
-                .query_row([id.0], rows::batch)
-                .optional()
-        })
+        self.with(|conn| meads::batch(conn, id))
     }
 
     /// Where a mead was when, the vessel it is in last: where the mead it was split off from was
@@ -123,49 +91,7 @@ impl Reader {
 
     /// What a reckoning about a vessel is filled from; `None` when nothing is in it.
     pub fn mead_record(&self, vessel: VesselId, now: Moment) -> Res<Option<Record>> {
-        let Some(batch) = self.vessel(vessel)?.and_then(|v| v.batch) else {
-            return Ok(None);
-        };
-        let history = self.history(&batch, now)?;
-        let standing = history
-            .lines
-            .into_iter()
-            .filter(|l| l.replaced_by.is_none());
-        let deeds = standing.map(|l| l.deed).filter(|d| d.at <= now).collect();
-        let mut verdicts = self.verdicts()?;
-        let mut fermenting = Vec::new();
-        for other in self.vessels()? {
-            let Some(mead) = other.batch else { continue };
-            let found = verdicts.iter().find(|v| v.batch == mead.id);
-            let fall = found.and_then(|v| v.verdict.fall_per_day);
-            // One that may stand still gives off no gas that could be counted.
-            if let Some(fall) = fall.filter(|f| f.low > 0.0) {
-                fermenting.push(Fermenting {
-                    vessel: other.facts.name,
-                    volume: mead.facts.volume,
-                    fall: fall.mid,
-                });
-            }
-        }
-        let poured = self.with(|conn| family::poured(conn, batch.id))?;
-        let own = verdicts.iter().position(|v| v.batch == batch.id);
-        let readings = self.vessel_readings(vessel, now - TRACE, now)?;
-        Ok(Some(Record {
-            started: history.started,
-            original: batch.facts.original_gravity,
-            tolerance: batch.facts.tolerance,
-            volume: batch.facts.volume,
-            inherited: self.with(|conn| family::inherited(conn, &batch))?,
-            poured: poured.iter().map(|s| (s.at, s.volume)).collect(),
-            deeds,
-            hours: history.hours,
-            verdict: own.map(|at| verdicts.swap_remove(at).verdict),
-            trace: readings
-                .iter()
-                .filter_map(|r| Some((r.at, Celsius::computed(r.temperature?))))
-                .collect(),
-            fermenting,
-        }))
+        self.with(|conn| record::of(conn, vessel, now))
     }
 
     /// How other meads went that settled: what a verdict on `batch` may learn from. Meads that
@@ -305,7 +231,7 @@ impl Reader {
 
     /// Readings of a feed in `[from, to)`, in time order.
     pub fn readings(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<StoredReading>> {
-        self.with(|conn| readings(conn, feed, from, to))
+        self.with(|conn| meads::readings(conn, feed, from, to))
     }
 
     /// Tilts of a feed in `[from, to)`, in time order.
@@ -349,14 +275,7 @@ impl Reader {
         from: Moment,
         to: Moment,
     ) -> Res<Vec<StoredReading>> {
-        self.with(|conn| {
-            let mut all = Vec::new();
-            for (feed, since, until) in meads::spans(conn, vessel, from, to)? {
-                all.extend(readings(conn, feed, since, until)?);
-            }
-            all.sort_by_key(|r| r.at);
-            Ok(all)
-        })
+        self.with(|conn| meads::vessel_readings(conn, vessel, from, to))
     }
 
     /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.
@@ -377,14 +296,7 @@ impl Reader {
     }
 
     pub fn verdict(&self, vessel: VesselId) -> Res<Option<StoredVerdict>> {
-        self.with(|conn| {
-            conn.prepare_cached(&format!(
-                "SELECT {} FROM verdict WHERE vessel = ?1",
-                rows::VERDICT
-            ))?
-            .query_row([vessel.0], rows::verdict)
-            .optional()
-        })
+        self.with(|conn| vessels::verdict(conn, vessel))
     }
 
     /// Changes of phase of a batch, oldest first: (since, phase key, sentence).
@@ -469,22 +381,4 @@ impl Reader {
     pub fn schema_version(&self) -> Res<i64> {
         self.with(migrate::version)
     }
-}
-
-fn running(conn: &Connection, vessel: VesselId) -> Sql<Option<Batch>> {
-    conn.prepare_cached(&format!(
-        "SELECT {} FROM batch WHERE vessel = ?1 AND ended IS NULL",
-        rows::BATCH
-    ))?
-    .query_row([vessel.0], rows::batch)
-    .optional()
-}
-
-fn readings(conn: &Connection, feed: FeedId, from: Moment, to: Moment) -> Sql<Vec<StoredReading>> {
-    conn.prepare_cached(
-        "SELECT at, gravity, temperature FROM reading \
-         WHERE feed = ?1 AND at >= ?2 AND at < ?3 ORDER BY at",
-    )?
-    .query_map([feed.0, from.0, to.0], rows::stored_reading)?
-    .collect()
 }

@@ -192,12 +192,6 @@ fn checked_origin(
     Ok(())
 }
 
-pub(super) fn vessel_name(tx: &Tx<'_>, id: VesselId) -> rusqlite::Result<String> {
-    tx.conn
-        .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
-        .query_row([id.0], |r| r.get(0))
-}
-
 /// Vessel, start and end of a batch.
 pub(super) fn batch(
     tx: &Tx<'_>,
