@@ -8,13 +8,9 @@ use ebbmark_core::reckon::{
     self, Asked, Asker, Field, Kind, Known, Need, Reckoning, Refusal, Told,
 };
 use ebbmark_core::text::Style;
-use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
-use ebbmark_store::Reader;
 use ebbmark_store::model;
-use jiff::tz::TimeZone;
 
-use crate::assess::zone_and_units;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::hand;
@@ -202,21 +198,27 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
         Clock::system().now()
     };
     let database = config.database();
-    let Some(name) = &args.vessel else {
-        // Units and zone as the maker set them, where there is a cellar already.
-        let (zone, units) = if database.exists() {
-            zone_and_units(&ebbmark_store::read(&database)?, &config.zone())?
-        } else {
-            (config.zone(), Preferences::USUAL)
-        };
-        let told = answer(args, &asked, &Known::default(), now, &zone, units)?;
+    // Units and zone as the maker set them, where there is a cellar already.
+    let reader = if args.vessel.is_some() || database.exists() {
+        Some(ebbmark_store::read(&database)?)
+    } else {
+        None
+    };
+    let (zone, units) = match &reader {
+        Some(reader) => reader.zone_and_units(&config.zone())?,
+        None => (config.zone(), Preferences::USUAL),
+    };
+    let asker = Asker {
+        now,
+        style: Style { units, zone: &zone },
+    };
+    let (Some(reader), Some(name)) = (reader, &args.vessel) else {
+        let told = answer(args, &asked, &Known::default(), &asker)?;
         return print(&told, args.json);
     };
-    let reader = ebbmark_store::read(&database)?;
-    let (zone, units) = zone_and_units(&reader, &config.zone())?;
     let vessel = hand::find(&reader, name)?;
-    let known = known(&reader, &vessel, now, &zone, units)?;
-    let told = answer(args, &asked, &known, now, &zone, units)?;
+    let known = reader.known(vessel.id, &asker)?;
+    let told = answer(args, &asked, &known, &asker)?;
     print(&told, args.json)?;
     if args.do_it {
         let Some(step) = &told.step else {
@@ -238,34 +240,8 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
     Ok(())
 }
 
-fn known(
-    reader: &Reader,
-    vessel: &model::Vessel,
-    now: Moment,
-    zone: &TimeZone,
-    units: Preferences,
-) -> Result<Known> {
-    let asker = Asker {
-        now,
-        style: Style { units, zone },
-    };
-    let record = reader.mead_record(vessel.id, now)?;
-    Ok(record.map_or_else(Known::default, |r| reckon::known(&r, &asker)))
-}
-
-fn answer(
-    args: &ReckonArgs,
-    asked: &Asked,
-    known: &Known,
-    now: Moment,
-    zone: &TimeZone,
-    units: Preferences,
-) -> Result<Told> {
-    let asker = Asker {
-        now,
-        style: Style { units, zone },
-    };
-    match reckon::reckon(args.reckoning, asked, &args.despite, known, &asker) {
+fn answer(args: &ReckonArgs, asked: &Asked, known: &Known, asker: &Asker) -> Result<Told> {
+    match reckon::reckon(args.reckoning, asked, &args.despite, known, asker) {
         Ok(told) => Ok(told),
         Err(Refusal::Shut { why }) => {
             bail!("the gate is shut: {why} To reckon all the same give --despite REASON")

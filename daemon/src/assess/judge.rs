@@ -7,19 +7,18 @@ use ebbmark_core::deed::Deed;
 use ebbmark_core::fit::curve::Family;
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::learn::{CurveRecord, Learned, learn};
-use ebbmark_core::notice::NoticeKind;
-use ebbmark_core::notice::{self, Call};
+use ebbmark_core::notice::{self, NoticeKind};
 use ebbmark_core::text::{Style, sentence};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Preferences;
 use ebbmark_core::verdict::outcome::{Phase, Verdict};
 use ebbmark_core::verdict::{Assessor, Case, broad};
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Batch, BatchFacts, Command, LogLine, NewNotice, Vessel};
+use ebbmark_store::model::{Batch, BatchFacts, Command, LogLine, NewNotice};
 use jiff::tz::TimeZone;
 
+use super::Assess;
 use super::float::Float;
-use super::{Assess, zone_and_units};
 use crate::slug;
 use crate::tell::Told;
 
@@ -72,7 +71,7 @@ impl Judge {
     /// Judges these vessels. Trouble with one is logged and does not keep the others waiting.
     pub async fn round(mut self, due: BTreeSet<VesselId>) -> Res<Judge> {
         blocking(move || {
-            let (zone, units) = zone_and_units(&self.assess.reader, &self.assess.zone)?;
+            let (zone, units) = self.assess.reader.zone_and_units(&self.assess.zone)?;
             let slugs = slug::slugs(&self.assess.reader.vessels()?);
             for vessel in due {
                 let slug = slugs.get(&vessel).map(String::as_str);
@@ -149,7 +148,10 @@ impl Judge {
         let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
         let mut notices: Vec<NewNotice> = call
-            .map(|c| queue(c, &vessel, batch, now, &assess.channels))
+            .map(|call| {
+                let key = key(call.kind, batch);
+                assess.notice(call, key, Some(id), now)
+            })
             .into_iter()
             .collect();
         clear_left_phases(&assess, batch, remembered, &verdict)?;
@@ -280,24 +282,6 @@ fn differs(stored: &Verdict, new: &Verdict) -> bool {
 
 fn key(kind: NoticeKind, batch: &Batch) -> String {
     format!("{}:{}", kind.key(), batch.id)
-}
-
-fn queue(
-    call: Call,
-    vessel: &Vessel,
-    batch: &Batch,
-    now: Moment,
-    channels: &[String],
-) -> NewNotice {
-    NewNotice {
-        kind: call.kind,
-        key: key(call.kind, batch),
-        vessel: Some(vessel.id),
-        at: now,
-        title: call.title,
-        body: call.body,
-        channels: channels.to_vec(),
-    }
 }
 
 /// A phase that was left ends what its notice stood for, so that it may be told again.

@@ -13,8 +13,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use ebbmark_core::ids::VesselId;
+use ebbmark_core::notice::Call;
 use ebbmark_core::time::Moment;
-use ebbmark_store::model::Change;
+use ebbmark_store::model::{Change, NewNotice};
 use ebbmark_store::{Reader, StoreError, Writer};
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast::Receiver;
@@ -125,6 +126,21 @@ impl Listening {
     }
 }
 
+impl Assess {
+    /// A notice for every way out there is. `key` names what it stands for.
+    fn notice(&self, call: Call, key: String, vessel: Option<VesselId>, at: Moment) -> NewNotice {
+        NewNotice {
+            kind: call.kind,
+            key,
+            vessel,
+            at,
+            title: call.title,
+            body: call.body,
+            channels: self.channels.clone(),
+        }
+    }
+}
+
 /// What the next round is for.
 #[derive(Default)]
 struct Waiting {
@@ -164,22 +180,6 @@ fn touched(change: &Change) -> Option<VesselId> {
         // Our own doing, or nothing to judge.
         Change::Verdict(_) | Change::Notice(_) | Change::Feeds => None,
     }
-}
-
-/// The style of a moment: what the maker set on the page, else the configuration.
-pub(crate) fn zone_and_units(
-    reader: &Reader,
-    fallback: &TimeZone,
-) -> Result<(TimeZone, ebbmark_core::units::Preferences), StoreError> {
-    let zone = reader
-        .setting("zone")?
-        .and_then(|name| TimeZone::get(&name).ok())
-        .unwrap_or_else(|| fallback.clone());
-    let units = reader
-        .setting("units")?
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default();
-    Ok((zone, units))
 }
 
 #[cfg(test)]

@@ -149,17 +149,23 @@ pub fn past(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<Pa
 /// See [`crate::Reader::history`].
 pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<History> {
     let past = past(conn, batch, to)?;
-    let mut hours = Vec::new();
-    for stay in &past.stays {
-        hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to)?);
-    }
-    // Stable: the hour of a split has a part in either vessel.
-    hours.sort_by_key(|h| h.index);
     Ok(History {
         started: past.started,
-        hours,
+        hours: past.hours(conn, to)?,
         lines: past.lines,
     })
+}
+
+impl Past {
+    pub fn hours(&self, conn: &Connection, to: Moment) -> rusqlite::Result<Vec<Hour>> {
+        let mut hours = Vec::new();
+        for stay in self.stays.iter().filter(|s| s.from < to) {
+            hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to.min(to))?);
+        }
+        // Stable: the hour of a split has a part in either vessel.
+        hours.sort_by_key(|h| h.index);
+        Ok(hours)
+    }
 }
 
 /// See [`crate::Reader::vessel_hours`].

@@ -7,9 +7,10 @@ use std::sync::Arc;
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::learn::CurveRecord;
-use ebbmark_core::reckon::Record;
+use ebbmark_core::reckon::{self, Asker, Known, Record};
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::{Degrees, Gravity};
+use ebbmark_core::units::{Degrees, Gravity, Preferences};
+use jiff::tz::TimeZone;
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
@@ -21,6 +22,11 @@ use crate::model::{
 };
 use crate::pool::Pool;
 use crate::{family, hours, meads, migrate, outbox, record, rows, vessels};
+
+/// Key of the setting that holds the units, as JSON of [`Preferences`].
+pub const UNITS_SETTING: &str = "units";
+/// Key of the setting that names the time zone.
+pub const ZONE_SETTING: &str = "zone";
 
 /// A small pool of read-only connections. Calls block: use it from a blocking thread.
 /// Each call sees one snapshot of what was committed.
@@ -92,6 +98,12 @@ impl Reader {
     /// What a reckoning about a vessel is filled from; `None` when nothing is in it.
     pub fn mead_record(&self, vessel: VesselId, now: Moment) -> Res<Option<Record>> {
         self.with(|conn| record::of(conn, vessel, now))
+    }
+
+    /// What is on record of a vessel to fill the fields of a reckoning.
+    pub fn known(&self, vessel: VesselId, asker: &Asker) -> Res<Known> {
+        let record = self.mead_record(vessel, asker.now)?;
+        Ok(record.map_or_else(Known::default, |r| reckon::known(&r, asker)))
     }
 
     /// How other meads went that settled: what a verdict on `batch` may learn from. Meads that
@@ -331,11 +343,20 @@ impl Reader {
     }
 
     pub fn setting(&self, key: &str) -> Res<Option<String>> {
-        self.with(|conn| {
-            conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
-                .query_row([key], |r| r.get(0))
-                .optional()
-        })
+        self.with(|conn| setting(conn, key))
+    }
+
+    /// Zone and units as the maker set them on the page. What is not set, or cannot be read any
+    /// more, falls back rather than shutting the maker out.
+    pub fn zone_and_units(&self, fallback: &TimeZone) -> Res<(TimeZone, Preferences)> {
+        let (zone, units) =
+            self.with(|conn| Ok((setting(conn, ZONE_SETTING)?, setting(conn, UNITS_SETTING)?)))?;
+        let zone = zone.and_then(|name| TimeZone::get(&name).ok());
+        let units = units.and_then(|text| serde_json::from_str(&text).ok());
+        Ok((
+            zone.unwrap_or_else(|| fallback.clone()),
+            units.unwrap_or_default(),
+        ))
     }
 
     /// Expiry of a session, if it is known and not closed.
@@ -381,4 +402,10 @@ impl Reader {
     pub fn schema_version(&self) -> Res<i64> {
         self.with(migrate::version)
     }
+}
+
+fn setting(conn: &Connection, key: &str) -> Sql<Option<String>> {
+    conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
+        .query_row([key], |r| r.get(0))
+        .optional()
 }

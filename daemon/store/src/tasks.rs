@@ -1,12 +1,15 @@
 //! What is to be done in the cellar: the record of each mead through the core's rules.
 
+use ebbmark_core::deed::Deed;
+use ebbmark_core::hours::Hour;
 use ebbmark_core::tasks::{self, Record, Task};
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use rusqlite::Connection;
 
 use crate::error::StoreError;
-use crate::model::{Batch, LogLine, Vessel};
+use crate::meads::Past;
+use crate::model::{Batch, LogLine, StoredVerdict, Vessel};
 use crate::{Reader, meads, rows, vessels};
 
 /// A vessel with its mead, and what is to be done with it, what is due first.
@@ -14,6 +17,18 @@ use crate::{Reader, meads, rows, vessels};
 pub struct ToDo {
     pub vessel: Vessel,
     pub batch: Batch,
+    pub tasks: Vec<Task>,
+}
+
+/// A mead at a glance: what it inherited first.
+#[derive(Clone, Debug)]
+pub struct Glance {
+    /// The pitch, of the mead it was split off from if it was.
+    pub started: Moment,
+    pub hours: Vec<Hour>,
+    /// Standing lines.
+    pub deeds: Vec<Deed>,
+    pub verdict: Option<StoredVerdict>,
     pub tasks: Vec<Task>,
 }
 
@@ -48,11 +63,40 @@ impl Reader {
         let record = self.with(|conn| record(conn, batch))?;
         Ok(tasks::tasks(&record, now, style))
     }
+
+    pub fn glance(&self, batch: &Batch, now: Moment, style: &Style) -> Result<Glance, StoreError> {
+        self.with(|conn| {
+            let past = meads::past(conn, batch, Moment(i64::MAX))?;
+            let (started, hours) = (past.started, past.hours(conn, now)?);
+            let verdict = verdict(conn, batch)?;
+            let record = filled(conn, batch, past, verdict.as_ref())?;
+            Ok(Glance {
+                started,
+                hours,
+                tasks: tasks::tasks(&record, now, style),
+                deeds: record.deeds,
+                verdict,
+            })
+        })
+    }
 }
 
 fn record(conn: &Connection, batch: &Batch) -> rusqlite::Result<Record> {
     let past = meads::past(conn, batch, Moment(i64::MAX))?;
-    let verdict = vessels::verdict(conn, batch.vessel)?.filter(|v| v.batch == batch.id);
+    let verdict = verdict(conn, batch)?;
+    filled(conn, batch, past, verdict.as_ref())
+}
+
+fn verdict(conn: &Connection, batch: &Batch) -> rusqlite::Result<Option<StoredVerdict>> {
+    Ok(vessels::verdict(conn, batch.vessel)?.filter(|v| v.batch == batch.id))
+}
+
+fn filled(
+    conn: &Connection,
+    batch: &Batch,
+    past: Past,
+    verdict: Option<&StoredVerdict>,
+) -> rusqlite::Result<Record> {
     let answers = conn
         .prepare_cached("SELECT task, answer, until FROM task_answer WHERE batch = ?1")?
         .query_map([batch.id.0], rows::answer)?
@@ -65,7 +109,7 @@ fn record(conn: &Connection, batch: &Batch) -> rusqlite::Result<Record> {
         expected_final: facts.expected_final,
         plan: batch.plan.clone(),
         deeds: LogLine::standing(past.lines),
-        verdict: verdict.map(|v| v.verdict),
+        verdict: verdict.map(|v| v.verdict.clone()),
         answers,
     })
 }
