@@ -8,13 +8,9 @@ use ebbmark_core::reckon::{
     self, Asked, Asker, Field, Kind, Known, Need, Reckoning, Refusal, Told,
 };
 use ebbmark_core::text::Style;
-use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
-use ebbmark_store::Reader;
 use ebbmark_store::model;
-use jiff::tz::TimeZone;
 
-use crate::assess::zone_and_units;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::hand;
@@ -195,35 +191,46 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
             args.reckoning.key
         );
     }
-    let now = Clock::system().now();
-    let Some(name) = &args.vessel else {
-        // Units and zone as the maker set them, where there is a cellar already.
-        let database = config.database();
-        let (zone, units) = if database.exists() {
-            let (_writer, reader) = ebbmark_store::open(&database, config.store.options())?;
-            zone_and_units(&reader, &config.zone())?
-        } else {
-            (config.zone(), Preferences::USUAL)
-        };
-        let told = answer(args, &asked, &Known::default(), now, &zone, units)?;
+    // What is written has to bear a time that can be; an answer alone does not.
+    let now = if args.do_it {
+        hand::now()?
+    } else {
+        Clock::system().now()
+    };
+    let database = config.database();
+    // Units and zone as the maker set them, where there is a cellar already.
+    let reader = if args.vessel.is_some() || database.exists() {
+        Some(ebbmark_store::read(&database)?)
+    } else {
+        None
+    };
+    let (zone, units) = match &reader {
+        Some(reader) => reader.zone_and_units(&config.zone())?,
+        None => (config.zone(), Preferences::USUAL),
+    };
+    let asker = Asker {
+        now,
+        style: Style { units, zone: &zone },
+    };
+    let (Some(reader), Some(name)) = (reader, &args.vessel) else {
+        let told = answer(args, &asked, &Known::default(), &asker)?;
         return print(&told, args.json);
     };
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
-    let (zone, units) = zone_and_units(&reader, &config.zone())?;
     let vessel = hand::find(&reader, name)?;
-    let known = known(&reader, &vessel, now, &zone, units)?;
-    let told = answer(args, &asked, &known, now, &zone, units)?;
+    let known = reader.known(vessel.id, &asker)?;
+    let told = answer(args, &asked, &known, &asker)?;
     print(&told, args.json)?;
     if args.do_it {
         let Some(step) = &told.step else {
             bail!("nothing to be done follows from this answer, so nothing was written");
         };
+        let (writer, _reader) = ebbmark_store::open(&database, config.store.options())?;
         writer.command_blocking(model::Command::Log {
             vessel: vessel.id,
             deed: step.deed.clone(),
             hand: None,
             once: None,
-            made_at: hand::now()?,
+            made_at: now,
         })?;
         eprintln!(
             "Written into the log of {}: {}",
@@ -233,34 +240,8 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
     Ok(())
 }
 
-fn known(
-    reader: &Reader,
-    vessel: &model::Vessel,
-    now: Moment,
-    zone: &TimeZone,
-    units: Preferences,
-) -> Result<Known> {
-    let asker = Asker {
-        now,
-        style: Style { units, zone },
-    };
-    let record = reader.mead_record(vessel.id, now)?;
-    Ok(record.map_or_else(Known::default, |r| reckon::known(&r, &asker)))
-}
-
-fn answer(
-    args: &ReckonArgs,
-    asked: &Asked,
-    known: &Known,
-    now: Moment,
-    zone: &TimeZone,
-    units: Preferences,
-) -> Result<Told> {
-    let asker = Asker {
-        now,
-        style: Style { units, zone },
-    };
-    match reckon::reckon(args.reckoning, asked, &args.despite, known, &asker) {
+fn answer(args: &ReckonArgs, asked: &Asked, known: &Known, asker: &Asker) -> Result<Told> {
+    match reckon::reckon(args.reckoning, asked, &args.despite, known, asker) {
         Ok(told) => Ok(told),
         Err(Refusal::Shut { why }) => {
             bail!("the gate is shut: {why} To reckon all the same give --despite REASON")
@@ -287,5 +268,56 @@ fn print(told: &Told, json: bool) -> Result<()> {
         // `| head` closes the pipe: that is an end, not an error.
         Err(e) if e.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
         other => Ok(other?),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ebbmark_store::model::VesselFacts;
+
+    fn runs(config: &Config) -> i64 {
+        let conn = rusqlite::Connection::open(config.database()).unwrap();
+        let sql = "SELECT count(*) FROM run";
+        conn.query_row(sql, [], |r| r.get(0)).unwrap()
+    }
+
+    #[tokio::test]
+    async fn an_answer_writes_nothing() {
+        let dir = tempfile::tempdir().unwrap();
+        let config = Config {
+            data_folder: Some(dir.path().to_owned()),
+            ..Config::default()
+        };
+        let options = config.store.options();
+        let (writer, reader) = ebbmark_store::open(&config.database(), options).unwrap();
+        let jar = VesselFacts {
+            name: "Jar".into(),
+            capacity: None,
+            temperature_low: None,
+            temperature_high: None,
+            tare: None,
+            place: String::new(),
+        };
+        let add = model::Command::AddVessel(jar);
+        writer.command(add).await.unwrap();
+        writer.close().await;
+        drop(reader);
+        let before = runs(&config);
+        for vessel in [None, Some("Jar".to_owned())] {
+            let args = ReckonArgs {
+                reckoning: reckon::find("strength").unwrap(),
+                fields: vec![
+                    ("original".into(), "1.1".into()),
+                    ("gravity".into(), "1.0".into()),
+                ],
+                vessel,
+                despite: String::new(),
+                do_it: false,
+                json: false,
+            };
+            run(&config, &args).unwrap();
+        }
+        assert_eq!(runs(&config), before);
     }
 }

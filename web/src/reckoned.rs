@@ -121,7 +121,6 @@ fn on_record(
     let Some(vessel) = reader.vessel(id)? else {
         return Ok(None);
     };
-    let record = reader.mead_record(id, by.now)?;
-    let known = record.map_or_else(Known::default, |r| reckon::known(&r, &by.asker()));
+    let known = reader.known(id, &by.asker())?;
     Ok(Some((vessel, known)))
 }

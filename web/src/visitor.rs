@@ -14,8 +14,6 @@ use crate::fault::Fault;
 use crate::form::{Complaint, Draft, Fields};
 
 pub(crate) const COOKIE: &str = "ebbmark";
-pub(crate) const UNITS_SETTING: &str = "units";
-pub(crate) const ZONE_SETTING: &str = "zone";
 pub(crate) const PUBLIC_VIEW_SETTING: &str = "public-view";
 
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,15 +68,7 @@ impl Visitor {
                 }
             }
         };
-        // A setting that cannot be read any more falls back rather than shutting the maker out.
-        let prefs = reader
-            .setting(UNITS_SETTING)?
-            .and_then(|text| serde_json::from_str(&text).ok())
-            .unwrap_or_default();
-        let zone = reader
-            .setting(ZONE_SETTING)?
-            .and_then(|name| TimeZone::get(&name).ok())
-            .unwrap_or(seen.zone);
+        let (zone, prefs) = reader.zone_and_units(&seen.zone)?;
         Ok(Visitor {
             standing,
             prefs,

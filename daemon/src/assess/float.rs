@@ -67,15 +67,8 @@ impl Float<'_> {
     }
 
     fn notice(&self, call: Call, key: String) -> NewNotice {
-        NewNotice {
-            kind: call.kind,
-            key,
-            vessel: Some(self.vessel.id),
-            at: self.verdict.at,
-            title: call.title,
-            body: call.body,
-            channels: self.assess.channels.clone(),
-        }
+        let vessel = Some(self.vessel.id);
+        self.assess.notice(call, key, vessel, self.verdict.at)
     }
 
     /// What the keys of this mead's doubts begin with.

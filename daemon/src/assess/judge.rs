@@ -5,21 +5,20 @@ use std::sync::Arc;
 
 use ebbmark_core::deed::Deed;
 use ebbmark_core::fit::curve::Family;
-use ebbmark_core::ids::VesselId;
+use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::learn::{CurveRecord, Learned, learn};
-use ebbmark_core::notice::NoticeKind;
-use ebbmark_core::notice::{self, Call};
+use ebbmark_core::notice::{self, NoticeKind};
 use ebbmark_core::text::{Style, sentence};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Preferences;
 use ebbmark_core::verdict::outcome::{Phase, Verdict};
 use ebbmark_core::verdict::{Assessor, Case, broad};
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Batch, BatchFacts, Command, NewNotice, Vessel};
+use ebbmark_store::model::{Batch, BatchFacts, Command, LogLine, NewNotice};
 use jiff::tz::TimeZone;
 
+use super::Assess;
 use super::float::Float;
-use super::{Assess, zone_and_units};
 use crate::slug;
 use crate::tell::Told;
 
@@ -33,8 +32,9 @@ pub(super) struct Judge {
     told: Told,
 }
 
-/// What is kept of a vessel between two verdicts.
+/// What is kept of the mead in a vessel between two verdicts.
 struct Held {
+    batch: BatchId,
     assessor: Assessor,
     facts: BatchFacts,
     deeds: Vec<Deed>,
@@ -71,7 +71,7 @@ impl Judge {
     /// Judges these vessels. Trouble with one is logged and does not keep the others waiting.
     pub async fn round(mut self, due: BTreeSet<VesselId>) -> Res<Judge> {
         blocking(move || {
-            let (zone, units) = zone_and_units(&self.assess.reader, &self.assess.zone)?;
+            let (zone, units) = self.assess.reader.zone_and_units(&self.assess.zone)?;
             let slugs = slug::slugs(&self.assess.reader.vessels()?);
             for vessel in due {
                 let slug = slugs.get(&vessel).map(String::as_str);
@@ -86,11 +86,10 @@ impl Judge {
         .await
     }
 
-    /// Looks at silence, batteries and tasks, and rolls hours that readings have touched.
-    pub async fn tick(self, listening_since: Moment) -> Res<Judge> {
+    /// Looks at silence and batteries, and rolls hours that readings have touched.
+    pub async fn watch(self, listening_since: Moment) -> Res<Judge> {
         blocking(move || {
             survived("feeds", super::watches::look(&self.assess, listening_since))?;
-            survived("tasks", super::steps::look(&self.assess))?;
             Ok(self)
         })
         .await
@@ -125,12 +124,7 @@ impl Judge {
         let moved = self.told.move_to(&assess.outgoing, id, Some(slug));
         // Of a mead that was split off, the other one's record up to then is its own.
         let history = assess.reader.history(batch, now + Span::hours(1))?;
-        let deeds: Vec<Deed> = history
-            .lines
-            .into_iter()
-            .filter(|line| line.replaced_by.is_none())
-            .map(|line| line.deed)
-            .collect();
+        let deeds = LogLine::standing(history.lines);
         let held = self.held(id, batch, deeds)?;
         let case = Case {
             hours: &history.hours,
@@ -154,7 +148,10 @@ impl Judge {
         let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
         let mut notices: Vec<NewNotice> = call
-            .map(|c| queue(c, &vessel, batch, now, &assess.channels))
+            .map(|call| {
+                let key = key(call.kind, batch);
+                assess.notice(call, key, Some(id), now)
+            })
             .into_iter()
             .collect();
         clear_left_phases(&assess, batch, remembered, &verdict)?;
@@ -195,39 +192,45 @@ impl Judge {
         Ok(())
     }
 
-    /// The held state, started anew from the stored verdict's memory when the facts changed.
+    /// The held state, started anew from the mead's own memory when the facts changed. What
+    /// another mead in the same vessel left behind is no memory of this one.
     fn held(&mut self, id: VesselId, batch: &Batch, deeds: Vec<Deed>) -> Res<&mut Held> {
-        let known = self
-            .held
-            .get(&id)
-            .is_some_and(|h| h.facts == batch.facts && h.deeds == deeds);
-        if !known {
-            let (memory, doubted) = match self.held.remove(&id) {
-                Some(h) => (h.last.and_then(|v| v.memory), h.doubted),
-                None => (self.stored(id, batch)?.and_then(|v| v.memory), None),
-            };
-            let last = self.stored(id, batch)?.map(|mut v| {
-                // The facts changed: whatever comes out is worth writing.
-                v.at = Moment(0);
-                v
-            });
-            let assessor = Assessor::resume(memory);
-            let records = self.assess.reader.curve_records(batch.id)?;
-            let facts = &batch.facts;
-            let learned = learn(&records, &facts.yeast, &facts.honey, &broad());
-            self.held.insert(
-                id,
-                Held {
-                    assessor,
-                    facts: batch.facts.clone(),
-                    deeds,
-                    learned,
-                    last,
-                    doubted,
-                },
-            );
-        }
-        Ok(self.held.get_mut(&id).expect("just inserted"))
+        let held = self.held.remove(&id).filter(|h| h.batch == batch.id);
+        let held = match held {
+            Some(held) if held.facts == batch.facts && held.deeds == deeds => held,
+            earlier => self.anew(id, batch, deeds, earlier)?,
+        };
+        Ok(self.held.entry(id).insert_entry(held).into_mut())
+    }
+
+    fn anew(
+        &self,
+        id: VesselId,
+        batch: &Batch,
+        deeds: Vec<Deed>,
+        earlier: Option<Held>,
+    ) -> Res<Held> {
+        let stored = self.stored(id, batch)?;
+        let (memory, doubted) = match earlier {
+            Some(h) => (h.last.and_then(|v| v.memory), h.doubted),
+            None => (stored.as_ref().and_then(|v| v.memory), None),
+        };
+        let last = stored.map(|mut v| {
+            // The facts changed: whatever comes out is worth writing.
+            v.at = Moment(0);
+            v
+        });
+        let records = self.assess.reader.curve_records(batch.id)?;
+        let facts = &batch.facts;
+        Ok(Held {
+            batch: batch.id,
+            assessor: Assessor::resume(memory),
+            facts: facts.clone(),
+            deeds,
+            learned: learn(&records, &facts.yeast, &facts.honey, &broad()),
+            last,
+            doubted,
+        })
     }
 
     fn stored(&self, id: VesselId, batch: &Batch) -> Res<Option<Verdict>> {
@@ -279,24 +282,6 @@ fn differs(stored: &Verdict, new: &Verdict) -> bool {
 
 fn key(kind: NoticeKind, batch: &Batch) -> String {
     format!("{}:{}", kind.key(), batch.id)
-}
-
-fn queue(
-    call: Call,
-    vessel: &Vessel,
-    batch: &Batch,
-    now: Moment,
-    channels: &[String],
-) -> NewNotice {
-    NewNotice {
-        kind: call.kind,
-        key: key(call.kind, batch),
-        vessel: Some(vessel.id),
-        at: now,
-        title: call.title,
-        body: call.body,
-        channels: channels.to_vec(),
-    }
 }
 
 /// A phase that was left ends what its notice stood for, so that it may be told again.

@@ -13,8 +13,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use ebbmark_core::ids::VesselId;
+use ebbmark_core::notice::Call;
 use ebbmark_core::time::Moment;
-use ebbmark_store::model::Change;
+use ebbmark_store::model::{Change, NewNotice};
 use ebbmark_store::{Reader, StoreError, Writer};
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast::Receiver;
@@ -65,14 +66,15 @@ impl Assess {
         let clock = self.clock.clone();
         let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
-        let mut due: BTreeSet<VesselId> = judge.all().await?;
-        // Something was written in a book: what is to be done may be another thing now.
-        let mut written = true;
+        let mut waiting = Waiting::default();
+        waiting.everything(judge.all().await?);
         loop {
             let listening_since = listening.since(&clock);
-            if listening_since.is_some() && !due.is_empty() {
-                judge = judge.round(std::mem::take(&mut due)).await?;
-                if std::mem::take(&mut written) {
+            if listening_since.is_some() && !waiting.is_empty() {
+                let Waiting { due, steps } = std::mem::take(&mut waiting);
+                judge = judge.round(due).await?;
+                // After the verdicts: what is to be done follows from them.
+                if steps {
                     judge = judge.steps().await?;
                 }
                 // The rest of the pause is where changes gather.
@@ -92,19 +94,16 @@ impl Assess {
             };
             match event {
                 Event::Stop => return Ok(()),
-                Event::Change(change) => {
-                    written |= is_written(&change);
-                    due.extend(touched(&change));
-                }
-                Event::Missed => due = judge.all().await?,
+                Event::Change(change) => waiting.change(&change),
+                Event::Missed => waiting.everything(judge.all().await?),
                 Event::Tick => {
-                    due = judge.all().await?;
+                    waiting.everything(judge.all().await?);
                     if let Some(since) = listening.since(&clock) {
-                        judge = judge.tick(since).await?;
+                        judge = judge.watch(since).await?;
                     }
                 }
             }
-            written |= drain(&mut changes, &mut due);
+            waiting.drain(&mut changes);
         }
     }
 }
@@ -127,18 +126,51 @@ impl Listening {
     }
 }
 
-/// Takes what else has come without waiting for it; tells whether a book was written in.
-fn drain(changes: &mut Receiver<Change>, due: &mut BTreeSet<VesselId>) -> bool {
-    let mut written = false;
-    while let Ok(change) = changes.try_recv() {
-        written |= is_written(&change);
-        due.extend(touched(&change));
+impl Assess {
+    /// A notice for every way out there is. `key` names what it stands for.
+    fn notice(&self, call: Call, key: String, vessel: Option<VesselId>, at: Moment) -> NewNotice {
+        NewNotice {
+            kind: call.kind,
+            key,
+            vessel,
+            at,
+            title: call.title,
+            body: call.body,
+            channels: self.channels.clone(),
+        }
     }
-    written
 }
 
-fn is_written(change: &Change) -> bool {
-    matches!(change, Change::Vessel(_))
+/// What the next round is for.
+#[derive(Default)]
+struct Waiting {
+    due: BTreeSet<VesselId>,
+    /// Something was written in a book, time went on, or nobody knows what happened: what is to
+    /// be done may be another thing now.
+    steps: bool,
+}
+
+impl Waiting {
+    fn is_empty(&self) -> bool {
+        self.due.is_empty() && !self.steps
+    }
+
+    fn everything(&mut self, all: BTreeSet<VesselId>) {
+        self.due = all;
+        self.steps = true;
+    }
+
+    fn change(&mut self, change: &Change) {
+        self.steps |= matches!(change, Change::Vessel(_));
+        self.due.extend(touched(change));
+    }
+
+    /// Takes what else has come without waiting for it.
+    fn drain(&mut self, changes: &mut Receiver<Change>) {
+        while let Ok(change) = changes.try_recv() {
+            self.change(&change);
+        }
+    }
 }
 
 fn touched(change: &Change) -> Option<VesselId> {
@@ -148,22 +180,6 @@ fn touched(change: &Change) -> Option<VesselId> {
         // Our own doing, or nothing to judge.
         Change::Verdict(_) | Change::Notice(_) | Change::Feeds => None,
     }
-}
-
-/// The style of a moment: what the maker set on the page, else the configuration.
-pub(crate) fn zone_and_units(
-    reader: &Reader,
-    fallback: &TimeZone,
-) -> Result<(TimeZone, ebbmark_core::units::Preferences), StoreError> {
-    let zone = reader
-        .setting("zone")?
-        .and_then(|name| TimeZone::get(&name).ok())
-        .unwrap_or_else(|| fallback.clone());
-    let units = reader
-        .setting("units")?
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default();
-    Ok((zone, units))
 }
 
 #[cfg(test)]
@@ -176,7 +192,8 @@ mod tests {
     use ebbmark_core::tasks::Answer;
     use ebbmark_core::time::Span;
     use ebbmark_core::units::{Gravity, Kilograms};
-    use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, VesselFacts};
+    use ebbmark_core::verdict::outcome::Phase;
+    use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, Part, VesselFacts};
 
     const START: Moment = Moment(1_790_000_000_000);
 
@@ -188,6 +205,26 @@ mod tests {
         assert!(since >= Some(START), "{since:?}");
         let later = Clock::simulated(START + Span::days(1), 1.0);
         assert_eq!(listening.since(&later), since);
+    }
+
+    #[test]
+    fn what_is_to_be_done_is_looked_at_when_all_vessels_were_judged_or_a_book_was_written_in() {
+        let vessel = VesselId(1);
+        let mut waiting = Waiting::default();
+        assert!(waiting.is_empty());
+        let from = START;
+        waiting.change(&Change::Readings {
+            feed: ebbmark_core::ids::FeedId(1),
+            vessel: Some(vessel),
+            from,
+        });
+        assert_eq!((waiting.due.len(), waiting.steps), (1, false));
+        waiting.change(&Change::Vessel(vessel));
+        assert!(waiting.steps);
+        // A tick, or changes that were missed.
+        let mut waiting = Waiting::default();
+        waiting.everything(BTreeSet::from([vessel]));
+        assert_eq!((waiting.due.len(), waiting.steps), (1, true));
     }
 
     struct Bench {
@@ -259,7 +296,21 @@ mod tests {
                 note: String::new(),
                 origin,
             };
-            let start = Command::StartBatch { vessel, facts };
+            let start = match origin {
+                None => Command::StartBatch { vessel, facts },
+                Some(Origin { parent, at }) => Command::PourBatch {
+                    vessel,
+                    facts,
+                    parts: vec![Part {
+                        parent,
+                        volume: None,
+                        emptied: false,
+                    }],
+                    feeds: Vec::new(),
+                    once: None,
+                    made_at: at,
+                },
+            };
             match self.writer.command(start).await.unwrap() {
                 Done::Batch(batch) => batch,
                 other => panic!("{other:?}"),
@@ -306,6 +357,58 @@ mod tests {
         judge.round(BTreeSet::from([jar])).await.unwrap();
         let stored = bench.reader.verdict(jar).unwrap().unwrap();
         assert_eq!(stored.verdict.last_reading, Some(last));
+    }
+
+    #[tokio::test]
+    async fn a_new_mead_does_not_remember_the_one_before_it_in_the_vessel() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let jar = bench.vessel("Jar").await;
+        let pitched = START - Span::days(40);
+        let facts = |name: &str, started| BatchFacts {
+            name: name.into(),
+            started,
+            original_gravity: Gravity::new(1.080).ok(),
+            expected_final: Gravity::new(0.998).ok(),
+            tolerance: None,
+            volume: None,
+            yeast: String::new(),
+            honey: String::new(),
+            note: String::new(),
+            origin: None,
+        };
+        let start = async |facts| {
+            let start = Command::StartBatch { vessel: jar, facts };
+            match bench.writer.command(start).await.unwrap() {
+                Done::Batch(batch) => batch,
+                other => panic!("{other:?}"),
+            }
+        };
+        let before = start(facts("Before", pitched)).await;
+        let falls = |i: i64| 0.998 + 0.082 * (-i as f64 / 300.0).exp() + 0.1 * scatter(i);
+        bench.import(jar, float_rows(40, falls)).await;
+        let due = BTreeSet::from([jar]);
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        let judge = judge.round(due.clone()).await.unwrap();
+        let settled = bench.reader.verdict(jar).unwrap().unwrap().verdict;
+        assert_eq!(settled.phase, Phase::Settled);
+
+        // Between two rounds, as when one is poured where the other was.
+        let at = START - Span::minutes(5);
+        let end = Command::EndBatch { batch: before, at };
+        bench.writer.command(end).await.unwrap();
+        let after = start(facts("After", at)).await;
+        judge.round(due).await.unwrap();
+        let stored = bench.reader.verdict(jar).unwrap().unwrap();
+        assert_eq!(stored.batch, after);
+        let remembered = stored.verdict.memory.map(|m| m.phase);
+        assert_ne!(remembered, Some(Phase::Settled));
+        let kinds = [NoticeKind::Settled, NoticeKind::Stuck];
+        let told = bench.reader.notices(50).unwrap().into_iter();
+        let keys: Vec<String> = told
+            .filter(|n| kinds.contains(&n.kind))
+            .map(|n| n.key)
+            .collect();
+        assert_eq!(keys, [format!("{}:{before}", NoticeKind::Settled.key())]);
     }
 
     #[tokio::test]

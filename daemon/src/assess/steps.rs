@@ -4,15 +4,15 @@
 use ebbmark_core::notice::{self, NoticeKind};
 use ebbmark_core::text::Style;
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Command, NewNotice};
+use ebbmark_store::model::Command;
 
-use super::{Assess, zone_and_units};
+use super::Assess;
 use crate::tell;
 
 type Res<T> = Result<T, StoreError>;
 
 pub(super) fn look(assess: &Assess) -> Res<()> {
-    let (zone, units) = zone_and_units(&assess.reader, &assess.zone)?;
+    let (zone, units) = assess.reader.zone_and_units(&assess.zone)?;
     let style = Style { units, zone: &zone };
     let now = assess.clock.now();
     let to_do = assess.reader.to_do(now, &style)?;
@@ -22,20 +22,8 @@ pub(super) fn look(assess: &Assess) -> Res<()> {
         let worth_telling = |t: &&ebbmark_core::tasks::Task| t.kind.notifies() && t.is_due(now);
         for task in one.tasks.iter().filter(worth_telling) {
             let call = notice::on_task(task, &one.vessel.facts.name);
-            due.push(NewNotice {
-                kind: call.kind,
-                key: format!(
-                    "{}:{}:{}",
-                    NoticeKind::StepDue.key(),
-                    one.batch.id,
-                    task.key
-                ),
-                vessel: Some(one.vessel.id),
-                at: now,
-                title: call.title,
-                body: call.body,
-                channels: assess.channels.clone(),
-            });
+            let key = format!("{}:{}:{}", call.kind.key(), one.batch.id, task.key);
+            due.push(assess.notice(call, key, Some(one.vessel.id), now));
         }
     }
     let open = assess.reader.open_notice_keys()?;

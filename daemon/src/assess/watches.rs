@@ -2,15 +2,15 @@
 //! the hourly roll up to date.
 
 use ebbmark_core::ids::FeedId;
-use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::notice::{Call, NoticeKind};
 use ebbmark_core::show;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Battery, Celsius, Preferences};
 use ebbmark_core::watch::{self, Watch};
 use ebbmark_store::StoreError;
-use ebbmark_store::model::{Command, Feed, NewNotice, Vessel};
+use ebbmark_store::model::{Command, NewNotice, Vessel};
 
-use super::{Assess, zone_and_units};
+use super::Assess;
 
 type Res<T> = Result<T, StoreError>;
 
@@ -18,7 +18,7 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
         assess.writer.command_blocking(command)?;
     }
-    let (zone, units) = zone_and_units(&assess.reader, &assess.zone)?;
+    let (zone, units) = assess.reader.zone_and_units(&assess.zone)?;
     let now = assess.clock.now();
     for vessel in assess.reader.vessels()?.iter().filter(|v| !v.retired) {
         temperature(assess, vessel, now, units)?;
@@ -53,15 +53,12 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
                     body += " The device reported that it was going away, or its connection broke.";
                 }
                 body += " Look at its battery, its place and the network.";
-                notice(
-                    assess,
-                    NoticeKind::FeedSilent,
-                    &feed,
-                    &key,
-                    now,
-                    format!("{}: no readings", feed.name),
+                let call = Call {
+                    kind: NoticeKind::FeedSilent,
+                    title: format!("{}: no readings", feed.name),
                     body,
-                )
+                };
+                assess.notice(call, key.clone(), feed.vessel, now)
             },
         )?;
         if let Some(battery) = feed.battery {
@@ -71,17 +68,12 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
                 Battery::Volts(v) => format!("{v:.2} V"),
             };
             act(assess, watch::battery(battery), &key, now, || {
-                let body = "Charge it, or change it, before it falls silent.".to_string();
-                let title = format!("{}: battery at {left}", feed.name);
-                notice(
-                    assess,
-                    NoticeKind::BatteryLow,
-                    &feed,
-                    &key,
-                    now,
-                    title,
-                    body,
-                )
+                let call = Call {
+                    kind: NoticeKind::BatteryLow,
+                    title: format!("{}: battery at {left}", feed.name),
+                    body: "Charge it, or change it, before it falls silent.".to_string(),
+                };
+                assess.notice(call, key.clone(), feed.vessel, now)
             })?;
         }
     }
@@ -130,36 +122,13 @@ fn temperature(assess: &Assess, vessel: &Vessel, now: Moment, units: Preferences
     };
     let key = format!("temperature:{}", vessel.id);
     act(assess, watch::temperature(t, low, high), &key, now, || {
-        NewNotice {
+        let call = Call {
             kind: NoticeKind::Temperature,
-            key: key.clone(),
-            vessel: Some(vessel.id),
-            at: now,
             title: format!("{}: it is at {}", vessel.facts.name, show(t)),
             body: format!("It should be {band}."),
-            channels: assess.channels.clone(),
-        }
+        };
+        assess.notice(call, key.clone(), Some(vessel.id), now)
     })
-}
-
-fn notice(
-    assess: &Assess,
-    kind: NoticeKind,
-    feed: &Feed,
-    key: &str,
-    at: Moment,
-    title: String,
-    body: String,
-) -> NewNotice {
-    NewNotice {
-        kind,
-        key: key.to_string(),
-        vessel: feed.vessel,
-        at,
-        title,
-        body,
-        channels: assess.channels.clone(),
-    }
 }
 
 /// Raises or clears a condition. The store queues nothing while a notice with the key is open.

@@ -19,6 +19,14 @@ pub enum StoreError {
         found: i64,
         known: i64,
     },
+    #[error(
+        "the database {path} has schema {found}, this program reads {known}; start `ebbmark run` once, which brings it up to date"
+    )]
+    TooOld {
+        path: PathBuf,
+        found: i64,
+        known: i64,
+    },
     #[error("{path} is a database of another program; name another file in the configuration")]
     NotOurs { path: PathBuf },
     #[error("the database refused: {0}")]

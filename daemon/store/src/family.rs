@@ -2,15 +2,14 @@
 
 use std::collections::BTreeSet;
 
-use ebbmark_core::deed::Deed;
 use ebbmark_core::ids::BatchId;
 use ebbmark_core::lineage::{self, Mead, Must, Past, Step};
 use ebbmark_core::reckon::Inherited;
 use ebbmark_core::time::Moment;
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::Connection;
 
-use crate::model::{Batch, Family, Relative, Share};
-use crate::{meads, rows};
+use crate::model::{Batch, Family, LogLine, Relative, Share};
+use crate::{meads, rows, vessels};
 
 /// No cellar has so large a family; a damaged file may.
 const LARGEST: usize = 64;
@@ -21,9 +20,7 @@ pub fn of(conn: &Connection, batch: BatchId, to: Moment) -> rusqlite::Result<Fam
     let books = books(conn, &batches, &shares, to, None)?;
     let mut meads = Vec::new();
     for (batch, book) in batches.into_iter().zip(books) {
-        let vessel = conn
-            .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
-            .query_row([batch.vessel.0], |r| r.get(0))?;
+        let vessel = vessels::name_of(conn, batch.vessel)?;
         meads.push(Relative {
             batch,
             vessel,
@@ -58,7 +55,7 @@ fn gathered(
     shares.sort_by_key(|s| (s.at, s.child, s.parent));
     let mut batches = Vec::new();
     for id in known {
-        batches.extend(batch_of(conn, id)?);
+        batches.extend(meads::batch(conn, id)?);
     }
     batches.sort_by_key(|b| (b.facts.started, b.id));
     Ok((batches, shares))
@@ -101,12 +98,6 @@ fn touching(conn: &Connection, batch: BatchId) -> rusqlite::Result<Vec<Share>> {
     .collect()
 }
 
-fn batch_of(conn: &Connection, id: BatchId) -> rusqlite::Result<Option<Batch>> {
-    conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
-        .query_row([id.0], rows::batch)
-        .optional()
-}
-
 /// Of `bare` only what was poured into it is counted, not what was done to it in that instant.
 fn books(
     conn: &Connection,
@@ -130,9 +121,8 @@ fn books(
             continue;
         }
         let history = meads::history(conn, batch, to)?;
-        let lines = history.lines.into_iter();
-        let standing = lines.filter(|l| l.replaced_by.is_none() && l.deed.at <= to);
-        let deeds: Vec<Deed> = standing.map(|l| l.deed).collect();
+        let mut deeds = LogLine::standing(history.lines);
+        deeds.retain(|d| d.at <= to);
         let past = Past {
             deeds: &deeds,
             hours: &history.hours,

@@ -1,6 +1,6 @@
 //! Ebbmark's memory: one SQLite file, one writer thread, readers beside it.
 //!
-//! [`open`] gives the two faces: [`Writer`] (clone it freely; everything that changes goes
+//! [`read`] gives a reader alone, [`open`] the two faces: [`Writer`] (clone it freely; everything that changes goes
 //! through its one thread, in one order, in grouped commits) and [`Reader`] (read-only).
 //! A reply from the writer means *committed and synced*, never less: that is the point at
 //! which a message may be acknowledged.
@@ -13,7 +13,9 @@
 //! - `hours`, `outbox`: rolled hours and notices, writing and reading side by side;
 //! - `reader`, `pool`: queries and their connections;
 //! - `rows`: how values lie in columns; `meads`: which mead was in a vessel when;
-//! - `tasks`: what is to be done, from each mead's record;
+//!   `vessels`: which is in one now, with its verdict;
+//! - `tasks`: what is to be done, from each mead's record; `record`: what reckonings are filled
+//!   from;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -30,9 +32,11 @@ pub mod model;
 mod outbox;
 mod pool;
 pub mod reader;
+mod record;
 mod rows;
 mod table;
 pub mod tasks;
+mod vessels;
 pub mod writer;
 
 pub use error::StoreError;
@@ -56,6 +60,26 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreErro
     let reader = Reader::open(path).map_err(opened)?;
     let writer = writer::start(conn, path, options)?;
     Ok((writer, reader))
+}
+
+/// Opens the database for reading only: nothing is written, made or upgraded.
+///
+/// # Errors
+/// There is no such file, or it is of another program, or of a newer or older one of ours.
+pub fn read(path: &Path) -> Result<Reader, StoreError> {
+    let found = migrate::check(path)?;
+    let reader = Reader::open(path).map_err(|cause| StoreError::Open {
+        path: path.to_owned(),
+        cause,
+    })?;
+    if found < migrate::KNOWN {
+        return Err(StoreError::TooOld {
+            path: path.to_owned(),
+            found,
+            known: migrate::KNOWN,
+        });
+    }
+    Ok(reader)
 }
 
 /// How commits are grouped.

@@ -7,7 +7,7 @@ use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, OptionalExtension, params};
 
-use crate::model::{Batch, History, LogLine, Stay};
+use crate::model::{Batch, History, LogLine, Stay, StoredReading};
 use crate::{hours, rows};
 
 /// Splits followed back; no cellar splits a mead so often, and a damaged file may go in circles.
@@ -29,6 +29,12 @@ pub fn original_gravity(
         .query_row(params![vessel.0, at.0], |r| r.get(0))
         .optional()?;
     Ok(found.flatten().map(Gravity::computed))
+}
+
+pub fn batch(conn: &Connection, id: BatchId) -> rusqlite::Result<Option<Batch>> {
+    conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
+        .query_row([id.0], rows::batch)
+        .optional()
 }
 
 /// The meads this one was split off from, nearest first, itself before them.
@@ -93,11 +99,9 @@ pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<V
             .origin
             .filter(|o| seen.len() <= DEEPEST && !seen.contains(&o.parent));
         let Some(origin) = origin else { break };
-        let parent = conn
-            .prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
-            .query_row([origin.parent.0], rows::batch)
-            .optional()?;
-        let Some(parent) = parent else { break };
+        let Some(parent) = self::batch(conn, origin.parent)? else {
+            break;
+        };
         to = origin.at;
         batch = parent;
     }
@@ -105,20 +109,28 @@ pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<V
     Ok(stays)
 }
 
-/// Taken along before the pitch.
+/// Taken along before the pitch: the first gravity is often read then.
 const BEFORE_PITCH: Span = Span::hours(1);
 
-/// See [`crate::Reader::history`].
-pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<History> {
+/// A mead's own stays and those it inherited, and what was noted in them, in time order.
+pub struct Past {
+    /// The pitch, of the mead it was split off from if it was.
+    pub started: Moment,
+    stays: Vec<Stay>,
+    /// Replaced ones included.
+    pub lines: Vec<LogLine>,
+}
+
+/// `to` ends the stays; a line of the last may lie later.
+pub fn past(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<Past> {
     let mut stays = stays(conn, batch, to)?;
     let started = stays.first().map_or(batch.facts.started, |s| s.from);
     if let Some(first) = stays.first_mut() {
         first.from = first.from - BEFORE_PITCH;
     }
     let last = stays.len().saturating_sub(1);
-    let (mut hours, mut lines) = (Vec::new(), Vec::new());
+    let mut lines = Vec::new();
     for (n, stay) in stays.iter().enumerate() {
-        hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to)?);
         let until = match batch.ended {
             _ if n != last => stay.to,
             // What was done in the very instant it ended was done to it.
@@ -127,13 +139,33 @@ pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result
         };
         lines.extend(log(conn, stay.vessel, stay.from, until)?);
     }
-    // Stable: the hour of a split has a part in either vessel.
-    hours.sort_by_key(|h| h.index);
-    Ok(History {
+    Ok(Past {
         started,
-        hours,
+        stays,
         lines,
     })
+}
+
+/// See [`crate::Reader::history`].
+pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<History> {
+    let past = past(conn, batch, to)?;
+    Ok(History {
+        started: past.started,
+        hours: past.hours(conn, to)?,
+        lines: past.lines,
+    })
+}
+
+impl Past {
+    pub fn hours(&self, conn: &Connection, to: Moment) -> rusqlite::Result<Vec<Hour>> {
+        let mut hours = Vec::new();
+        for stay in self.stays.iter().filter(|s| s.from < to) {
+            hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to.min(to))?);
+        }
+        // Stable: the hour of a split has a part in either vessel.
+        hours.sort_by_key(|h| h.index);
+        Ok(hours)
+    }
 }
 
 /// See [`crate::Reader::vessel_hours`].
@@ -150,6 +182,36 @@ pub fn vessel_hours(
     // Stable: the feeds of one hour stay in the order of their numbers.
     all.sort_by_key(|h| h.index);
     Ok(all)
+}
+
+/// See [`crate::Reader::vessel_readings`].
+pub fn vessel_readings(
+    conn: &Connection,
+    vessel: VesselId,
+    from: Moment,
+    to: Moment,
+) -> rusqlite::Result<Vec<StoredReading>> {
+    let mut all = Vec::new();
+    for (feed, since, until) in spans(conn, vessel, from, to)? {
+        all.extend(readings(conn, feed, since, until)?);
+    }
+    all.sort_by_key(|r| r.at);
+    Ok(all)
+}
+
+/// See [`crate::Reader::readings`].
+pub fn readings(
+    conn: &Connection,
+    feed: FeedId,
+    from: Moment,
+    to: Moment,
+) -> rusqlite::Result<Vec<StoredReading>> {
+    conn.prepare_cached(
+        "SELECT at, gravity, temperature FROM reading \
+         WHERE feed = ?1 AND at >= ?2 AND at < ?3 ORDER BY at",
+    )?
+    .query_map([feed.0, from.0, to.0], rows::stored_reading)?
+    .collect()
 }
 
 /// See [`crate::Reader::log`].

@@ -22,11 +22,12 @@ pub const KNOWN: i64 = MIGRATIONS.len() as i64;
 const APPLICATION_ID: i32 = 0x4562_6d6b;
 
 /// Looks before anything can be written: a file from a newer program, or of another program, is
-/// refused without being touched (a read-only connection neither upgrades nor checkpoints).
-pub fn check(path: &Path) -> Result<(), StoreError> {
+/// refused without being touched (a read-only connection neither upgrades nor checkpoints). Gives
+/// the schema it has.
+pub fn check(path: &Path) -> Result<i64, StoreError> {
     // A file that is missing or empty is about to become ours.
     if !std::fs::metadata(path).is_ok_and(|m| m.len() > 0) {
-        return Ok(());
+        return Ok(0);
     }
     let opened = |cause| StoreError::Open {
         path: path.to_owned(),
@@ -53,7 +54,7 @@ pub fn check(path: &Path) -> Result<(), StoreError> {
             known: KNOWN,
         });
     }
-    Ok(())
+    Ok(found)
 }
 
 /// Brings the schema up to [`KNOWN`], one step per transaction: a power cut between two steps

@@ -94,7 +94,7 @@ pub enum Command {
     EditVessel(VesselId, VesselFacts),
     /// Hidden from the cellar view; nothing is destroyed.
     RetireVessel(VesselId),
-    /// A mead with an [`Origin`] also writes the split into the log of both vessels.
+    /// A must: a part of another mead comes by [`Command::PourBatch`]. Its vessel is empty.
     StartBatch {
         vessel: VesselId,
         facts: BatchFacts,
@@ -122,6 +122,11 @@ pub enum Command {
     /// What the mead is to become; stands in place of what was planned before.
     Plan {
         batch: BatchId,
+        plan: Box<Plan>,
+    },
+    /// A command that makes or changes a mead, and its plan with it: both are kept, or neither.
+    Planned {
+        mead: Box<Command>,
         plan: Box<Plan>,
     },
     /// The maker's word on a task, by its key; stands in place of an earlier one.
@@ -500,6 +505,15 @@ pub struct LogLine {
     pub made_at: Moment,
     /// A later line stands in its place.
     pub replaced_by: Option<EntryId>,
+}
+
+impl LogLine {
+    /// What was done, as it stands after corrections.
+    pub fn standing(lines: Vec<LogLine>) -> Vec<Deed> {
+        let lines = lines.into_iter();
+        let standing = lines.filter(|line| line.replaced_by.is_none());
+        standing.map(|line| line.deed).collect()
+    }
 }
 
 #[derive(Clone, Debug, PartialEq)]

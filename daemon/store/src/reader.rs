@@ -7,9 +7,10 @@ use std::sync::Arc;
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::learn::CurveRecord;
-use ebbmark_core::reckon::{Fermenting, Record};
-use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Degrees, Gravity};
+use ebbmark_core::reckon::{self, Asker, Known, Record};
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::{Degrees, Gravity, Preferences};
+use jiff::tz::TimeZone;
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
@@ -20,7 +21,12 @@ use crate::model::{
     StoredVerdict, Unclaimed, Vessel,
 };
 use crate::pool::Pool;
-use crate::{family, hours, meads, migrate, outbox, rows};
+use crate::{family, hours, meads, migrate, outbox, record, rows, vessels};
+
+/// Key of the setting that holds the units, as JSON of [`Preferences`].
+pub const UNITS_SETTING: &str = "units";
+/// Key of the setting that names the time zone.
+pub const ZONE_SETTING: &str = "zone";
 
 /// A small pool of read-only connections. Calls block: use it from a blocking thread.
 /// Each call sees one snapshot of what was committed.
@@ -28,9 +34,6 @@ use crate::{family, hours, meads, migrate, outbox, rows};
 pub struct Reader {
     pool: Arc<Pool>,
 }
-
-/// How far back single temperature readings go: a heating takes hours.
-const TRACE: Span = Span::days(2);
 
 type Res<T> = Result<T, StoreError>;
 type Sql<T> = rusqlite::Result<T>;
@@ -48,36 +51,11 @@ impl Reader {
 
     /// Vessels in order of name, retired ones last.
     pub fn vessels(&self) -> Res<Vec<Vessel>> {
-        self.with(|conn| {
-            let mut vessels = conn
-                .prepare_cached(&format!(
-                    "SELECT {} FROM vessel v ORDER BY v.retired, v.name, v.id",
-                    rows::VESSEL
-                ))?
-                .query_map([], rows::vessel)?
-                .collect::<Sql<Vec<_>>>()?;
-            for vessel in &mut vessels {
-                vessel.batch = running(conn, vessel.id)?;
-            }
-            Ok(vessels)
-        })
+        self.with(vessels::all)
     }
 
     pub fn vessel(&self, id: VesselId) -> Res<Option<Vessel>> {
-        self.with(|conn| {
-            let found = conn
-                .prepare_cached(&format!(
-                    "SELECT {} FROM vessel v WHERE v.id = ?1",
-                    rows::VESSEL
-                ))?
-                .query_row([id.0], rows::vessel)
-                .optional()?;
-            let Some(mut vessel) = found else {
-                return Ok(None);
-            };
-            vessel.batch = running(conn, id)?;
-            Ok(Some(vessel))
-        })
+        self.with(|conn| vessels::one(conn, id))
     }
 
     /// Batches that are or were in a vessel, the one put into it last first.
@@ -95,11 +73,7 @@ impl Reader {
     }
 
     pub fn batch(&self, id: BatchId) -> Res<Option<Batch>> {
-        self.with(|conn| {
-            conn.prepare_cached(&format!("SELECT {} FROM batch WHERE id = ?1", rows::BATCH))?
-                .query_row([id.0], rows::batch)
-                .optional()
-        })
+        self.with(|conn| meads::batch(conn, id))
     }
 
     /// Where a mead was when, the vessel it is in last: where the mead it was split off from was
@@ -123,49 +97,13 @@ impl Reader {
 
     /// What a reckoning about a vessel is filled from; `None` when nothing is in it.
     pub fn mead_record(&self, vessel: VesselId, now: Moment) -> Res<Option<Record>> {
-        let Some(batch) = self.vessel(vessel)?.and_then(|v| v.batch) else {
-            return Ok(None);
-        };
-        let history = self.history(&batch, now)?;
-        let standing = history
-            .lines
-            .into_iter()
-            .filter(|l| l.replaced_by.is_none());
-        let deeds = standing.map(|l| l.deed).filter(|d| d.at <= now).collect();
-        let mut verdicts = self.verdicts()?;
-        let mut fermenting = Vec::new();
-        for other in self.vessels()? {
-            let Some(mead) = other.batch else { continue };
-            let found = verdicts.iter().find(|v| v.batch == mead.id);
-            let fall = found.and_then(|v| v.verdict.fall_per_day);
-            // One that may stand still gives off no gas that could be counted.
-            if let Some(fall) = fall.filter(|f| f.low > 0.0) {
-                fermenting.push(Fermenting {
-                    vessel: other.facts.name,
-                    volume: mead.facts.volume,
-                    fall: fall.mid,
-                });
-            }
-        }
-        let poured = self.with(|conn| family::poured(conn, batch.id))?;
-        let own = verdicts.iter().position(|v| v.batch == batch.id);
-        let readings = self.vessel_readings(vessel, now - TRACE, now)?;
-        Ok(Some(Record {
-            started: history.started,
-            original: batch.facts.original_gravity,
-            tolerance: batch.facts.tolerance,
-            volume: batch.facts.volume,
-            inherited: self.with(|conn| family::inherited(conn, &batch))?,
-            poured: poured.iter().map(|s| (s.at, s.volume)).collect(),
-            deeds,
-            hours: history.hours,
-            verdict: own.map(|at| verdicts.swap_remove(at).verdict),
-            trace: readings
-                .iter()
-                .filter_map(|r| Some((r.at, Celsius::computed(r.temperature?))))
-                .collect(),
-            fermenting,
-        }))
+        self.with(|conn| record::of(conn, vessel, now))
+    }
+
+    /// What is on record of a vessel to fill the fields of a reckoning.
+    pub fn known(&self, vessel: VesselId, asker: &Asker) -> Res<Known> {
+        let record = self.mead_record(vessel, asker.now)?;
+        Ok(record.map_or_else(Known::default, |r| reckon::known(&r, asker)))
     }
 
     /// How other meads went that settled: what a verdict on `batch` may learn from. Meads that
@@ -305,7 +243,7 @@ impl Reader {
 
     /// Readings of a feed in `[from, to)`, in time order.
     pub fn readings(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<StoredReading>> {
-        self.with(|conn| readings(conn, feed, from, to))
+        self.with(|conn| meads::readings(conn, feed, from, to))
     }
 
     /// Tilts of a feed in `[from, to)`, in time order.
@@ -349,14 +287,7 @@ impl Reader {
         from: Moment,
         to: Moment,
     ) -> Res<Vec<StoredReading>> {
-        self.with(|conn| {
-            let mut all = Vec::new();
-            for (feed, since, until) in meads::spans(conn, vessel, from, to)? {
-                all.extend(readings(conn, feed, since, until)?);
-            }
-            all.sort_by_key(|r| r.at);
-            Ok(all)
-        })
+        self.with(|conn| meads::vessel_readings(conn, vessel, from, to))
     }
 
     /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.
@@ -377,14 +308,7 @@ impl Reader {
     }
 
     pub fn verdict(&self, vessel: VesselId) -> Res<Option<StoredVerdict>> {
-        self.with(|conn| {
-            conn.prepare_cached(&format!(
-                "SELECT {} FROM verdict WHERE vessel = ?1",
-                rows::VERDICT
-            ))?
-            .query_row([vessel.0], rows::verdict)
-            .optional()
-        })
+        self.with(|conn| vessels::verdict(conn, vessel))
     }
 
     /// Changes of phase of a batch, oldest first: (since, phase key, sentence).
@@ -419,11 +343,20 @@ impl Reader {
     }
 
     pub fn setting(&self, key: &str) -> Res<Option<String>> {
-        self.with(|conn| {
-            conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
-                .query_row([key], |r| r.get(0))
-                .optional()
-        })
+        self.with(|conn| setting(conn, key))
+    }
+
+    /// Zone and units as the maker set them on the page. What is not set, or cannot be read any
+    /// more, falls back rather than shutting the maker out.
+    pub fn zone_and_units(&self, fallback: &TimeZone) -> Res<(TimeZone, Preferences)> {
+        let (zone, units) =
+            self.with(|conn| Ok((setting(conn, ZONE_SETTING)?, setting(conn, UNITS_SETTING)?)))?;
+        let zone = zone.and_then(|name| TimeZone::get(&name).ok());
+        let units = units.and_then(|text| serde_json::from_str(&text).ok());
+        Ok((
+            zone.unwrap_or_else(|| fallback.clone()),
+            units.unwrap_or_default(),
+        ))
     }
 
     /// Expiry of a session, if it is known and not closed.
@@ -471,20 +404,8 @@ impl Reader {
     }
 }
 
-fn running(conn: &Connection, vessel: VesselId) -> Sql<Option<Batch>> {
-    conn.prepare_cached(&format!(
-        "SELECT {} FROM batch WHERE vessel = ?1 AND ended IS NULL",
-        rows::BATCH
-    ))?
-    .query_row([vessel.0], rows::batch)
-    .optional()
-}
-
-fn readings(conn: &Connection, feed: FeedId, from: Moment, to: Moment) -> Sql<Vec<StoredReading>> {
-    conn.prepare_cached(
-        "SELECT at, gravity, temperature FROM reading \
-         WHERE feed = ?1 AND at >= ?2 AND at < ?3 ORDER BY at",
-    )?
-    .query_map([feed.0, from.0, to.0], rows::stored_reading)?
-    .collect()
+fn setting(conn: &Connection, key: &str) -> Sql<Option<String>> {
+    conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
+        .query_row([key], |r| r.get(0))
+        .optional()
 }

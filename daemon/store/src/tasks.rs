@@ -1,15 +1,16 @@
 //! What is to be done in the cellar: the record of each mead through the core's rules.
 
+use ebbmark_core::deed::Deed;
+use ebbmark_core::hours::Hour;
 use ebbmark_core::tasks::{self, Record, Task};
 use ebbmark_core::text::Style;
-use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::time::Moment;
+use rusqlite::Connection;
 
 use crate::error::StoreError;
-use crate::model::{Batch, Vessel};
-use crate::{Reader, rows};
-
-/// Taken along before the pitch: the first gravity is often read then.
-const BEFORE_PITCH: Span = Span::hours(1);
+use crate::meads::Past;
+use crate::model::{Batch, LogLine, StoredVerdict, Vessel};
+use crate::{Reader, meads, rows, vessels};
 
 /// A vessel with its mead, and what is to be done with it, what is due first.
 #[derive(Clone, Debug)]
@@ -19,24 +20,38 @@ pub struct ToDo {
     pub tasks: Vec<Task>,
 }
 
+/// A mead at a glance: what it inherited first.
+#[derive(Clone, Debug)]
+pub struct Glance {
+    /// The pitch, of the mead it was split off from if it was.
+    pub started: Moment,
+    pub hours: Vec<Hour>,
+    /// Standing lines.
+    pub deeds: Vec<Deed>,
+    pub verdict: Option<StoredVerdict>,
+    pub tasks: Vec<Task>,
+}
+
 impl Reader {
     /// Of every mead in a vessel in use that has something to be done, in order of the vessels' names.
     pub fn to_do(&self, now: Moment, style: &Style) -> Result<Vec<ToDo>, StoreError> {
-        let mut all = Vec::new();
-        for vessel in self.vessels()?.into_iter().filter(|v| !v.retired) {
-            let Some(batch) = vessel.batch.clone() else {
-                continue;
-            };
-            let tasks = self.tasks_of(&batch, now, style)?;
-            if !tasks.is_empty() {
-                all.push(ToDo {
-                    vessel,
-                    batch,
-                    tasks,
-                });
+        self.with(|conn| {
+            let mut all = Vec::new();
+            for vessel in vessels::all(conn)?.into_iter().filter(|v| !v.retired) {
+                let Some(batch) = vessel.batch.clone() else {
+                    continue;
+                };
+                let tasks = tasks::tasks(&record(conn, &batch)?, now, style);
+                if !tasks.is_empty() {
+                    all.push(ToDo {
+                        vessel,
+                        batch,
+                        tasks,
+                    });
+                }
             }
-        }
-        Ok(all)
+            Ok(all)
+        })
     }
 
     pub fn tasks_of(
@@ -45,37 +60,56 @@ impl Reader {
         now: Moment,
         style: &Style,
     ) -> Result<Vec<Task>, StoreError> {
-        Ok(tasks::tasks(&self.task_record(batch)?, now, style))
+        let record = self.with(|conn| record(conn, batch))?;
+        Ok(tasks::tasks(&record, now, style))
     }
 
-    fn task_record(&self, batch: &Batch) -> Result<Record, StoreError> {
-        let mut stays = self.stays(batch, Moment(i64::MAX))?;
-        let pitched = stays.first().map_or(batch.facts.started, |s| s.from);
-        if let Some(first) = stays.first_mut() {
-            first.from = first.from - BEFORE_PITCH;
-        }
-        let mut deeds = Vec::new();
-        for stay in stays {
-            let lines = self.log(stay.vessel, stay.from, stay.to)?.into_iter();
-            let standing = lines.filter(|line| line.replaced_by.is_none());
-            deeds.extend(standing.map(|line| line.deed));
-        }
-        let verdict = self.verdict(batch.vessel)?.filter(|v| v.batch == batch.id);
-        let answers = self.with(|conn| {
-            conn.prepare_cached("SELECT task, answer, until FROM task_answer WHERE batch = ?1")?
-                .query_map([batch.id.0], rows::answer)?
-                .collect()
-        })?;
-        let facts = &batch.facts;
-        Ok(Record {
-            pitched,
-            began: facts.started,
-            original: facts.original_gravity,
-            expected_final: facts.expected_final,
-            plan: batch.plan.clone(),
-            deeds,
-            verdict: verdict.map(|v| v.verdict),
-            answers,
+    pub fn glance(&self, batch: &Batch, now: Moment, style: &Style) -> Result<Glance, StoreError> {
+        self.with(|conn| {
+            let past = meads::past(conn, batch, Moment(i64::MAX))?;
+            let (started, hours) = (past.started, past.hours(conn, now)?);
+            let verdict = verdict(conn, batch)?;
+            let record = filled(conn, batch, past, verdict.as_ref())?;
+            Ok(Glance {
+                started,
+                hours,
+                tasks: tasks::tasks(&record, now, style),
+                deeds: record.deeds,
+                verdict,
+            })
         })
     }
+}
+
+fn record(conn: &Connection, batch: &Batch) -> rusqlite::Result<Record> {
+    let past = meads::past(conn, batch, Moment(i64::MAX))?;
+    let verdict = verdict(conn, batch)?;
+    filled(conn, batch, past, verdict.as_ref())
+}
+
+fn verdict(conn: &Connection, batch: &Batch) -> rusqlite::Result<Option<StoredVerdict>> {
+    Ok(vessels::verdict(conn, batch.vessel)?.filter(|v| v.batch == batch.id))
+}
+
+fn filled(
+    conn: &Connection,
+    batch: &Batch,
+    past: Past,
+    verdict: Option<&StoredVerdict>,
+) -> rusqlite::Result<Record> {
+    let answers = conn
+        .prepare_cached("SELECT task, answer, until FROM task_answer WHERE batch = ?1")?
+        .query_map([batch.id.0], rows::answer)?
+        .collect::<rusqlite::Result<_>>()?;
+    let facts = &batch.facts;
+    Ok(Record {
+        pitched: past.started,
+        began: facts.started,
+        original: facts.original_gravity,
+        expected_final: facts.expected_final,
+        plan: batch.plan.clone(),
+        deeds: LogLine::standing(past.lines),
+        verdict: verdict.map(|v| v.verdict.clone()),
+        answers,
+    })
 }

@@ -10,11 +10,11 @@ use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, MassPercent, Ph};
-use ebbmark_core::verdict::outcome::{Gate, Gates, Memory, Phase, Verdict};
+use ebbmark_core::verdict::outcome::{Gate, Gates, Memory, Phase, Range, Verdict};
 use ebbmark_store::StoreError;
 use ebbmark_store::model::{
-    Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, Move, NewNotice,
-    VesselFacts,
+    BatchFacts, Change, Command, DeliveryOutcome, DeliveryState, Done, HandFacts, ImportRow, Move,
+    NewNotice, VesselFacts,
 };
 
 async fn start(store: &Store, vessel: VesselId, name: &str) -> BatchId {
@@ -186,7 +186,26 @@ async fn one_batch_at_a_time() {
     assert!(why.contains("already ended"), "{why}");
     assert_eq!(store.reader.vessel(vessel).unwrap().unwrap().batch, None);
 
-    let next = start(&store, vessel, "fig").await;
+    // The one before was in it then: nobody could tell whose the readings are.
+    let early = |minutes| BatchFacts {
+        started: at(minutes),
+        ..batch_facts("fig")
+    };
+    let facts = early(99);
+    let why = store.refused(Command::StartBatch { vessel, facts }).await;
+    assert!(why.contains("was not empty: \"heather\""), "{why}");
+    let facts = early(100);
+    let Done::Batch(next) = store.run(Command::StartBatch { vessel, facts }).await else {
+        panic!()
+    };
+    let why = store.refused(Command::EditBatch(next, early(99))).await;
+    assert!(why.contains("was not empty: \"heather\""), "{why}");
+    let facts = store.reader.batch(batch).unwrap().unwrap().facts;
+    let began = BatchFacts {
+        started: at(-30),
+        ..facts
+    };
+    store.run(Command::EditBatch(batch, began)).await;
     let batches = store.reader.batches(vessel).unwrap();
     assert_eq!(
         batches.iter().map(|b| (b.id, b.ended)).collect::<Vec<_>>(),
@@ -507,6 +526,54 @@ async fn importing_twice_adds_nothing() {
         })
         .await;
     assert_eq!(store.gravities(feed).len(), 4);
+}
+
+#[tokio::test]
+async fn whatever_surely_ferments_gives_off_gas() {
+    let store = Store::new();
+    let mut last = None;
+    for (name, low) in [("keg", 0.001), ("jar", 0.0), ("cask", 0.002)] {
+        let vessel = store.vessel(name).await;
+        let batch = start(&store, vessel, "fig").await;
+        let fall_per_day = Some(Range {
+            mid: low + 0.001,
+            low,
+            high: low + 0.002,
+        });
+        let save = Command::SaveVerdict {
+            vessel,
+            batch,
+            verdict: Box::new(Verdict {
+                fall_per_day,
+                ..verdict(Phase::Active, 10)
+            }),
+            sentence: String::new(),
+            notices: Vec::new(),
+        };
+        store.run(save).await;
+        last = Some(vessel);
+        if name == "keg" {
+            let facts = BatchFacts {
+                volume: Litres::new(20.0).ok(),
+                ..batch_facts("fig")
+            };
+            store.run(Command::EditBatch(batch, facts)).await;
+        }
+    }
+    let record = store.reader.mead_record(last.unwrap(), at(90)).unwrap();
+    let found: Vec<(String, Option<Litres>, f64)> = record
+        .unwrap()
+        .fermenting
+        .into_iter()
+        .map(|f| (f.vessel, f.volume, f.fall))
+        .collect();
+    assert_eq!(
+        found,
+        [
+            ("cask".to_owned(), None, 0.003),
+            ("keg".to_owned(), Litres::new(20.0).ok(), 0.002)
+        ]
+    );
 }
 
 #[tokio::test]

@@ -7,7 +7,7 @@ use common::*;
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::model::{Command, Done};
-use ebbmark_store::{Options, StoreError, open};
+use ebbmark_store::{Options, StoreError, open, read};
 
 #[test]
 fn a_newer_schema_is_refused_and_not_touched() {
@@ -32,6 +32,31 @@ fn a_newer_schema_is_refused_and_not_touched() {
         "{error}"
     );
     assert_eq!(std::fs::read(&path).unwrap(), before);
+}
+
+#[test]
+fn an_older_schema_is_not_upgraded_by_reading() {
+    let store = Store::new();
+    let runs = store.count("SELECT count(*) FROM run");
+    assert!(read(&store.path).unwrap().vessels().unwrap().is_empty());
+    assert_eq!(store.count("SELECT count(*) FROM run"), runs);
+    let set = |version: i64| {
+        let sql = store.sql();
+        sql.pragma_update(None, "user_version", version).unwrap();
+    };
+    set(4);
+    let error = read(&store.path).err().unwrap();
+    assert!(
+        matches!(&error, StoreError::TooOld { found: 4, known: 5, path } if *path == store.path),
+        "{error}"
+    );
+    assert_eq!(store.count("PRAGMA user_version"), 4);
+    set(99);
+    let error = read(&store.path).err().unwrap();
+    assert!(matches!(&error, StoreError::TooNew { .. }), "{error}");
+    let nowhere = store.path.with_file_name("nowhere");
+    assert!(read(&nowhere).is_err());
+    assert!(!nowhere.exists());
 }
 
 #[test]

@@ -14,7 +14,7 @@ use ebbmark_store::model::{Batch, BatchFacts, Command, Done, ImportRow, Origin, 
 use ebbmark_store::{Options, open};
 
 async fn start(store: &Store, vessel: VesselId, facts: BatchFacts) -> BatchId {
-    match store.run(Command::StartBatch { vessel, facts }).await {
+    match store.run(beginning(vessel, facts)).await {
         Done::Batch(id) => id,
         other => panic!("{other:?}"),
     }
@@ -148,11 +148,14 @@ async fn a_split_that_cannot_have_been_is_refused() {
     let store = Store::new();
     let (cask, jar) = (store.vessel("cask").await, store.vessel("jar").await);
     let whole = start(&store, cask, batch_facts("whole")).await;
-    let refused = async |facts: BatchFacts| {
-        store
-            .refused(Command::StartBatch { vessel: jar, facts })
-            .await
+    let unpoured = Command::StartBatch {
+        vessel: jar,
+        facts: split_off(whole, 30),
     };
+    let why = store.refused(unpoured).await;
+    assert!(why.contains("poured, not started"), "{why}");
+    let part = start(&store, jar, split_off(whole, 30)).await;
+    let refused = async |facts: BatchFacts| store.refused(Command::EditBatch(part, facts)).await;
     let why = refused(split_off(whole, -5)).await;
     assert!(why.contains("nothing to split off"), "{why}");
     let why = refused(split_off(BatchId(77), 5)).await;
@@ -164,7 +167,6 @@ async fn a_split_that_cannot_have_been_is_refused() {
     let why = refused(late).await;
     assert!(why.contains("begins when it is split off"), "{why}");
 
-    let part = start(&store, jar, split_off(whole, 30)).await;
     let round = |id, facts| Command::EditBatch(id, facts);
     let why = store.refused(round(whole, split_off(part, 40))).await;
     assert!(why.contains("split off from it"), "{why}");

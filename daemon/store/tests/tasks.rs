@@ -15,7 +15,7 @@ use ebbmark_store::model::{BatchFacts, Command, Done, Origin};
 use jiff::tz::TimeZone;
 
 async fn start(store: &Store, vessel: VesselId, facts: BatchFacts) -> BatchId {
-    match store.run(Command::StartBatch { vessel, facts }).await {
+    match store.run(beginning(vessel, facts)).await {
         Done::Batch(id) => id,
         other => panic!("{other:?}"),
     }

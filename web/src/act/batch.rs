@@ -4,9 +4,9 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::plan::Plan;
-use ebbmark_store::model::{Batch, BatchFacts, Command, Done, Origin};
+use ebbmark_store::model::{Batch, BatchFacts, Command, Origin, Part};
 
-use super::{plan, run, see};
+use super::{plan, run, token};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::{Complaint, Take, both, local_text};
@@ -22,9 +22,21 @@ pub(crate) async fn start(
     let meads = app.read(|reader| reader.vessels()).await?;
     let running: Vec<Batch> = meads.into_iter().filter_map(|v| v.batch).collect();
     let read = both(read(&posted, &running, None), plan::read(&posted));
-    save(&app, vessel, posted, read, |facts| Command::StartBatch {
-        vessel,
-        facts,
+    let (once, made_at) = (token(&posted), posted.visitor.now);
+    save(&app, vessel, posted, read, |facts| match facts.origin {
+        None => Command::StartBatch { vessel, facts },
+        Some(Origin { parent, .. }) => Command::PourBatch {
+            vessel,
+            parts: vec![Part {
+                parent,
+                volume: facts.volume,
+                emptied: false,
+            }],
+            facts,
+            feeds: Vec::new(),
+            once,
+            made_at,
+        },
     })
     .await
 }
@@ -64,16 +76,16 @@ async fn save(
 ) -> Result<Response, Fault> {
     match read {
         Ok((facts, plan)) => {
-            let command = command(facts);
-            let act = async {
-                let made = app.command(command).await?;
-                if let (Done::Batch(batch), Some(plan)) = (made, plan) {
-                    let plan = Box::new(plan);
-                    app.command(Command::Plan { batch, plan }).await?;
-                }
-                Ok(format!("/vessel/{vessel}?done=batch"))
+            let mead = command(facts);
+            let command = match plan {
+                Some(plan) => Command::Planned {
+                    mead: Box::new(mead),
+                    plan: Box::new(plan),
+                },
+                None => mead,
             };
-            app.once(&posted.once(), act).await.map(|to| see(&to))
+            let then = format!("/vessel/{vessel}?done=batch");
+            run(app, &posted.once(), command, then).await
         }
         Err(complaints) => {
             let (visitor, draft) = posted.draft(BATCH_FORM, complaints);

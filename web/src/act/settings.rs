@@ -5,6 +5,7 @@ use axum::http::HeaderMap;
 use axum::response::Response;
 use ebbmark_core::units::Preferences;
 use ebbmark_store::model::Command;
+use ebbmark_store::reader::{UNITS_SETTING, ZONE_SETTING};
 use jiff::tz::TimeZone;
 
 use super::see;
@@ -19,7 +20,7 @@ use crate::page::settings::{
     self, GRAVITY_SCALES, MASS_SCALES, Made, PRESSURE_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES,
     VOLUME_SCALES,
 };
-use crate::visitor::{PUBLIC_VIEW_SETTING, Posted, UNITS_SETTING, ZONE_SETTING};
+use crate::visitor::{PUBLIC_VIEW_SETTING, Posted};
 
 pub(crate) async fn save(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
     let (prefs, zone) = match read(&posted) {

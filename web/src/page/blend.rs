@@ -7,7 +7,7 @@ use ebbmark_core::ids::VesselId;
 use ebbmark_core::lineage::{Book, together};
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::Litres;
-use ebbmark_store::model::{Batch, Part, Vessel};
+use ebbmark_store::model::{Batch, Family, Part, Vessel};
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 
@@ -48,12 +48,16 @@ impl Choice {
             return Ok(None);
         };
         let mut meads = Vec::new();
+        // Of meads that share a past one look has all.
+        let mut families: Vec<Family> = Vec::new();
         for vessel in reader.vessels()?.into_iter().filter(|v| !v.retired) {
             let Some(batch) = vessel.batch.clone() else {
                 continue;
             };
-            let family = reader.family(batch.id, now)?;
-            if let Some(own) = family.of(batch.id) {
+            if !families.iter().any(|f| f.of(batch.id).is_some()) {
+                families.push(reader.family(batch.id, now)?);
+            }
+            if let Some(own) = families.iter().find_map(|f| f.of(batch.id)) {
                 let book = own.book.clone();
                 meads.push(Candidate {
                     batch,

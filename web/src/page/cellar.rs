@@ -10,6 +10,7 @@ use ebbmark_core::text::float_trouble;
 use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
 use ebbmark_store::model::{Feed, StoredVerdict, Vessel};
+use ebbmark_store::tasks::Glance;
 use ebbmark_store::{Reader, StoreError};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -99,26 +100,25 @@ impl Row {
                 last: None,
             });
         };
-        let verdict = reader.verdict(vessel.id)?.filter(|v| v.batch == batch.id);
-        let history = reader.history(batch, now)?;
-        let standing = history
-            .lines
-            .into_iter()
-            .filter(|line| line.replaced_by.is_none());
-        let deeds = standing.map(|line| line.deed);
-        let tasks = reader.tasks_of(batch, now, &by.style())?;
+        let Glance {
+            started,
+            hours,
+            deeds,
+            verdict,
+            tasks,
+        } = reader.glance(batch, now, &by.style())?;
         Ok(Row {
-            done: deeds.map(|deed| (deed.at, deed.what)).collect(),
+            done: deeds.iter().map(|deed| (deed.at, deed.what)).collect(),
             due: tasks.iter().any(|task| task.is_due(now)),
             tasks,
-            hours: history.hours,
+            hours,
             last: last_reading(
                 verdict.as_ref().map(|v| &v.verdict),
                 feeds.iter().filter(|f| f.vessel == Some(vessel.id)),
             ),
             vessel,
             verdict,
-            from: history.started,
+            from: started,
         })
     }
 

@@ -4,6 +4,7 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::units::{GravityScale, MassScale, PressureScale, TemperatureScale, VolumeScale};
+use ebbmark_store::reader::ZONE_SETTING;
 use maud::{Markup, html};
 use serde::Deserialize;
 
@@ -14,7 +15,7 @@ use crate::calendar::KEY_SETTING;
 use crate::fault::Fault;
 use crate::form::Draft;
 use crate::intake::TOKEN_SETTING;
-use crate::visitor::{Looking, PUBLIC_VIEW_SETTING, Visitor, ZONE_SETTING};
+use crate::visitor::{Looking, PUBLIC_VIEW_SETTING, Visitor};
 
 pub(crate) const SETTINGS_FORM: &str = "settings";
 const TOKEN_FORM: &str = "token";

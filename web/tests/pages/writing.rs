@@ -3,7 +3,7 @@ use ebbmark_core::deed::What;
 use ebbmark_core::feed::{Format, Pick, Quantity};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::GravityScale;
-use ebbmark_store::model::{Arrival, LogLine, Origin, Stamp};
+use ebbmark_store::model::{Arrival, Change, Command, LogLine, Move, Origin, Stamp};
 
 use crate::ask::{Cellar, cellar, noon};
 
@@ -160,6 +160,58 @@ async fn a_mead_split_off_takes_over_what_is_left_empty() {
     let facts = read(jar).facts;
     assert_eq!(facts.origin, Some(Origin { parent: linden, at }));
     assert_eq!((facts.started, &*facts.honey), (at, "lime"));
+}
+
+#[tokio::test]
+async fn a_part_is_noted_in_the_vessel_the_other_was_in_then() {
+    let cellar = cellar().await;
+    let [cask, keg, jar] = [
+        cellar.vessel("Cask").await,
+        cellar.vessel("Keg").await,
+        cellar.vessel("Jar").await,
+    ];
+    let linden = cellar.mead(cask, "Linden", 20).await;
+    let moved = Command::MoveBatch(Move {
+        batch: linden,
+        from: cask,
+        to: keg,
+        at: noon() - Span::hours(1),
+        volume: None,
+        note: String::new(),
+        feeds: Vec::new(),
+        once: None,
+        made_at: noon(),
+    });
+    cellar.writer.command(moved).await.unwrap();
+    let maker = cellar.enter().await;
+    let page = format!("/vessel/{jar}");
+    let fields = format!("origin={linden}&started=2026-02-28T13%3A00");
+    let started = maker.send(&page, &format!("{page}/batch"), &fields).await;
+    assert_eq!(started.status, StatusCode::SEE_OTHER, "{}", started.text);
+    let split = |vessel| {
+        let lines = log(&cellar, vessel);
+        lines.iter().filter(|l| l.deed.what == What::Split).count()
+    };
+    assert_eq!([split(cask), split(keg), split(jar)], [1, 0, 1]);
+}
+
+#[tokio::test]
+async fn a_mead_and_its_plan_are_kept_together() {
+    let cellar = cellar().await;
+    let jar = cellar.vessel("Jar").await;
+    let maker = cellar.enter().await;
+    let page = format!("/vessel/{jar}");
+    let mut changes = cellar.writer.changes();
+    let fields = "name=Fig&started=2026-02-28T13%3A00&style=&steps=&by=sugar&finish=dry&pack=";
+    let started = maker.send(&page, &format!("{page}/batch"), fields).await;
+    assert_eq!(started.status, StatusCode::SEE_OTHER, "{}", started.text);
+    let mut told = 0;
+    while let Ok(change) = changes.try_recv() {
+        told += usize::from(change == Change::Vessel(jar));
+    }
+    assert_eq!(told, 1, "one commit has both");
+    let vessel = cellar.reader.vessel(jar).unwrap().unwrap();
+    assert!(!vessel.batch.unwrap().plan.is_empty());
 }
 
 #[tokio::test]

@@ -266,6 +266,10 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
         Command::EditBatch(id, facts) => vessels::edit_batch(tx, *id, facts),
         Command::EndBatch { batch, at } => vessels::end_batch(tx, *batch, *at),
         Command::Plan { batch, plan } => plans::plan(tx, *batch, plan),
+        Command::Planned { mead, plan } => match self::command(tx, mead)? {
+            Done::Batch(batch) => plans::plan(tx, batch, plan),
+            other => Ok(other),
+        },
         Command::AnswerTask {
             batch,
             task,

@@ -9,6 +9,7 @@ use super::{Tx, feeds, log, refuse, vessels};
 use crate::error::StoreError;
 use crate::meads;
 use crate::model::{Change, Done, Move};
+use crate::vessels::name_of;
 
 pub fn to_vessel(tx: &mut Tx<'_>, asked: &Move) -> Result<Done, StoreError> {
     let Move {
@@ -30,7 +31,7 @@ pub fn to_vessel(tx: &mut Tx<'_>, asked: &Move) -> Result<Done, StoreError> {
     if vessel != from {
         return refuse(format!(
             "it is no longer there: it is in {} now",
-            vessels::vessel_name(tx, vessel)?
+            name_of(tx.conn, vessel)?
         ));
     }
     if from == to {
@@ -61,10 +62,7 @@ pub fn to_vessel(tx: &mut Tx<'_>, asked: &Move) -> Result<Done, StoreError> {
     tx.conn
         .prepare_cached("UPDATE verdict SET vessel = ?3 WHERE vessel = ?1 AND batch = ?2")?
         .execute([from.0, batch.0, to.0])?;
-    let (left, came) = (
-        vessels::vessel_name(tx, to)?,
-        vessels::vessel_name(tx, from)?,
-    );
+    let (left, came) = (name_of(tx.conn, to)?, name_of(tx.conn, from)?);
     let out = Deed {
         note: format!("into {left}"),
         ..Deed::new(at, What::Rack)
@@ -93,26 +91,44 @@ pub(super) fn beside(ours: &str, note: &str) -> String {
 
 /// Refuses a vessel in which a mead was at this time, or was put later.
 pub(super) fn free(tx: &Tx<'_>, vessel: VesselId, at: Moment) -> Result<(), StoreError> {
+    free_for(tx, vessel, at, None)
+}
+
+/// As [`free`], for the stay of a mead that is on record: up to its end, and not in its own way.
+pub(super) fn free_for(
+    tx: &Tx<'_>,
+    vessel: VesselId,
+    at: Moment,
+    own: Option<(BatchId, Option<Moment>)>,
+) -> Result<(), StoreError> {
+    let (own, until) = own.unzip();
     let held: Option<(i64, String)> = tx
         .conn
         .prepare_cached(
             "SELECT b.id, b.name FROM stay s JOIN batch b ON b.id = s.batch \
-             WHERE s.vessel = ?1 AND (s.until IS NULL OR s.until > ?2) LIMIT 1",
+             WHERE s.vessel = ?1 AND (s.until IS NULL OR s.until > ?2) \
+             AND s.batch IS NOT ?3 AND (?4 IS NULL OR s.since < ?4) LIMIT 1",
         )?
-        .query_row(params![vessel.0, at.0], |r| Ok((r.get(0)?, r.get(1)?)))
+        .query_row(
+            params![
+                vessel.0,
+                at.0,
+                own.map(|b| b.0),
+                until.flatten().map(|u| u.0)
+            ],
+            |r| Ok((r.get(0)?, r.get(1)?)),
+        )
         .optional()?;
     let Some((batch, mead)) = held else {
         return Ok(());
     };
-    let vessel_name = vessels::vessel_name(tx, vessel)?;
+    let there = name_of(tx.conn, vessel)?;
     let (now_in, _, ended) = vessels::batch(tx, BatchId(batch))?;
     if now_in == vessel && ended.is_none() {
-        return refuse(format!(
-            "\"{mead}\" is in {vessel_name}; it has to be empty"
-        ));
+        return refuse(format!("\"{mead}\" is in {there}; it has to be empty"));
     }
     refuse(format!(
-        "at {} {vessel_name} was not empty: \"{mead}\" was in it",
+        "at {} {there} was not empty: \"{mead}\" was in it",
         at.to_rfc3339()
     ))
 }

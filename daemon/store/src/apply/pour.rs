@@ -10,6 +10,7 @@ use super::{Tx, feeds, log, moves, named, refuse, vessels};
 use crate::error::StoreError;
 use crate::meads;
 use crate::model::{BatchFacts, Change, Done, Origin, Part};
+use crate::vessels::name_of;
 
 pub fn pour(
     tx: &mut Tx<'_>,
@@ -53,15 +54,12 @@ pub fn pour(
     } else {
         What::Split
     };
-    let into = vessels::vessel_name(tx, vessel)?;
+    let into = name_of(tx.conn, vessel)?;
     let mut came = Vec::new();
     for (part, from) in parts.iter().zip(&sources) {
         vessels::share(tx, id, part.parent, at, part.volume)?;
         let amount = amount(part);
-        came.push(format!(
-            "{amount} from {}",
-            vessels::vessel_name(tx, *from)?
-        ));
+        came.push(format!("{amount} from {}", name_of(tx.conn, *from)?));
         if *from != vessel {
             let out = Deed {
                 note: format!("{amount} into {into}"),

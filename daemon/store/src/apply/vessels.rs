@@ -1,12 +1,11 @@
 //! Vessels, and the meads in them.
 
-use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres};
 use rusqlite::{OptionalExtension, params};
 
-use super::{Tx, log, named, refuse};
+use super::{Tx, moves, named, refuse};
 use crate::error::StoreError;
 use crate::meads;
 use crate::model::{BatchFacts, Change, Done, Origin, VesselFacts};
@@ -108,15 +107,13 @@ pub fn start_batch(
             "\"{batch}\" is still in this vessel; end it before another is started"
         ));
     }
-    if let Some(origin) = facts.origin {
-        checked_origin(tx, vessel, facts.started, origin, None)?;
+    if facts.origin.is_some() {
+        return refuse("a part of another mead is poured, not started");
     }
-    let id = insert(tx, vessel, &name, facts)?;
-    if let Some(origin) = facts.origin {
-        share(tx, id, origin.parent, origin.at, facts.volume)?;
-        log_split(tx, vessel, origin)?;
-    }
-    Ok(Done::Batch(id))
+    moves::free(tx, vessel, facts.started)?;
+    insert(tx, vessel, &name, facts)
+        .map(Done::Batch)
+        .map_err(Into::into)
 }
 
 /// A mead that is in the vessel from its start on.
@@ -167,21 +164,17 @@ pub(super) fn share(
     Ok(())
 }
 
-/// Whether a mead in this vessel can be split off from that one; `own` is its number if it has
-/// one. One that is known to be split off from it may have come into its vessel since.
+/// Whether this mead can be split off from that one. One that is known to be may have come into
+/// its vessel since.
 fn checked_origin(
     tx: &Tx<'_>,
+    own: BatchId,
     vessel: VesselId,
     started: Moment,
     origin: Origin,
-    own: Option<BatchId>,
 ) -> Result<(), StoreError> {
     let (from, pitched, ended) = batch(tx, origin.parent)?;
-    let known = match own {
-        Some(own) => parent(tx, own)? == Some(origin.parent),
-        None => false,
-    };
-    if from == vessel && !known {
+    if from == vessel && parent(tx, own)? != Some(origin.parent) {
         return refuse("a mead is split off into another vessel, not into its own");
     }
     if origin.at != started {
@@ -193,35 +186,10 @@ fn checked_origin(
             origin.at.to_rfc3339()
         ));
     }
-    if let Some(own) = own
-        && meads::line(tx.conn, origin.parent)?.contains(&own)
-    {
+    if meads::line(tx.conn, origin.parent)?.contains(&own) {
         return refuse("a mead cannot be split off from one that was split off from it");
     }
     Ok(())
-}
-
-/// Both vessels' logs say where the mead went, and where it came from.
-fn log_split(tx: &mut Tx<'_>, into: VesselId, origin: Origin) -> Result<(), StoreError> {
-    let (from, ..) = batch(tx, origin.parent)?;
-    let (from_name, into_name) = (vessel_name(tx, from)?, vessel_name(tx, into)?);
-    for (vessel, note) in [
-        (from, format!("a part into {into_name}")),
-        (into, format!("off from {from_name}")),
-    ] {
-        let deed = Deed {
-            note,
-            ..Deed::new(origin.at, What::Split)
-        };
-        log::write(tx, vessel, &deed, None, None, origin.at)?;
-    }
-    Ok(())
-}
-
-pub(super) fn vessel_name(tx: &Tx<'_>, id: VesselId) -> rusqlite::Result<String> {
-    tx.conn
-        .prepare_cached("SELECT name FROM vessel WHERE id = ?1")?
-        .query_row([id.0], |r| r.get(0))
 }
 
 /// Vessel, start and end of a batch.
@@ -252,7 +220,7 @@ pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Do
         return refuse(ends_before(facts.started, ended));
     }
     if let Some(origin) = facts.origin {
-        checked_origin(tx, vessel, facts.started, origin, Some(id))?;
+        checked_origin(tx, id, vessel, facts.started, origin)?;
     }
     if facts.started != started {
         begin_at(tx, id, started, facts.started)?;
@@ -284,7 +252,9 @@ pub fn edit_batch(tx: &mut Tx<'_>, id: BatchId, facts: &BatchFacts) -> Result<Do
 
 /// Its first stay, and what was poured into it then, begin at another time.
 fn begin_at(tx: &Tx<'_>, id: BatchId, from: Moment, to: Moment) -> Result<(), StoreError> {
-    if let Some((_, _, Some(until))) = meads::own_stays(tx.conn, id)?.first()
+    let stays = meads::own_stays(tx.conn, id)?;
+    let first = stays.first();
+    if let Some((_, _, Some(until))) = first
         && *until <= to
     {
         return refuse(format!(
@@ -298,6 +268,9 @@ fn begin_at(tx: &Tx<'_>, id: BatchId, from: Moment, to: Moment) -> Result<(), St
         .query_row([id.0, from.0], |r| r.get(0))?;
     if parts > 1 {
         return refuse("a mead poured together from several begins when that was done");
+    }
+    if let Some((vessel, _, until)) = first {
+        moves::free_for(tx, *vessel, to, Some((id, *until)))?;
     }
     tx.conn
         .prepare_cached("UPDATE stay SET since = ?3 WHERE batch = ?1 AND since = ?2")?

@@ -27,7 +27,6 @@ INSERT INTO share (child, parent, at, volume)
 
 -- What the maker means to make: an object.
 ALTER TABLE batch ADD COLUMN plan TEXT;
-ALTER TABLE entry ADD COLUMN taste TEXT NOT NULL DEFAULT '';
 
 -- The maker's word on a task that was derived: later, or not this time.
 CREATE TABLE task_answer (

@@ -12,7 +12,7 @@ use ebbmark_core::ids::{FeedId, VesselId};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use ebbmark_store::model::{
-    Arrival, BatchFacts, Command, Delivery, Done, Receipt, Stamp, VesselFacts,
+    Arrival, BatchFacts, Command, Delivery, Done, Part, Receipt, Stamp, VesselFacts,
 };
 use ebbmark_store::{Options, Reader, StoreError, Writer, open};
 
@@ -139,6 +139,25 @@ pub fn batch_facts(name: &str) -> BatchFacts {
         honey: String::new(),
         note: String::new(),
         origin: None,
+    }
+}
+
+/// A must is started; what has an origin is poured off from it.
+pub fn beginning(vessel: VesselId, facts: BatchFacts) -> Command {
+    let Some(origin) = facts.origin else {
+        return Command::StartBatch { vessel, facts };
+    };
+    Command::PourBatch {
+        vessel,
+        parts: vec![Part {
+            parent: origin.parent,
+            volume: facts.volume,
+            emptied: false,
+        }],
+        feeds: Vec::new(),
+        once: None,
+        made_at: origin.at,
+        facts,
     }
 }
 
