@@ -202,7 +202,7 @@ fn stabilised_and_sweetened_it_may_be_sealed_after_a_week() {
     );
     // Dosing once more afterwards takes nothing back.
     deeds.push(deed(18.0, What::Stabilise, None));
-    let again = run(&float(0.0, 40.0, &g), deeds, 1.090);
+    let again = run(&float(0.0, 30.0, &g), deeds, 1.090);
     assert!(
         again.last().is_some_and(|l| l.gates.seal.open),
         "{}",

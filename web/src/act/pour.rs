@@ -6,7 +6,7 @@ use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_store::model::{Batch, BatchFacts, Command, IMPORT, Move, Part, Vessel};
 use ebbmark_store::{Reader, StoreError};
 
-use super::{run, token};
+use super::run;
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::Take;

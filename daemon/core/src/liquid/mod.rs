@@ -273,8 +273,8 @@ impl Liquid {
     /// A share of it, from 0 to 1; what lies outside is taken as the nearer end.
     #[must_use]
     pub fn part(self, share: f64) -> Liquid {
-        // In this order what is not a number counts as nothing.
-        self.times(share.max(0.0).min(1.0))
+        // What is not a number counts as nothing.
+        self.times(if share > 0.0 { share.min(1.0) } else { 0.0 })
     }
 
     /// As much of it as weighs so; of nothing there is nothing.
