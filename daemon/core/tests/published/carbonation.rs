@@ -146,7 +146,7 @@ fn beer_chart() -> Source {
                 let t = Celsius::from_fahrenheit(f).expect("a cellar's temperature");
                 let ours = keg::content(
                     BarGauge::computed(psi * PSI),
-                    t.into(),
+                    t,
                     beer,
                     atmosphere::SEA_LEVEL,
                 );
