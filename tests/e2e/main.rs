@@ -15,6 +15,7 @@ mod notify;
 mod pages;
 mod purity;
 mod shutdown;
+mod story;
 mod tasks;
 mod verdicts;
 mod worked;

@@ -1,16 +1,12 @@
 //! Reading the plan out of the form of a mead.
 
-use ebbmark_core::plan::{MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Steep};
+use ebbmark_core::plan::{
+    MOST_DAYS, MOST_PUSH, MOST_STEEPS, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Steep,
+};
 
 use crate::form::{Complaint, Take, of};
-use crate::page::plan::{
-    BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, STEEPS, steep_field,
-};
+use crate::page::plan::{BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, steep_field};
 use crate::visitor::Posted;
-
-/// Nothing steeps for longer than two years, or is left floating for longer than two months.
-const MOST_DAYS: u16 = 730;
-const MOST_PUSH: u8 = 60;
 
 /// `None` from a form that does not ask for it: then the plan stays as it is.
 pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
@@ -31,7 +27,9 @@ pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
     let rouse = take.choice("rouse", ROUSE, |key| of(&NO_OR_YES, key));
     let fine = take.choice("fine", FINE, |key| of(&NO_OR_YES, key));
     let sparkling = take.choice("sparkling", SPARKLING, |key| of(&NO_OR_YES, key));
-    let steeps = (0..STEEPS).filter_map(|n| steep(&mut take, n)).collect();
+    let steeps = (0..MOST_STEEPS)
+        .filter_map(|n| steep(&mut take, n))
+        .collect();
     let (Some(style), Some(steps), Some(by), Some(finish), Some(pack)) =
         (style, steps, by, finish, pack)
     else {

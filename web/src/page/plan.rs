@@ -1,13 +1,11 @@
 //! The plan of a mead: its fields in the form, and in words.
 
-use ebbmark_core::plan::{By, Finish, MOST_STEPS, PUSH_EVERY, Pack, Plan, Steep};
+use ebbmark_core::plan::{By, Finish, MOST_STEEPS, MOST_STEPS, PUSH_EVERY, Pack, Plan, Steep};
 use maud::{Markup, html};
 
 use super::field::{Sheet, fold, pick};
 use crate::visitor::Visitor;
 
-/// So many kinds of fruit or spice have fields.
-pub(crate) const STEEPS: usize = 2;
 /// The key of no nutrient step at all.
 const OPEN: &str = "";
 /// What may be chosen, each with its key and what it is called.
@@ -57,7 +55,7 @@ pub(super) fn fields(sheet: &Sheet, visitor: &Visitor, plan: &Plan) -> Markup {
             (sheet.select("steps", "Nutrient steps", &counts, &steps))
             (pick(sheet, "by", "… go by", &BYS, by))
             (pick(sheet, "rouse", ROUSE, &NO_OR_YES, plan.rouse))
-            @for n in 0..STEEPS { (steep(sheet, n, plan.steeps.get(n))) }
+            @for n in 0..MOST_STEEPS { (steep(sheet, n, plan.steeps.get(n))) }
             (pick(sheet, "finish", "Finished", &FINISHES, plan.finish))
             (pick(sheet, "fine", FINE, &NO_OR_YES, plan.fine))
             (pick(sheet, "pack", "Into", &PACKS, plan.pack))

@@ -29,6 +29,12 @@ pub enum Fact {
     MostLeft,
     /// When it was pitched.
     Pitched,
+    /// How long ago that was.
+    SincePitch,
+    /// How many nutrient steps are planned, what they go by, and how many were given.
+    NutrientSteps,
+    NutrientBy,
+    StepsGiven,
     /// Total sulphur dioxide that was added so far, mg/L in what is there now.
     SulphiteSoFar,
     /// Sorbic acid that was added so far, mg/L in what is there now.
