@@ -21,6 +21,8 @@ pub enum Fact {
     /// The warmest since it stopped falling: what carbon dioxide is left in it went by that.
     WarmestSinceEnd,
     Ph,
+    /// What it is to have in the glass.
+    PlannedGravity,
     /// What the yeast bears.
     Tolerance,
     /// SG a day.

@@ -79,6 +79,9 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
     if let Some(tolerance) = record.tolerance {
         known.set(Fact::Tolerance, tolerance, "the facts of this mead");
     }
+    if let Some(gravity) = record.plan.gravity {
+        known.set(Fact::PlannedGravity, gravity, "the plan");
+    }
     if let Some((deed, ph)) = last(&record.deeds, |d| d.ph) {
         known.set(Fact::Ph, ph, format!("measured {}", day(deed.at)));
     }
