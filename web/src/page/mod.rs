@@ -85,6 +85,7 @@ fn bare(title: &str, here: Option<Here>, main: Markup) -> Markup {
                 link rel="stylesheet" href=(assets::address("style.css"));
                 link rel="icon" href=(assets::address("mark.svg")) type="image/svg+xml";
                 script defer src=(assets::address("live.js")) {}
+                script defer src=(assets::address("send.js")) {}
             }
             body {
                 a.skip href="#main" { "To the content" }
