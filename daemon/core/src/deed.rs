@@ -99,6 +99,57 @@ pub enum Substance {
 }
 
 impl Substance {
+    pub const ALL: [Substance; 19] = [
+        Substance::Honey,
+        Substance::Sugar,
+        Substance::Syrup,
+        Substance::Juice,
+        Substance::Fruit,
+        Substance::Water,
+        Substance::DiammoniumPhosphate,
+        Substance::Nutrient,
+        Substance::PotassiumMetabisulphite,
+        Substance::SodiumMetabisulphite,
+        Substance::PotassiumSorbate,
+        Substance::TartaricAcid,
+        Substance::MalicAcid,
+        Substance::CitricAcid,
+        Substance::LacticAcid,
+        Substance::PotassiumBicarbonate,
+        Substance::PotassiumCarbonate,
+        Substance::CalciumCarbonate,
+        Substance::Other,
+    ];
+
+    /// The name used in files, JSON, forms and the database.
+    pub fn key(self) -> &'static str {
+        match self {
+            Substance::Honey => "honey",
+            Substance::Sugar => "sugar",
+            Substance::Syrup => "syrup",
+            Substance::Juice => "juice",
+            Substance::Fruit => "fruit",
+            Substance::Water => "water",
+            Substance::DiammoniumPhosphate => "diammonium-phosphate",
+            Substance::Nutrient => "nutrient",
+            Substance::PotassiumMetabisulphite => "potassium-metabisulphite",
+            Substance::SodiumMetabisulphite => "sodium-metabisulphite",
+            Substance::PotassiumSorbate => "potassium-sorbate",
+            Substance::TartaricAcid => "tartaric-acid",
+            Substance::MalicAcid => "malic-acid",
+            Substance::CitricAcid => "citric-acid",
+            Substance::LacticAcid => "lactic-acid",
+            Substance::PotassiumBicarbonate => "potassium-bicarbonate",
+            Substance::PotassiumCarbonate => "potassium-carbonate",
+            Substance::CalciumCarbonate => "calcium-carbonate",
+            Substance::Other => "other",
+        }
+    }
+
+    pub fn from_key(key: &str) -> Option<Substance> {
+        Substance::ALL.into_iter().find(|s| s.key() == key)
+    }
+
     /// As it stands in a sentence.
     pub fn label(self) -> &'static str {
         match self {
@@ -248,6 +299,10 @@ mod tests {
         for w in What::ALL {
             assert_eq!(serde_json::to_value(w).unwrap(), w.key());
             assert_eq!(What::from_key(w.key()), Some(w));
+        }
+        for s in Substance::ALL {
+            assert_eq!(serde_json::to_value(s).unwrap(), s.key());
+            assert_eq!(Substance::from_key(s.key()), Some(s));
         }
     }
 }

@@ -3,6 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::deed::{Dose, What};
 use crate::units::{AbvPercent, Gravity};
 
 /// Most nutrient steps that can be planned.
@@ -29,6 +30,18 @@ pub struct Plan {
     pub fine: bool,
     pub pack: Option<Pack>,
     pub sparkling: bool,
+    /// What is to be weighed in.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub goods: Vec<Planned>,
+}
+
+/// Something to be weighed in, and at which step.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Planned {
+    pub with: What,
+    #[serde(flatten)]
+    pub dose: Dose,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -95,6 +108,18 @@ mod tests {
         let plan: Plan = serde_json::from_str(text).unwrap();
         assert_eq!(plan.steeps[0].days, Some(21));
         assert_eq!(plan.pack, Some(Pack::Keg));
+        assert!(plan.goods.is_empty());
+        let again: Plan = serde_json::from_str(&serde_json::to_string(&plan).unwrap()).unwrap();
+        assert_eq!(again, plan);
+    }
+
+    #[test]
+    fn goods_read_back() {
+        let text = r#"{"goods":[{"with":"pitch","of":"honey","mass":6.2,"name":"linden","extract":82.0},
+            {"with":"nutrient","of":"nutrient","mass":0.005}]}"#;
+        let plan: Plan = serde_json::from_str(text).unwrap();
+        assert_eq!(plan.goods[0].dose.name, "linden");
+        assert_eq!(plan.goods[1].with, What::Nutrient);
         let again: Plan = serde_json::from_str(&serde_json::to_string(&plan).unwrap()).unwrap();
         assert_eq!(again, plan);
     }
