@@ -9,7 +9,7 @@ use std::collections::HashMap;
 
 use crate::card::Record;
 use crate::deed::{Deed, Dose, Substance, What};
-use crate::plan::{By, Finish, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned, Steep};
+use crate::plan::{By, Finish, GOES_IN, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned, Steep};
 use crate::units::{Kilograms, Litres, MassPercent};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -118,7 +118,11 @@ fn goods(record: &Record, factor: f64) -> Vec<Planned> {
         }
         let mass = Kilograms::computed(mass);
         goods.push(Planned {
-            with,
+            with: if GOES_IN.contains(&with) {
+                with
+            } else {
+                What::Addition
+            },
             dose: Dose {
                 mass,
                 ..dose.clone()

@@ -35,10 +35,21 @@ pub struct Plan {
     pub goods: Vec<Planned>,
 }
 
+/// The steps at which something can be planned to go in.
+pub const GOES_IN: [What; 6] = [
+    What::Pitch,
+    What::Nutrient,
+    What::Addition,
+    What::Sweeten,
+    What::Fine,
+    What::Carbonate,
+];
+
 /// Something to be weighed in, and at which step.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct Planned {
+    /// One of [`GOES_IN`].
     pub with: What,
     #[serde(flatten)]
     pub dose: Dose,

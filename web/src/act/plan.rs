@@ -1,10 +1,12 @@
 //! Reading the plan out of the form of a mead.
 
-use ebbmark_core::plan::{MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Steep};
+use ebbmark_core::deed::{Dose, Substance, What};
+use ebbmark_core::plan::{GOES_IN, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned, Steep};
+use ebbmark_core::units::{Kilograms, MassPercent};
 
 use crate::form::{Complaint, Take, of};
 use crate::page::plan::{
-    BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, STEEPS, steep_field,
+    BYS, FINE, FINISHES, MOST_ROWS, NO_OR_YES, PACKS, ROUSE, SPARKLING, good_field, steep_field,
 };
 use crate::visitor::Posted;
 
@@ -12,8 +14,8 @@ use crate::visitor::Posted;
 const MOST_DAYS: u16 = 730;
 const MOST_PUSH: u8 = 60;
 
-/// `None` from a form that does not ask for it: then the plan stays as it is.
-pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
+/// `None` from a form that does not ask for it: then the plan stays as it is, `old`.
+pub(super) fn read(posted: &Posted, old: &Plan) -> Result<Option<Plan>, Vec<Complaint>> {
     if !posted.fields.pairs().any(|(name, _)| name == "finish") {
         return Ok(None);
     }
@@ -31,7 +33,10 @@ pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
     let rouse = take.choice("rouse", ROUSE, |key| of(&NO_OR_YES, key));
     let fine = take.choice("fine", FINE, |key| of(&NO_OR_YES, key));
     let sparkling = take.choice("sparkling", SPARKLING, |key| of(&NO_OR_YES, key));
-    let steeps = (0..STEEPS).filter_map(|n| steep(&mut take, n)).collect();
+    let steeps = (0..MOST_ROWS).filter_map(|n| steep(&mut take, n)).collect();
+    let goods = (0..MOST_ROWS)
+        .filter_map(|n| good(&mut take, posted, n, old.goods.get(n)))
+        .collect();
     let (Some(style), Some(steps), Some(by), Some(finish), Some(pack)) =
         (style, steps, by, finish, pack)
     else {
@@ -51,7 +56,37 @@ pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
         fine,
         pack,
         sparkling,
+        goods,
     })))
+}
+
+/// What was planned keeps the digits that were not shown where its mass was not touched.
+fn good(take: &mut Take, posted: &Posted, n: usize, old: Option<&Planned>) -> Option<Planned> {
+    let field = |part: &str| good_field(n, part);
+    let text = posted.fields.get(&field("mass"));
+    if text.is_empty() {
+        return None;
+    }
+    let with = take.choice(&field("with"), "Goes in when it is", |key| {
+        What::from_key(key).filter(|w| GOES_IN.contains(w))
+    });
+    let of = take.choice(&field("of"), "What", Substance::from_key);
+    let name = take.line(&field("name"), "Its name");
+    let extract: Option<MassPercent> = take.quantity(&field("extract"), "Extract in it");
+    let same = old.map(|o| o.dose.mass);
+    let mass = match same.filter(|mass| posted.visitor.mass(*mass) == text) {
+        Some(mass) => Some(mass),
+        None => take.quantity::<Kilograms>(&field("mass"), "How much"),
+    };
+    Some(Planned {
+        with: with?,
+        dose: Dose {
+            of: of?,
+            mass: mass?,
+            name: name?,
+            extract,
+        },
+    })
 }
 
 fn steep(take: &mut Take, n: usize) -> Option<Steep> {

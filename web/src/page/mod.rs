@@ -1,6 +1,7 @@
 //! The pages. Each answers one question; this is what they share.
 
 pub(crate) mod blend;
+pub(crate) mod card;
 pub(crate) mod cellar;
 pub(crate) mod enter;
 pub(crate) mod feeds;
