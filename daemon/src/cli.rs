@@ -13,6 +13,7 @@ use crate::clock::Clock;
 use crate::config::Config;
 use crate::demo::{self, DemoArgs};
 use crate::hand::{self, HandArgs, ImportArgs};
+use crate::log::{self, LogArgs};
 use crate::reckon::{self, ReckonArgs};
 use crate::replay::{self, ReplayArgs};
 use crate::run::Listening;
@@ -39,6 +40,7 @@ enum Command {
     /// Set the password that writing on the page needs.
     Password,
     Hand(HandArgs),
+    Log(LogArgs),
     Import(ImportArgs),
     /// Read the configuration and say what is wrong with it.
     CheckConfig,
@@ -78,6 +80,7 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
         Command::Reckon(args) => reckon::run(&config()?, args),
         Command::Password => password::run(&config()?),
         Command::Hand(args) => hand::hand(&config()?, args),
+        Command::Log(args) => log::run(&config()?, args),
         Command::Import(args) => hand::import(&config()?, args),
         Command::CheckConfig => {
             config()?;

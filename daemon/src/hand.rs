@@ -5,16 +5,18 @@
 
 use std::path::PathBuf;
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Context, Result, anyhow, bail};
 use clap::Args;
-use ebbmark_core::deed::{Deed, What};
-use ebbmark_core::density::correct_hand_reading;
+use ebbmark_core::decode::hand::HandReading;
+use ebbmark_core::deed::EARLIEST;
 use ebbmark_core::feed::Quantity;
 use ebbmark_core::files;
+use ebbmark_core::reading::TimeFrom;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity, Ph};
+use ebbmark_core::words::{self, LONGEST_NOTE};
 use ebbmark_store::Reader;
-use ebbmark_store::model::{Command, Done, HandFacts, ImportRow, Vessel};
+use ebbmark_store::model::{Command, Done, ImportRow, Vessel};
 
 use crate::clock::Clock;
 use crate::config::Config;
@@ -91,36 +93,45 @@ pub(crate) fn now() -> Result<Moment> {
     Ok(clock.now())
 }
 
+/// When it was: now, unless it is said.
+pub(crate) fn past(said: Option<Moment>, now: Moment) -> Result<Moment> {
+    match said {
+        Some(at) if at > now => bail!("--at {} lies in the future", at.to_rfc3339()),
+        Some(at) if at < EARLIEST => bail!("--at {} is before the year 2000", at.to_rfc3339()),
+        said => Ok(said.unwrap_or(now)),
+    }
+}
+
+pub(crate) fn note(text: &str) -> Result<String> {
+    words::kept(text, LONGEST_NOTE).map_err(|why| anyhow!("--note: {why}"))
+}
+
 pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
     let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
     let vessel = find(&reader, &args.vessel)?;
-    let hand = HandFacts {
+    let now = now()?;
+    let hand = HandReading {
+        at: past(args.at, now)?,
+        time_from: TimeFrom::Payload,
         read: Gravity::new(args.gravity).context("--gravity")?,
         sample: Celsius::new(args.sample).context("--sample")?,
         reference: Celsius::new(args.reference).context("--reference")?,
-    };
-    let now = now()?;
-    let at = args.at.unwrap_or(now);
-    if at > now {
-        bail!("--at {} lies in the future", at.to_rfc3339());
-    }
-    let original = reader.original_gravity(vessel.id, at)?;
-    let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)?;
-    let deed = Deed {
-        gravity: Some(corrected),
-        temperature: Some(hand.sample),
         ph: args.ph.map(Ph::new).transpose().context("--ph")?,
-        note: args.note.clone(),
-        ..Deed::new(at, What::HandReading)
+        note: note(&args.note)?,
     };
+    let original = reader.original_gravity(vessel.id, hand.at)?;
+    let deed = hand.deed(original)?;
+    let corrected = deed.gravity;
     writer.command_blocking(Command::Log {
         vessel: vessel.id,
         deed,
-        hand: Some(hand),
+        hand: Some(hand.facts()),
         once: None,
         made_at: now,
     })?;
-    println!("{}: {:.4} at 20 °C", vessel.facts.name, corrected.get());
+    if let Some(corrected) = corrected {
+        println!("{}: {:.4} at 20 °C", vessel.facts.name, corrected.get());
+    }
     Ok(())
 }
 

@@ -10,6 +10,7 @@ pub mod clock;
 pub mod config;
 mod demo;
 mod hand;
+mod log;
 pub mod mqtt;
 pub mod notify;
 mod password;

@@ -15,9 +15,6 @@ use crate::app::App;
 use crate::fault::Fault;
 use crate::visitor::Visitor;
 
-/// Why a shut gate is passed over. Stands beside the fields; no reckoning has one of this name.
-pub(crate) const DESPITE: &str = "despite";
-
 /// A reckoning as somebody asks for it.
 pub(crate) struct Wanted {
     pub reckoning: &'static Reckoning,
@@ -78,7 +75,7 @@ impl Wanted {
         };
         let (mut despite, mut asked) = (String::new(), Vec::new());
         for (name, text) in fields {
-            if name == DESPITE {
+            if name == reckon::DESPITE {
                 despite = text;
             } else {
                 asked.push((name, text));

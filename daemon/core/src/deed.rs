@@ -2,8 +2,13 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity, Kilograms, Litres, MassPercent, Ph};
+
+/// Nobody logs a mead older than this; a year typed wrong is.
+pub const EARLIEST: Moment = Moment(946_684_800_000);
+/// A phone's clock, or another sender's, may run ahead of the board's.
+pub const AHEAD: Span = Span::minutes(10);
 
 /// One line of the log. Never changed once written; a correction is a later line that
 /// replaces it.
@@ -121,7 +126,7 @@ impl Substance {
         Substance::Other,
     ];
 
-    /// The name used in files, JSON, forms and the database.
+    /// The name used in JSON, forms and the database.
     pub fn key(self) -> &'static str {
         match self {
             Substance::Honey => "honey",
@@ -174,6 +179,16 @@ impl Substance {
             Substance::Other => "other",
         }
     }
+}
+
+/// How a hand reading was taken, kept beside its corrected value.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct HandFacts {
+    /// As read off the stem.
+    pub read: Gravity,
+    pub sample: Celsius,
+    /// The temperature the hydrometer is marked for.
+    pub reference: Celsius,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize)]

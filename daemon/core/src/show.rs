@@ -35,6 +35,11 @@ pub fn temperature(t: Celsius, p: Preferences) -> String {
     Celsius::MEASURE.show(t.get(), p)
 }
 
+/// Any quantity with its unit.
+pub fn of<Q: Quantity>(q: Q, p: Preferences) -> String {
+    Q::MEASURE.show(q.get(), p)
+}
+
 /// A difference of temperature: "2.5 °C", "4.5 °F".
 pub fn temperature_step(by_kelvin: f64, p: Preferences) -> String {
     match p.temperature {

@@ -3,6 +3,7 @@
 //! These are the store's own shapes: core types where they fit, no SQL, no column names.
 
 use ebbmark_core::deed::Deed;
+pub use ebbmark_core::deed::HandFacts;
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::hours::Hour;
 use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
@@ -340,16 +341,6 @@ pub struct Origin {
     pub parent: BatchId,
     /// When, and so also the child's `started`.
     pub at: Moment,
-}
-
-/// How a hand reading was taken, kept beside its corrected value.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
-pub struct HandFacts {
-    /// As read off the stem.
-    pub read: Gravity,
-    pub sample: Celsius,
-    /// The temperature the hydrometer is marked for.
-    pub reference: Celsius,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]

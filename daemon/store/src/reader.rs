@@ -14,7 +14,7 @@ use jiff::tz::TimeZone;
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
-use crate::apply::hand;
+use crate::apply::lines;
 use crate::error::StoreError;
 use crate::model::{
     Batch, DueDelivery, Family, Feed, History, LogLine, Notice, ProblemCount, Stay, StoredReading,
@@ -167,7 +167,7 @@ impl Reader {
     }
 
     /// Topics nobody has claimed, the one heard last first.
-    /// Topics of the vessels' hand readings are not among them: those go into the log.
+    /// Topics that lead to a vessel's log are not among them.
     pub fn unclaimed(&self) -> Res<Vec<Unclaimed>> {
         self.with(|conn| {
             let mut topics = conn.prepare_cached(
@@ -180,7 +180,7 @@ impl Reader {
             topics
                 .query_map([], |r| {
                     let topic: String = r.get(2)?;
-                    if hand::vessel_of(conn, &topic)?.is_some() {
+                    if lines::address_of(conn, &topic)?.is_some() {
                         return Ok(None);
                     }
                     Ok(Some(Unclaimed {

@@ -214,3 +214,64 @@ async fn a_back_dated_one_is_corrected_by_the_mead_of_its_day() {
     assert_eq!(began(T0 - Span::days(25)), None, "it stood empty");
     assert_eq!(began(T0), Gravity::new(1.050).ok());
 }
+
+#[tokio::test]
+async fn a_line_of_the_log_goes_in_whole_and_once() {
+    let store = Store::new();
+    let vessel = vessel(&store, "North cask").await;
+    let text = r#"{"what": "addition", "at": "2025-10-09T10:00:00Z", "volume": 11.5,
+        "doses": [{"of": "fruit", "mass": "2400 g", "name": "quince", "extract": 10.5}]}"#;
+    let receipt = send(&store, "cellar/north cask/log", text, None).await;
+    assert_eq!((receipt.vessel, receipt.problems), (Some(vessel), 0));
+    // A broker that keeps it hands it over again; so does a sender that got no answer.
+    let kept = Arrival {
+        retained: true,
+        ..arrival_at("cellar/north cask/log", text, Some(T0 + Span::hours(5)))
+    };
+    store.arrive(kept).await;
+    let log = store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    assert_eq!(log.len(), 1);
+    assert_eq!(log[0].deed.at.to_rfc3339(), "2025-10-09T10:00:00Z");
+    assert_eq!(log[0].deed.doses[0].name, "quince");
+    assert_eq!(log[0].deed.doses[0].mass.get(), 2.4);
+    // Without a time of its own each is another.
+    for _ in 0..2 {
+        send(
+            &store,
+            "cellar/north cask/log",
+            r#"{"what": "rouse"}"#,
+            None,
+        )
+        .await;
+    }
+    assert_eq!(
+        store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap().len(),
+        3
+    );
+    // A reading among them is put right as any other.
+    let hand = r#"{"what": "hand-reading", "gravity": 1.010, "temperature": 30, "note": "cloudy"}"#;
+    send(&store, "cellar/north cask/log", hand, None).await;
+    let log = store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    let line = log.iter().find(|l| l.hand.is_some()).unwrap();
+    assert!(line.deed.gravity.unwrap().get() > 1.012);
+    assert_eq!(line.deed.note, "cloudy");
+}
+
+#[tokio::test]
+async fn a_line_that_cannot_be_read_is_counted_with_what_and_where() {
+    let store = Store::new();
+    let vessel = vessel(&store, "Jar").await;
+    let wrong = r#"{"what": "addition", "doses": [{"of": "fruit", "mass": "a lot"}]}"#;
+    assert_eq!(
+        send(&store, "cellar/jar/log", wrong, None).await.problems,
+        1
+    );
+    let problems = store.reader.problems().unwrap();
+    assert!(
+        problems[0].detail.starts_with("doses/0/mass: "),
+        "{problems:?}"
+    );
+    let log = store.reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
+    assert!(log.is_empty());
+    assert!(store.reader.unclaimed().unwrap().is_empty());
+}

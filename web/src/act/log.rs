@@ -2,9 +2,10 @@
 
 use axum::extract::{Path, State};
 use axum::response::Response;
-use ebbmark_core::deed::{Deed, Dose, What};
-use ebbmark_core::density;
+use ebbmark_core::decode::hand::HandReading;
+use ebbmark_core::deed::{Deed, Dose, Substance, What};
 use ebbmark_core::ids::{EntryId, VesselId};
+use ebbmark_core::reading::TimeFrom;
 use ebbmark_core::units::{Gravity, Kilograms};
 use ebbmark_store::model::{Command, Done, HandFacts, LogLine};
 
@@ -56,7 +57,7 @@ pub(crate) async fn correct(
     };
     let read = both(read, read_doses(&posted, &old)).map(|((deed, hand), doses)| {
         let deed = Deed {
-            doses,
+            doses: [doses, deed.doses].concat(),
             // Asked of no form: these stand as they were.
             volume: deed.volume.or(hand.and(old.deed.volume)),
             despite: old.deed.despite.clone(),
@@ -143,22 +144,17 @@ fn read_hand(posted: &Posted, original: Option<Gravity>) -> Result<Line, Vec<Com
     else {
         return take.finish(None);
     };
-    match density::correct_hand_reading(read, sample, reference, original) {
-        Ok(corrected) => {
-            let deed = Deed {
-                gravity: Some(corrected),
-                temperature: Some(sample),
-                note,
-                ph,
-                ..Deed::new(at, What::HandReading)
-            };
-            let hand = HandFacts {
-                read,
-                sample,
-                reference,
-            };
-            take.finish(Some((deed, Some(hand))))
-        }
+    let hand = HandReading {
+        at,
+        time_from: TimeFrom::Payload,
+        read,
+        sample,
+        reference,
+        ph,
+        note,
+    };
+    match hand.deed(original) {
+        Ok(deed) => take.finish(Some((deed, Some(hand.facts())))),
         Err(why) => {
             take.complain(
                 "read",
@@ -176,20 +172,56 @@ fn read_deed(posted: &Posted) -> Result<Line, Vec<Complaint>> {
     });
     let at = take.when("at", "When");
     let gravity = take.gravity("gravity", "Gravity after it");
+    let temperature = take.temperature("temperature", "Temperature then");
     let ph = take.quantity("ph", "pH after it");
     let volume = take.volume("volume", "Volume after it");
-    let note = take.note("note", "What and how much");
+    let note = take.note("note", "Note");
+    let dose = read_weighed(&mut take);
     let (Some(what), Some(at), Some(note)) = (what, at, note) else {
         return take.finish(None);
     };
     let deed = Deed {
         gravity,
+        temperature,
         note,
         ph,
         volume,
+        doses: dose.into_iter().collect(),
         ..Deed::new(at, what)
     };
     take.finish(Some((deed, None)))
+}
+
+/// What was put in, if anything was.
+fn read_weighed(take: &mut Take) -> Option<Dose> {
+    let of = take.choice("of", "Put in", |key| match key {
+        "" => Some(None),
+        key => Substance::from_key(key).map(Some),
+    })?;
+    let mass: Option<Kilograms> = take.quantity("mass", "How much of it");
+    let name = take.line("called", "Called")?;
+    let extract = take.quantity("extract", "Sugar in it");
+    match (of, mass) {
+        (Some(of), Some(mass)) if mass.get() > 0.0 => Some(Dose {
+            of,
+            mass,
+            name,
+            extract,
+        }),
+        (Some(of), _) => {
+            take.complain(
+                "mass",
+                format!("How much of it: say how much {}", of.label()),
+            );
+            None
+        }
+        (None, mass) => {
+            if mass.is_some() || !name.is_empty() || extract.is_some() {
+                take.complain("of", "Put in: say what it was");
+            }
+            None
+        }
+    }
 }
 
 /// What was weighed, put right. A mass that was not touched keeps the digits that were not shown,

@@ -16,7 +16,7 @@ use serde_json::json;
 use super::MayRead;
 use crate::app::App;
 use crate::fault::Fault;
-use crate::reckoned::{By, DESPITE, Wanted};
+use crate::reckoned::{By, Wanted};
 
 /// Beside the fields: which vessel's record fills what is left out.
 const VESSEL: &str = "vessel";
@@ -175,7 +175,10 @@ pub(crate) async fn answer(
         }
         Err(Refusal::Shut { why }) => {
             let gate = wanted.reckoning.gate.map(reckon::Which::key);
-            let error = format!("The gate is shut: {why} Send {DESPITE} with a reason to pass it.");
+            let error = format!(
+                "The gate is shut: {why} Send {} with a reason to pass it.",
+                reckon::DESPITE
+            );
             let body = Json(json!({ "error": error, "gate": gate, "why": why }));
             (StatusCode::CONFLICT, body).into_response()
         }

@@ -1,18 +1,13 @@
 //! Takes the fields of one form as quantities, gathering everything that is wrong with it.
 
-use ebbmark_core::time::{Moment, Span, read_local};
+use ebbmark_core::deed::{AHEAD, EARLIEST};
+use ebbmark_core::time::{Moment, read_local};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres, Quantity};
+use ebbmark_core::words::{self, LONGEST_NAME, LONGEST_NOTE};
 use jiff::tz::TimeZone;
 
 use super::{Complaint, Fields};
 use crate::visitor::Visitor;
-
-/// Nobody logs a mead older than this; a year typed wrong is.
-const EARLIEST: Moment = Moment(946_684_800_000);
-/// A phone's clock may run ahead of the board's.
-const AHEAD: Span = Span::minutes(10);
-const LONGEST_NAME: usize = 80;
-const LONGEST_NOTE: usize = 500;
 
 pub(crate) struct Take<'a> {
     fields: &'a Fields,
@@ -173,17 +168,13 @@ impl<'a> Take<'a> {
     }
 
     fn text(&mut self, field: &str, label: &str, most: usize) -> Option<String> {
-        let text = self.fields.get(field);
-        if text.chars().count() > most {
-            self.complain(field, format!("{label}: at most {most} characters"));
-            return None;
+        match words::kept(self.fields.get(field), most) {
+            Ok(text) => Some(text),
+            Err(why) => {
+                self.complain(field, format!("{label}: {why}"));
+                None
+            }
         }
-        // Control characters other than line ends would only upset a terminal or a mail.
-        Some(
-            text.chars()
-                .filter(|c| !c.is_control() || *c == '\n')
-                .collect(),
-        )
     }
 
     /// One of a list of choices.

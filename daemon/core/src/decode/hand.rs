@@ -5,15 +5,17 @@
 //! hydrometer is marked for (both `Cel` or `K`; 20 °C when left out), and `ph`.
 
 use super::{decode, decode_copy, number, parse_json, senml, text};
+use crate::deed::{Deed, HandFacts, What};
+use crate::density::correct_hand_reading;
 use crate::feed::{FeedMap, Format, Pick, Quantity};
 use crate::reading::{Problem, ProblemKind, TimeFrom};
 use crate::time::Moment;
-use crate::units::{Celsius, Gravity, Ph};
+use crate::units::{Celsius, Gravity, OutOfRange, Ph};
 
 /// A hydrometer without a mark is taken to be made for this, as is a sample of unsaid warmth.
-const USUAL: Celsius = Celsius::computed(20.0);
+pub const USUAL: Celsius = Celsius::computed(20.0);
 
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct HandReading {
     pub at: Moment,
     pub time_from: TimeFrom,
@@ -22,6 +24,33 @@ pub struct HandReading {
     pub sample: Celsius,
     pub reference: Celsius,
     pub ph: Option<Ph>,
+    pub note: String,
+}
+
+impl HandReading {
+    pub fn facts(&self) -> HandFacts {
+        HandFacts {
+            read: self.read,
+            sample: self.sample,
+            reference: self.reference,
+        }
+    }
+
+    /// The line of the log: gravity put right to 20 °C for the sample's and the stem's temperature,
+    /// as far into the fall from `original` as it then is.
+    ///
+    /// # Errors
+    /// Put right it is no gravity of a must or mead.
+    pub fn deed(&self, original: Option<Gravity>) -> Result<Deed, OutOfRange> {
+        let corrected = correct_hand_reading(self.read, self.sample, self.reference, original)?;
+        Ok(Deed {
+            gravity: Some(corrected),
+            temperature: Some(self.sample),
+            ph: self.ph,
+            note: self.note.clone(),
+            ..Deed::new(self.at, What::HandReading)
+        })
+    }
 }
 
 /// The vessel a topic speaks of, as it stands in the topic.
@@ -77,6 +106,7 @@ pub fn read(
         sample: reading.temperature.unwrap_or(USUAL),
         reference: reference(words)?.unwrap_or(USUAL),
         ph: ph(words)?,
+        note: String::new(),
     }))
 }
 

@@ -10,6 +10,7 @@
 mod collect;
 pub mod hand;
 pub mod json;
+pub mod line;
 mod look;
 pub mod number;
 pub mod senml;

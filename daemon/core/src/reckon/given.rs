@@ -7,6 +7,7 @@ use super::known::{Filling, Known};
 use super::{Asker, Fact};
 use crate::time::{Moment, read_local};
 use crate::units::Quantity;
+use crate::words;
 
 /// Longest text of a field that takes words.
 const LONGEST: usize = 200;
@@ -291,12 +292,7 @@ impl Reader<'_> {
                     let keys: Vec<&str> = choices.iter().map(|c| c.key).collect();
                     format!("\"{text}\" is none of {}", keys.join(", "))
                 }),
-            Kind::Words if text.chars().count() > LONGEST => {
-                Err(format!("at most {LONGEST} characters"))
-            }
-            Kind::Words => Ok(Cell::Words(
-                text.chars().filter(|c| !c.is_control()).collect(),
-            )),
+            Kind::Words => words::kept(text, LONGEST).map(Cell::Words),
             Kind::When => read_local(text, self.asker.style.zone).map(Cell::When),
             Kind::Rows { .. } => return None,
         };

@@ -60,6 +60,10 @@ pub use told::{Told, ToldInput, ToldResult, ToldTable};
 use crate::text::Style;
 use crate::time::Moment;
 use crate::verdict::outcome::{Gate, Gates};
+use crate::words::{self, LONGEST_NOTE};
+
+/// Beside the fields: why a shut gate is passed over.
+pub const DESPITE: &str = "despite";
 
 /// One thing that can be reckoned.
 #[derive(Debug)]
@@ -171,15 +175,20 @@ pub fn reckon(
     known: &Known,
     asker: &Asker,
 ) -> Result<Told, Refusal> {
+    let despite = words::kept(despite.trim(), LONGEST_NOTE).map_err(|why| {
+        let path = DESPITE.to_owned();
+        let say = format!("Why all the same: {why}");
+        Refusal::Fields(Complaint { path, say }.into())
+    })?;
     let mut passed = String::new();
     if let (Some(which), Some(gates)) = (reckoning.gate, &known.gates) {
         let gate = which.of(gates);
         if !gate.open {
             let why = gate.why.clone();
-            if despite.trim().is_empty() {
+            if despite.is_empty() {
                 return Err(Refusal::Shut { why });
             }
-            passed = format!("{} (the gate was shut: {why})", despite.trim());
+            passed = format!("{despite} (the gate was shut: {why})");
         }
     }
     let given = Given::read(reckoning.fields, fields, known, asker).map_err(Refusal::Fields)?;

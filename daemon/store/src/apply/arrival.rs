@@ -1,14 +1,14 @@
 //! A message on its way in: kept as it came, then read.
 
 use ebbmark_core::decode::decode_copy;
-use ebbmark_core::ids::{RawId, VesselId};
+use ebbmark_core::ids::RawId;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::time::Moment;
 use rusqlite::{OptionalExtension, params};
 
-use super::hand::Outcome;
+use super::lines::{self, Address, Outcome};
 use super::payload::{self, Intake};
-use super::{Tx, door, hand};
+use super::{Tx, door};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Delivery, Receipt};
 
@@ -42,9 +42,9 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         .map(|t| (t.id, t.feed.as_ref().map(|f| f.retired)));
     let claimed = known.is_some_and(|(_, feed)| feed.is_some());
     // A topic the maker has made a feed is read as one, whatever its name.
-    let by_hand = match known {
+    let to_log = match known {
         Some((_, Some(false))) => None,
-        _ => hand::vessel_of(tx.conn, &arrival.topic)?,
+        _ => lines::address_of(tx.conn, &arrival.topic)?,
     };
 
     // Only a packet that says it is a repeat is checked. A float may well send the same bytes
@@ -103,8 +103,8 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         ])?;
     let raw = RawId(tx.conn.last_insert_rowid());
 
-    let receipt = match by_hand {
-        Some(vessel) => by_hand_into(tx, arrival, raw, vessel, wall)?,
+    let receipt = match to_log {
+        Some(to) => into_log(tx, arrival, raw, to, wall)?,
         None if claimed => read(tx, arrival, raw, wall)?,
         None => {
             tx.changed(Change::Feeds);
@@ -121,7 +121,7 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
             .add_unclaimed(&arrival.source, &arrival.topic, topic);
     }
     tx.table().change(topic, |t| {
-        t.waits |= by_hand.is_some() && receipt.waits_for_time;
+        t.waits |= to_log.is_some() && receipt.waits_for_time;
         t.heard += 1;
         t.last_raw = raw.0;
         t.last_wall = t.last_wall.max(wall.map(|w| w.0));
@@ -141,24 +141,24 @@ fn kept(raw: RawId) -> Receipt {
     }
 }
 
-fn by_hand_into(
+fn into_log(
     tx: &mut Tx<'_>,
     arrival: &Arrival,
     raw: RawId,
-    vessel: VesselId,
+    to: Address,
     wall: Option<Moment>,
 ) -> Result<Receipt, StoreError> {
-    let message = hand::Message {
+    let message = lines::Message {
         source: &arrival.source,
         topic: &arrival.topic,
         payload: &arrival.payload,
         retained: arrival.retained,
         raw,
-        vessel,
+        to,
     };
-    let outcome = hand::take(tx, &message, wall)?;
+    let outcome = lines::take(tx, &message, wall)?;
     Ok(Receipt {
-        vessel: Some(vessel),
+        vessel: Some(to.vessel),
         readings: u32::from(outcome == Outcome::Logged),
         problems: u32::from(outcome == Outcome::Refused),
         waits_for_time: outcome == Outcome::Waits,
@@ -310,7 +310,7 @@ fn make_room(tx: &mut Tx<'_>) -> rusqlite::Result<()> {
     Ok(())
 }
 
-/// A hand reading that waits for its time is not among those that may go: it is acknowledged and
+/// A line of the log that waits for its time is not among those that may go: it is acknowledged and
 /// is in no log yet.
 fn trim(tx: &Tx<'_>, topic: i64) -> rusqlite::Result<()> {
     tx.conn

@@ -10,7 +10,7 @@ use ebbmark_core::time::Moment;
 use rusqlite::params;
 
 use super::payload::{self, Intake};
-use super::{Tx, hand, refuse};
+use super::{Tx, lines, refuse};
 use crate::error::StoreError;
 use crate::model::{Change, Done};
 use crate::rows;
@@ -138,8 +138,8 @@ pub fn redate(tx: &mut Tx<'_>, offset_ms: i64) -> Result<Done, StoreError> {
         ));
     }
     let run = tx.run();
-    // A hand topic is one without a feed; only those wait without one.
-    let by_hand = tx
+    // A topic that leads to a log is one without a feed; only those wait without one.
+    let to_log = tx
         .conn
         .prepare_cached(
             "SELECT r.id FROM raw r LEFT JOIN feed f ON f.topic = r.topic \
@@ -178,7 +178,7 @@ pub fn redate(tx: &mut Tx<'_>, offset_ms: i64) -> Result<Done, StoreError> {
     for (feed, raws) in raws_of {
         date_feed(tx, feed, &raws)?;
     }
-    hand::dated(tx, &by_hand)?;
+    lines::dated(tx, &to_log)?;
     tx.changed(Change::Feeds);
     tx.set_offset(offset_ms);
     tx.reload();

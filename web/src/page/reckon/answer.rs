@@ -1,14 +1,14 @@
 //! The answer: results, what to take care of, what would be done, and what it all rests on.
 
+use ebbmark_core::line;
 use ebbmark_core::reckon::{Shown, Told, ToldTable};
 use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
 use super::fields::with_rows;
 use crate::page::field::{Sheet, fold};
-use crate::page::vessel::deed_in_words;
 use crate::page::why_no_forms;
-use crate::reckoned::{DESPITE, Wanted};
+use crate::reckoned::Wanted;
 use crate::show::{as_heading, as_sentence};
 use crate::visitor::Visitor;
 
@@ -109,7 +109,7 @@ pub(super) fn do_it(
     html! {
         section.do-it #do data-fresh aria-label="Do it" {
             @if let Some(step) = step {
-                p { "For the log: " q { (deed_in_words(visitor, &step.deed, None)) } }
+                p { "For the log: " q { (line::in_words(&step.deed, None, visitor.prefs)) } }
                 @if let Some(wait) = &step.wait {
                     p { "Done now, it has to wait until " b { (wait.text) } " before " (wait.before) "." }
                 }
@@ -121,7 +121,7 @@ pub(super) fn do_it(
                         (sheet.form(&format!("/vessel/{}/reckon/{}/do", vessel.id, wanted.reckoning.key), "Do it",
                             html! {
                                 @for field in &filled { (sheet.hidden(&field.path, &field.text)) }
-                                @if !wanted.despite.is_empty() { (sheet.hidden(DESPITE, &wanted.despite)) }
+                                @if !wanted.despite.is_empty() { (sheet.hidden(ebbmark_core::reckon::DESPITE, &wanted.despite)) }
                             }))
                     }
                 }

@@ -8,6 +8,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::reckon::{self, Refusal, Told, shown};
+use ebbmark_core::words::LONGEST_NOTE;
 use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
 
@@ -16,7 +17,7 @@ use super::{Here, shell};
 use crate::app::App;
 use crate::assets;
 use crate::fault::Fault;
-use crate::reckoned::{By, DESPITE, Wanted};
+use crate::reckoned::{By, Wanted};
 use crate::show::as_sentence;
 use crate::visitor::{Looking, Visitor};
 
@@ -153,7 +154,7 @@ fn shut(wanted: &Wanted) -> Markup {
                 p { b { "Not yet. " } (as_sentence(why)) }
                 div.field.wide {
                     label for="f-despite" { "Why do it all the same" }
-                    input #f-despite type="text" name=(DESPITE) value=(wanted.despite) maxlength="200"
+                    input #f-despite type="text" name=(reckon::DESPITE) value=(wanted.despite) maxlength=(LONGEST_NOTE)
                         aria-describedby="n-despite";
                     small #n-despite { "Goes into the log with the step. Left empty, nothing is reckoned." }
                 }

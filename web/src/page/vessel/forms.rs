@@ -1,6 +1,6 @@
 //! The forms of a vessel's page.
 
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Substance, What};
 use ebbmark_core::lineage::Book;
 use ebbmark_core::plan::Plan;
 use ebbmark_core::time::Moment;
@@ -132,16 +132,31 @@ pub(in crate::page) fn deed_fields(
             (when(sheet, visitor, line))
             (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
                 &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
+            (sheet.number("temperature", &format!("Temperature then, {}", visitor.temperature_unit()),
+                &deed.and_then(|d| d.temperature).map_or_else(String::new, |t| visitor.temperature_field(t)), ""))
             (sheet.number("ph", "pH after it", &ph_text(visitor, line), "If you measured it."))
             (sheet.number("volume", &format!("Volume after it, {}", visitor.volume_unit()), &volume,
                 "What is in the vessel then, if that changed."))
-            (sheet.note("note", "What and how much", deed.map_or("", |d| &d.note), "\"1.2 kg dried fig\", \"40 mg/L\"."))
+            (sheet.note("note", "Note", deed.map_or("", |d| &d.note), "How it went, how it tastes."))
+            (weighed(sheet, visitor))
             p.care {
                 "Pasteurising: heat builds pressure in whatever is closed, and glass can burst; hot "
                 "mead scalds. Heat it open, or only in what is rated for that pressure, warm and "
                 "cool it slowly, and shield eyes and hands."
             }
         }
+    }
+}
+
+/// Something that was put in, weighed.
+fn weighed(sheet: &Sheet, visitor: &Visitor) -> Markup {
+    let mut all = vec![(String::new(), "nothing".to_owned())];
+    all.extend(choices(&Substance::ALL, Substance::key, Substance::label));
+    html! {
+        (sheet.select("of", "Put in", &all, ""))
+        (sheet.number("mass", &format!("How much of it, {}", visitor.mass_unit()), "", "\"350 g\" is read too."))
+        (sheet.text("called", "Called", "", "The honey's or the fruit's name."))
+        (sheet.number("extract", "Sugar in it, %", "", "By mass. Left empty, what it brings is not reckoned."))
     }
 }
 

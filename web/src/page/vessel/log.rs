@@ -1,7 +1,7 @@
 //! What was done, newest first.
 
-use ebbmark_core::deed::{Deed, Dose};
-use ebbmark_store::model::{HandFacts, LogLine};
+use ebbmark_core::line;
+use ebbmark_store::model::LogLine;
 use maud::{Markup, html};
 
 use super::Story;
@@ -103,57 +103,6 @@ fn earlier(visitor: &Visitor, story: &Story) -> Markup {
     )
 }
 
-/// "hand reading: 1.0526 at 20 °C (read 1.052 in a sample of 24.0 °C)."
 pub(super) fn in_words(visitor: &Visitor, line: &LogLine) -> String {
-    deed_in_words(visitor, &line.deed, line.hand.as_ref())
-}
-
-/// As [`in_words`], of a deed that may not be written yet.
-pub(in crate::page) fn deed_in_words(
-    visitor: &Visitor,
-    deed: &Deed,
-    hand: Option<&HandFacts>,
-) -> String {
-    let mut words = deed.what.label().to_owned();
-    match (hand, deed.gravity) {
-        (Some(hand), Some(g)) => {
-            words += &format!(
-                ": {} (read {} in a sample of {}, hydrometer marked for {})",
-                visitor.gravity(g),
-                visitor.gravity(hand.read),
-                visitor.temperature(hand.sample),
-                visitor.temperature(hand.reference)
-            );
-        }
-        (None, Some(g)) => words += &format!(", {} after it", visitor.gravity(g)),
-        (_, None) => {}
-    }
-    if let Some(ph) = deed.ph {
-        words += &format!(", pH {}", visitor.ph(ph));
-    }
-    if let Some(volume) = deed.volume {
-        words += &format!(", {} in the vessel after it", visitor.volume(volume));
-    }
-    if !deed.note.is_empty() {
-        words += &format!(": {}", deed.note);
-    }
-    let doses = deed.doses.iter().map(|d| dose(visitor, d));
-    // A note written by a reckoning says them itself.
-    let doses: Vec<String> = doses.filter(|d| !deed.note.contains(d)).collect();
-    if !doses.is_empty() {
-        words += &format!(" [{}]", doses.join(", "));
-    }
-    if !deed.despite.is_empty() {
-        words += &format!(". Done all the same: {}", deed.despite);
-    }
-    words
-}
-
-fn dose(visitor: &Visitor, dose: &Dose) -> String {
-    let mass = visitor.mass(dose.mass);
-    if dose.name.is_empty() {
-        format!("{mass} {}", dose.of.label())
-    } else {
-        format!("{mass} {}", dose.name)
-    }
+    line::in_words(&line.deed, line.hand.as_ref(), visitor.prefs)
 }

@@ -33,7 +33,6 @@ pub(crate) use forms::{
     ALONG, BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM, MOVE_FORM, SPLIT_FORM, STAYS,
 };
 pub(in crate::page) use forms::{deed_fields, hand_fields, in_words};
-pub(in crate::page) use log::deed_in_words;
 
 /// How much of the record the drawing shows.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]

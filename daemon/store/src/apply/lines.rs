@@ -1,28 +1,40 @@
-//! Hand readings that come as messages: kept like any payload, and written into the vessel's log.
+//! Hand readings and other lines that come as messages: kept like any payload, and written into
+//! the vessel's log.
 
-use ebbmark_core::decode::hand::{self, HandReading};
-use ebbmark_core::deed::{Deed, What};
-use ebbmark_core::density::correct_hand_reading;
+use ebbmark_core::decode::line::Line;
+use ebbmark_core::decode::{hand, line};
+use ebbmark_core::deed::Deed;
 use ebbmark_core::ids::{RawId, VesselId};
 use ebbmark_core::reading::{Problem, ProblemKind, TimeFrom};
 use ebbmark_core::time::Moment;
-use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, params};
 
 use super::arrival::fnv1a;
 use super::{Tx, door, log};
 use crate::error::StoreError;
 use crate::meads;
-use crate::model::HandFacts;
 
-/// A stored message that is a hand reading.
+/// A stored message that is a line of the log.
 pub struct Message<'a> {
     pub source: &'a str,
     pub topic: &'a str,
     pub payload: &'a [u8],
     pub retained: bool,
     pub raw: RawId,
+    pub to: Address,
+}
+
+/// Whose log a message is for, and in which of the two forms it comes.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub struct Address {
     pub vessel: VesselId,
+    form: Form,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Form {
+    Hand,
+    Line,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -33,17 +45,20 @@ pub enum Outcome {
     Waits,
 }
 
-/// The vessel in use whose hand readings come on this topic, by its name, whatever the case.
-pub fn vessel_of(conn: &Connection, topic: &str) -> rusqlite::Result<Option<VesselId>> {
-    let Some(name) = hand::vessel_of(topic) else {
-        return Ok(None);
+/// The vessel in use whose log this topic leads to, by its name, whatever the case.
+pub fn address_of(conn: &Connection, topic: &str) -> rusqlite::Result<Option<Address>> {
+    let (name, form) = match (hand::vessel_of(topic), line::vessel_of(topic)) {
+        (Some(name), _) => (name, Form::Hand),
+        (None, Some(name)) => (name, Form::Line),
+        (None, None) => return Ok(None),
     };
     let wanted = name.to_lowercase();
     let mut query = conn.prepare_cached("SELECT id, name FROM vessel WHERE retired = 0")?;
     let mut rows = query.query([])?;
     while let Some(row) = rows.next()? {
         if row.get::<_, String>(1)?.to_lowercase() == wanted {
-            return Ok(Some(VesselId(row.get(0)?)));
+            let vessel = VesselId(row.get(0)?);
+            return Ok(Some(Address { vessel, form }));
         }
     }
     Ok(None)
@@ -54,36 +69,46 @@ pub fn take(
     message: &Message<'_>,
     wall: Option<Moment>,
 ) -> Result<Outcome, StoreError> {
-    let reading = match hand::read(message.payload, wall, message.retained) {
+    let read = match message.to.form {
+        Form::Hand => {
+            hand::read(message.payload, wall, message.retained).map(|r| r.map(Line::Hand))
+        }
+        Form::Line => line::read(message.payload, wall, message.retained),
+    };
+    let read = match read {
         Err(problem) => return refused(tx, message, wall, &problem),
         Ok(None) => {
             wait(tx, message.raw, true)?;
             return Ok(Outcome::Waits);
         }
-        Ok(Some(reading)) => reading,
+        Ok(Some(read)) => read,
     };
-    let original = meads::original_gravity(tx.conn, message.vessel, reading.at)?;
-    match deed(&reading, original) {
-        Err(problem) => refused(tx, message, wall, &problem),
-        Ok((deed, facts)) => {
-            let made_at = tx.wall_or_latest(wall);
-            // One that says when it was taken is one line however often it comes: a broker that
-            // keeps it hands it over each time we connect.
-            let once = (reading.time_from == TimeFrom::Payload).then(|| {
-                let payload = fnv1a(message.payload);
-                format!("hand:{}:{}:{payload:016x}", message.vessel, reading.at.0)
-            });
-            log::add(
-                tx,
-                message.vessel,
-                &deed,
-                Some(facts),
-                once.as_deref(),
-                made_at,
-            )?;
-            Ok(Outcome::Logged)
+    let vessel = message.to.vessel;
+    let (kind, deed, facts, time_from) = match read {
+        Line::Deed(deed, time_from) => ("line", *deed, None, time_from),
+        Line::Hand(hand) => {
+            let original = meads::original_gravity(tx.conn, vessel, hand.at)?;
+            match hand.deed(original) {
+                Ok(deed) => ("hand", deed, Some(hand.facts()), hand.time_from),
+                Err(e) => {
+                    let problem = Problem::new(ProblemKind::OutOfRange, e.to_string());
+                    return refused(tx, message, wall, &problem);
+                }
+            }
         }
-    }
+    };
+    let made_at = tx.wall_or_latest(wall);
+    let once = (time_from == TimeFrom::Payload).then(|| once(kind, message, &deed));
+    log::add(tx, vessel, &deed, facts, once.as_deref(), made_at)?;
+    Ok(Outcome::Logged)
+}
+
+/// One that says when it was is one line however often it comes: a broker that keeps it hands it
+/// over each time we connect.
+fn once(kind: &str, message: &Message<'_>, deed: &Deed) -> String {
+    let payload = fnv1a(message.payload);
+    let Address { vessel, .. } = message.to;
+    format!("{kind}:{vessel}:{}:{payload:016x}", deed.at.0)
 }
 
 /// Reads what waited on topics of this kind, now that this run's messages are dated.
@@ -100,7 +125,7 @@ pub fn dated(tx: &mut Tx<'_>, waiting: &[RawId]) -> Result<(), StoreError> {
             })?;
         wait(tx, *raw, false)?;
         // The vessel may have been renamed or retired meanwhile: then it is kept, unclaimed.
-        let Some(vessel) = vessel_of(tx.conn, &topic)? else {
+        let Some(to) = address_of(tx.conn, &topic)? else {
             continue;
         };
         let message = Message {
@@ -109,7 +134,7 @@ pub fn dated(tx: &mut Tx<'_>, waiting: &[RawId]) -> Result<(), StoreError> {
             payload: &payload,
             retained,
             raw: *raw,
-            vessel,
+            to,
         };
         take(tx, &message, Some(Moment(wall)))?;
     }
@@ -121,23 +146,6 @@ fn wait(tx: &Tx<'_>, raw: RawId, waits: bool) -> rusqlite::Result<()> {
         .prepare_cached("UPDATE raw SET waits = ?2 WHERE id = ?1")?
         .execute(params![raw.0, waits])?;
     Ok(())
-}
-
-fn deed(hand: &HandReading, original: Option<Gravity>) -> Result<(Deed, HandFacts), Problem> {
-    let corrected = correct_hand_reading(hand.read, hand.sample, hand.reference, original)
-        .map_err(|e| Problem::new(ProblemKind::OutOfRange, e.to_string()))?;
-    let facts = HandFacts {
-        read: hand.read,
-        sample: hand.sample,
-        reference: hand.reference,
-    };
-    let deed = Deed {
-        gravity: Some(corrected),
-        temperature: Some(hand.sample),
-        ph: hand.ph,
-        ..Deed::new(hand.at, What::HandReading)
-    };
-    Ok((deed, facts))
 }
 
 fn refused(
