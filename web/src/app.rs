@@ -132,6 +132,10 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/facts", post(act::vessel::edit))
         .route("/vessel/{id}/retire", post(act::vessel::retire))
         .route("/mead/{id}", get(page::card::show))
+        .route(
+            "/mead/{id}/again",
+            get(page::card::again::show).post(act::again::start),
+        )
         .route("/mead/{id}/card.html", get(page::card::file))
         .route("/mead/{id}/card.json", get(page::card::json))
         .route("/mead/{id}/card.csv", get(page::card::csv))
@@ -154,6 +158,9 @@ pub(crate) fn router(app: App) -> Router {
             "/settings",
             get(page::settings::show).post(act::settings::save),
         )
+        .route("/prices", get(page::prices::show).post(act::price::set))
+        .route("/prices/strike", post(act::price::strike))
+        .route("/prices/money", post(act::price::money))
         .route("/settings/token", post(act::settings::token))
         .route("/settings/calendar", post(act::settings::calendar))
         .route("/enter", get(page::enter::show).post(act::enter::enter))

@@ -10,6 +10,7 @@ pub(crate) mod label;
 pub(crate) mod line;
 pub(crate) mod notices;
 pub(crate) mod plan;
+pub(crate) mod prices;
 pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod tasks;
@@ -168,6 +169,7 @@ fn done_line(key: &str) -> Option<&'static str> {
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",
         "settings" => "Settings saved.",
+        "price" => "The list of prices is changed.",
         "task-done" => "Done, and written in the book.",
         "task-later" => "Put off.",
         "task-not" => "Not this time.",

@@ -124,6 +124,10 @@ async fn page(
             section { (intake(visitor, made, has_token)) }
             section { (calendar(visitor, made, has_key)) }
             section {
+                h2 { "Prices" }
+                p { "What honey, fruit and bottles cost, for the cost on a mead's card: " a href="/prices" { "the list of prices" } "." }
+            }
+            section {
                 h2 { "Password" }
                 p {
                     "To set or change it, run " code { "ebbmark password" }

@@ -1,8 +1,9 @@
 //! The card of a mead: on the screen, on paper, and as a file to keep or send.
 
+pub(crate) mod again;
 mod curve;
 mod log;
-mod sheet;
+pub(in crate::page) mod sheet;
 
 use axum::extract::{Path, State};
 use axum::http::header;
@@ -112,12 +113,13 @@ fn kept(id: i64, ending: &str, kind: &str, text: String) -> Response {
 }
 
 /// What can be done with a card; not part of it.
-fn ways(_visitor: &Visitor, record: &Record) -> Markup {
+fn ways(visitor: &Visitor, record: &Record) -> Markup {
     let at = |rest: &str| format!("/mead/{}/{rest}", record.number);
     html! {
         section.ways aria-labelledby="ways" {
             h2 #ways { "Keep it, or make it again" }
             p.aside { "Printed, it is one page, A4 or letter." }
+            @if visitor.mark().is_some() { p.jump { a href=(at("again")) { "Make it again" } } }
             ul.plain {
                 li { a href=(at("card.html")) download { "The card as one file" } ", to open anywhere or send" }
                 li { a href=(at("card.json")) download { "The same for programs" } " (JSON)" }
