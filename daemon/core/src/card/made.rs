@@ -6,7 +6,7 @@ use super::{
     Point, Record, Relative, Step, Strength, Sweetness, Tasting, Temperatures, VERSION, Volumes,
     called,
 };
-use crate::deed::{Deed, Dose, What};
+use crate::deed::{Deed, Dose, Substance, What};
 use crate::hours::{HOUR_MS, Hour};
 use crate::lineage::{Goods, Past, dissolved};
 use crate::strength::{from_gravities, of_liquid};
@@ -111,6 +111,8 @@ fn ingredients(record: &Record) -> Vec<Ingredient> {
     for dose in &book.came.doses {
         add(dose, true);
     }
+    let place = |i: &Ingredient| Substance::ALL.into_iter().position(|of| of == i.of);
+    all.sort_by_key(place);
     all
 }
 
@@ -352,11 +354,8 @@ fn log(record: &Record) -> Vec<Line> {
         what: d.what,
         inherited: d.at < record.began,
         gravity_sg: d.gravity,
-        gravity_before_sg: if d.gravity.is_none() {
-            past.gravity_at(d.at)
-        } else {
-            None
-        },
+        // What was read in that very instant is of the line itself.
+        gravity_before_sg: past.gravity_at(Moment(d.at.0.saturating_sub(1))),
         temperature_c: d.temperature,
         ph: d.ph,
         volume_l: d.volume,

@@ -277,7 +277,7 @@ pub struct Line {
     pub inherited: bool,
     /// As read then.
     pub gravity_sg: Option<Gravity>,
-    /// As last read before, where none was read then.
+    /// As last read before; `None` where something that brings sugar or water went in since.
     pub gravity_before_sg: Option<Gravity>,
     pub temperature_c: Option<Celsius>,
     pub ph: Option<Ph>,

@@ -142,6 +142,10 @@ fn the_card_of_a_part_that_was_sweetened() {
     // The gravity it was stabilised at was read ten days before.
     let stabilised = card.log.iter().find(|line| line.what == What::Stabilise);
     assert_eq!(stabilised.unwrap().gravity_before_sg, Some(g(1.001)));
+    let sweetened = card.log.iter().find(|line| line.what == What::Sweeten);
+    let sweetened = sweetened.unwrap();
+    let read = (sweetened.gravity_before_sg, sweetened.gravity_sg);
+    assert_eq!(read, (Some(g(1.001)), Some(g(1.015))));
 }
 
 #[test]

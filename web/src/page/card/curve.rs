@@ -2,6 +2,8 @@
 
 use ebbmark_core::card::Record;
 use ebbmark_core::deed::What;
+use ebbmark_core::hours::{HOUR_MS, Hour};
+use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use maud::{Markup, html};
 
@@ -31,10 +33,15 @@ fn crowds(what: What) -> bool {
     )
 }
 
+/// What goes on after a mead is closed up.
+fn waits(what: What) -> bool {
+    matches!(what, What::Taste | What::Clean | What::Remark)
+}
+
 fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
     let until = record.ended.unwrap_or(record.now);
-    let within = |h: &&ebbmark_core::hours::Hour| {
-        let at = h.index * ebbmark_core::hours::HOUR_MS;
+    let within = |h: &&Hour| {
+        let at = h.index * HOUR_MS;
         at >= record.pitched.0 && at <= until.0
     };
     let hours: Vec<_> = record.hours.iter().filter(within).copied().collect();
@@ -42,8 +49,7 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
         let all = record.deeds.iter();
         all.filter(|d| d.at >= record.pitched && d.at <= until)
     };
-    let read = deeds().filter(|d| d.what == What::HandReading);
-    let hand: Vec<_> = read
+    let hand: Vec<_> = deeds()
         .filter_map(|d| Some((d.at, d.gravity?.get())))
         .collect();
     let marks = deeds().filter(|d| !crowds(d.what)).map(|d| Mark {
@@ -51,10 +57,16 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
         label: d.what.label().to_owned(),
     });
     let gravity = chart::gravity_of_hours(&hours);
+    // Months in the bottle would only press the rest together.
+    let told = hours.iter().rev().find(|h| h.gravity.is_some());
+    let told = told.map(|h| Moment((h.index + 1) * HOUR_MS));
+    let done = deeds().filter(|d| !waits(d.what)).map(|d| d.at);
+    let last = done.chain(told).max().unwrap_or(until);
+    let to = (last + Span(last.since(record.pitched).0 / 30)).min(until);
     let mut description = format!(
         "From {} to {}.",
         visitor.date(record.pitched),
-        visitor.date(until)
+        visitor.date(to)
     );
     let sg = |sg: f64| visitor.gravity(Gravity::computed(sg));
     if let (Some(first), Some(last)) = (gravity.first(), gravity.last()) {
@@ -62,8 +74,8 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
     }
     Plot {
         from: record.pitched,
-        to: until,
-        now: until,
+        to,
+        now: to,
         zone: &visitor.zone,
         prefs: visitor.prefs,
         temperature: chart::temperature_of_hours(&hours),

@@ -9,12 +9,32 @@ use maud::{Markup, html};
 use crate::show::as_heading;
 use crate::visitor::Visitor;
 
-/// Lines of paper the rows may take.
-const PAPER: usize = 20;
-/// Characters that fit into a line of what was put in and noted.
-const LINE: usize = 78;
-/// Longest words a row has on paper.
-const LONGEST: usize = 2 * LINE;
+/// Characters that fit into a line of what was put in and noted, on paper.
+const LINE: usize = 64;
+
+/// How much paper there is.
+#[derive(Clone, Copy)]
+struct Room {
+    /// Lines the rows may take in all.
+    lines: usize,
+    /// Most lines of one row.
+    each: usize,
+}
+
+const ROOM: Room = Room { lines: 20, each: 2 };
+/// Where the lists above are long too.
+const CROWDED: Room = Room { lines: 13, each: 1 };
+
+/// What each column is called, and whether it holds numbers.
+const COLUMNS: [(&str, bool); 7] = [
+    ("Date", false),
+    ("Day", true),
+    ("What", false),
+    ("Gravity", true),
+    ("pH", true),
+    ("In it", true),
+    ("Put in, and noted", false),
+];
 
 struct Row<'a> {
     line: &'a Line,
@@ -24,39 +44,45 @@ struct Row<'a> {
     on_paper: bool,
 }
 
-pub(super) fn show(visitor: &Visitor, card: &Card) -> Markup {
-    let rows = rows(visitor, card);
+pub(super) fn show(visitor: &Visitor, card: &Card, crowded: bool) -> Markup {
+    let room = if crowded { CROWDED } else { ROOM };
+    let rows = rows(visitor, card, room);
     if rows.is_empty() {
         return html! {};
     }
-    let beyond = rows.iter().filter(|r| !r.on_paper).count();
+    // What was tasted stands in a list of its own.
+    let beyond = rows
+        .iter()
+        .filter(|r| !r.on_paper && r.line.what != What::Taste);
+    let beyond = beyond.count();
     let day = |at: Moment| at.since(card.mead.pitched).as_days().floor();
     html! {
         section.log aria-labelledby="log" {
             h2 #log { "What was done" }
-            div.scroll tabindex="0" role="region" aria-labelledby="log" {
-                table {
-                    thead { tr {
-                        th scope="col" { "Date" } th.number scope="col" { "Day" } th scope="col" { "What" }
-                        th.number scope="col" { "Gravity" } th.number scope="col" { "pH" }
-                        th.number scope="col" { "In it" } th scope="col" { "Put in, and noted" }
+            div {
+                // On a phone its rows stand one under the other: the roles say that it is a table still.
+                table role="table" {
+                    thead role="rowgroup" { tr role="row" {
+                        @for (name, number) in COLUMNS {
+                            th.number[number] scope="col" role="columnheader" { (name) }
+                        }
                     } }
-                    tbody {
+                    tbody role="rowgroup" {
                         @for row in &rows {
                             @let line = row.line;
-                            tr.beyond[!row.on_paper] {
-                                td.date { (visitor.date(line.at)) }
-                                td.number { (format!("{:.0}", day(line.at))) }
-                                td {
+                            tr.beyond[!row.on_paper] role="row" {
+                                td.date role="cell" { (visitor.date(line.at)) }
+                                td.number.day role="cell" { (format!("{:.0}", day(line.at))) }
+                                td.what role="cell" {
                                     (line.what.label())
                                     @if let Some((times, _)) = row.times { " × " (times) }
                                 }
-                                td.number {
+                                td.number.gravity role="cell" {
                                     @if let Some(g) = line.gravity_sg { (visitor.gravity(g)) }
                                 }
-                                td.number { @if let Some(ph) = line.ph { (visitor.ph(ph)) } }
-                                td.number { @if let Some(v) = line.volume_l { (visitor.volume(v)) } }
-                                td.words { (brief(&row.words)) }
+                                td.number.ph role="cell" { @if let Some(ph) = line.ph { (visitor.ph(ph)) } }
+                                td.number role="cell" { @if let Some(v) = line.volume_l { (visitor.volume(v)) } }
+                                td.words role="cell" { (brief(&row.words, room.each * LINE)) }
                             }
                         }
                     }
@@ -70,15 +96,15 @@ pub(super) fn show(visitor: &Visitor, card: &Card) -> Markup {
 }
 
 /// All of it on the screen, the beginning of it on paper.
-fn brief(words: &str) -> Markup {
-    if words.chars().count() <= LONGEST {
+fn brief(words: &str, most: usize) -> Markup {
+    if words.chars().count() <= most {
         return html! { (words) };
     }
-    let cut: String = words.chars().take(LONGEST - 1).chain(['…']).collect();
+    let cut: String = words.chars().take(most - 1).chain(['…']).collect();
     html! { span.full { (words) } span.cut aria-hidden="true" { (cut) } }
 }
 
-fn rows<'a>(visitor: &Visitor, card: &'a Card) -> Vec<Row<'a>> {
+fn rows<'a>(visitor: &Visitor, card: &'a Card, room: Room) -> Vec<Row<'a>> {
     let mut rows: Vec<Row> = Vec::new();
     for line in &card.log {
         let again = rows.iter_mut().find(|r| gathers(r.line, line));
@@ -101,12 +127,14 @@ fn rows<'a>(visitor: &Visitor, card: &'a Card) -> Vec<Row<'a>> {
     }
     let mut order: Vec<usize> = (0..rows.len()).collect();
     order.sort_by_key(|n| rows.get(*n).map_or(0, |r| rank(r.line)));
-    let mut left = PAPER;
+    let mut left = room.lines;
     for n in order {
         let Some(row) = rows.get_mut(n) else { continue };
-        let takes = row.words.chars().count().min(LONGEST).div_ceil(LINE).max(1);
-        row.on_paper = takes <= left;
-        left = left.saturating_sub(takes);
+        let takes = row.words.chars().count().div_ceil(LINE).clamp(1, room.each);
+        row.on_paper = takes <= left && row.line.what != What::Taste;
+        if row.on_paper {
+            left -= takes;
+        }
     }
     rows
 }
@@ -126,19 +154,19 @@ fn gathers(a: &Line, b: &Line) -> bool {
 /// What matters most comes first.
 fn rank(line: &Line) -> u8 {
     match line.what {
-        _ if !line.doses.is_empty() => 0,
         What::Pitch
-        | What::Addition
         | What::Split
         | What::Blend
         | What::Stabilise
         | What::Pasteurise
         | What::Sweeten
         | What::Seal => 0,
-        What::Nutrient | What::Rack | What::TakeOut | What::Fine | What::Carbonate => 1,
-        What::HandReading => 2,
-        What::Rouse | What::PushDown => 3,
-        What::Taste | What::Clean | What::Remark => 4,
+        _ if !line.doses.is_empty() => 1,
+        What::Addition | What::Nutrient | What::Rack => 2,
+        What::TakeOut | What::Fine | What::Carbonate => 2,
+        What::HandReading => 3,
+        What::Rouse | What::PushDown => 4,
+        What::Taste | What::Clean | What::Remark => 5,
     }
 }
 
@@ -149,11 +177,7 @@ fn words(visitor: &Visitor, line: &Line) -> String {
         .map(|d| format!("{} {}", visitor.mass(d.mass_kg), called(d.of, &d.name)));
     // A note written by a reckoning says them itself.
     let doses: Vec<String> = doses.filter(|d| !line.note.contains(d)).collect();
-    let mut all = vec![doses.join(", ")];
-    // What was tasted stands above.
-    if line.what != What::Taste {
-        all.push(line.note.clone());
-    }
+    let mut all = vec![doses.join(", "), line.note.clone()];
     if let Some(t) = line.temperature_c {
         all.push(visitor.temperature(t));
     }

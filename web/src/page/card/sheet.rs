@@ -1,9 +1,10 @@
 //! The card itself.
 
 use ebbmark_core::card::{self, Card, Ingredient, Record, Relative};
+use ebbmark_core::deed::What;
 use ebbmark_core::ids::BatchId;
 use ebbmark_core::strength::uncertainty;
-use ebbmark_core::units::{Energy, GramsPerLitre, Kilograms, Quantity};
+use ebbmark_core::units::{Energy, Kilograms, Litres, Quantity};
 use maud::{Markup, html};
 
 use super::{curve, log};
@@ -15,11 +16,12 @@ use crate::visitor::Visitor;
 const INGREDIENTS: usize = 10;
 const PLACES: usize = 5;
 const KIN: usize = 4;
-const TASTINGS: usize = 4;
+const TASTINGS: usize = 3;
 /// Characters of a note that paper holds.
-const NOTE: usize = 160;
+const NOTE: usize = 110;
 /// From so many rows in the lists on, paper takes smaller letters.
-const CROWDED: usize = 26;
+const FULL: usize = 30;
+const CROWDED: usize = 44;
 
 const UNKNOWN: &str = "not on record";
 
@@ -33,8 +35,9 @@ pub(super) fn show(visitor: &Visitor, record: &Record, linked: bool) -> Result<M
         + card.children.len()
         + 2 * card.tasting.len()
         + card.log.len().min(20);
+    let crowded = rows > CROWDED;
     Ok(html! {
-        article.card.crowded[rows > CROWDED] {
+        article.card.filled[rows > FULL] .crowded[crowded] {
             (head(visitor, &card))
             (figures(visitor, &card))
             (curve::show(visitor, record)?)
@@ -48,7 +51,7 @@ pub(super) fn show(visitor: &Visitor, record: &Record, linked: bool) -> Result<M
                 (told(&card))
                 (missing(&card))
             }
-            (log::show(visitor, &card))
+            (log::show(visitor, &card, crowded))
             p.made {
                 "As the book says" @if card.mead.ended.is_none() { " so far" } ", "
                 (visitor.date(card.as_of)) "."
@@ -84,12 +87,12 @@ fn head(visitor: &Visitor, card: &Card) -> Markup {
 }
 
 fn figures(visitor: &Visitor, card: &Card) -> Markup {
-    let (strength, strength_how) = strength(visitor, card);
+    let (strength, strength_how) = strength(card);
     let (gravity, gravity_how) = gravity(visitor, card);
     let (made, made_how) = volume(visitor, card);
     let (left, left_how) = match &card.sweetness {
         Some(s) => (
-            GramsPerLitre::MEASURE.show(s.residual_extract_g_per_l.get(), visitor.prefs),
+            format!("{:.0} g/L", s.residual_extract_g_per_l.get()),
             format!(
                 "extract, at most so much sugar; {}",
                 Energy::MEASURE.show(s.energy_kcal_per_100ml.get(), visitor.prefs)
@@ -118,19 +121,19 @@ fn figure(name: &str, value: &str, how: &str) -> Markup {
     }
 }
 
-fn strength(visitor: &Visitor, card: &Card) -> (String, String) {
+fn strength(card: &Card) -> (String, String) {
     let Some(by_mass) = card.strength.by_mass_percent else {
         return (UNKNOWN.to_owned(), String::new());
     };
     let sure = format!("give or take {:.1}", uncertainty(by_mass).get());
     let how = match card.strength.by_gravities_percent {
         Some(two) => format!(
-            "reckoned by mass, {sure}; by its two gravities {}",
-            visitor.strength(two)
+            "reckoned by mass, {sure}; by its two gravities {:.1}",
+            two.get()
         ),
         None => format!("reckoned by mass through its log, {sure}"),
     };
-    (visitor.strength(by_mass), how)
+    (format!("{:.1} % vol", by_mass.get()), how)
 }
 
 fn gravity(visitor: &Visitor, card: &Card) -> (String, String) {
@@ -142,17 +145,20 @@ fn gravity(visitor: &Visitor, card: &Card) -> (String, String) {
         (None, Some(last)) => format!("{} at last", shown(last)),
         (None, None) => UNKNOWN.to_owned(),
     };
-    let how = gravity
-        .with_additions_sg
-        .map(|g| format!("with all that went in it would have begun at {}", shown(g)));
-    (value, how.unwrap_or_default())
+    let sweetened = card.log.iter().find(|line| line.what == What::Sweeten);
+    let before = sweetened.and_then(|line| line.gravity_before_sg);
+    let before = before.map(|g| format!("{} before it was sweetened", shown(g)));
+    let carried = gravity.with_additions_sg;
+    let carried = carried.map(|g| format!("all that went in would have begun at {}", shown(g)));
+    let how: Vec<String> = before.into_iter().chain(carried).collect();
+    (value, how.join("; "))
 }
 
 fn volume(visitor: &Visitor, card: &Card) -> (String, String) {
     let volume = &card.volume;
     let shown = |v| visitor.volume(v);
     let value = volume.made_l.map_or(UNKNOWN.to_owned(), shown);
-    let more = |v: &Option<ebbmark_core::units::Litres>| v.filter(|v| v.get() >= 0.05);
+    let more = |v: &Option<Litres>| v.filter(|v| v.get() >= 0.05);
     let mut how = Vec::new();
     how.extend(volume.began_l.map(|v| format!("from {}", shown(v))));
     how.extend(more(&volume.lost_l).map(|v| format!("{} lost", shown(v))));
@@ -180,27 +186,37 @@ fn cost(visitor: &Visitor, card: &Card) -> (String, String) {
     let value = cost
         .per_bottle
         .map_or(UNKNOWN.to_owned(), |v| format!("{least}{}", money(v)));
-    let mut how = vec![format!(
-        "{} {} it",
-        litres_of(visitor, cost.bottle_l),
-        if cost.with_bottle { "and" } else { "without" }
-    )];
-    how.extend(cost.per_litre.map(|v| format!("{} a litre", money(v))));
-    how.push(format!("{} in all", money(cost.in_all)));
+    let with = if cost.with_bottle { "with" } else { "without" };
+    let size = Litres::MEASURE.show(cost.bottle_l.get(), visitor.prefs);
+    let mut how = vec![format!("{size}, {with} the bottle")];
+    how.extend(cost.per_litre.map(|v| format!("{v:.2} a litre")));
+    how.push(format!("{:.2} in all", cost.in_all));
     (value, how.join("; "))
 }
 
-/// A bottle's content is said to the centilitre.
-fn litres_of(visitor: &Visitor, v: ebbmark_core::units::Litres) -> String {
-    ebbmark_core::units::Litres::MEASURE.show(v.get(), visitor.prefs)
+/// One thing in one row, however much extract each of its doses brought.
+fn together(all: &[Ingredient]) -> Vec<Ingredient> {
+    let mut rows: Vec<Ingredient> = Vec::new();
+    let sum = |a: Kilograms, b: Kilograms| Kilograms::computed(a.get() + b.get());
+    for one in all {
+        match rows.iter_mut().find(|r| r.called() == one.called()) {
+            Some(row) => {
+                row.own_kg = sum(row.own_kg, one.own_kg);
+                let both = row.inherited_kg.zip(one.inherited_kg);
+                row.inherited_kg = both.map(|(a, b)| sum(a, b));
+            }
+            None => rows.push(one.clone()),
+        }
+    }
+    rows
 }
 
 fn ingredients(visitor: &Visitor, card: &Card) -> Markup {
-    if card.ingredients.is_empty() {
+    let all = together(&card.ingredients);
+    if all.is_empty() {
         return html! {};
     }
-    let along = card
-        .ingredients
+    let along = all
         .iter()
         .any(|i| i.inherited_kg.is_none_or(|kg| kg.get() > 0.0));
     let mass = |kg: Kilograms| {
@@ -220,7 +236,7 @@ fn ingredients(visitor: &Visitor, card: &Card) -> Markup {
                     @if along { th.number scope="col" { "Came along" } }
                 } }
                 tbody {
-                    @for (n, ingredient) in card.ingredients.iter().enumerate() {
+                    @for (n, ingredient) in all.iter().enumerate() {
                         tr.beyond[n >= INGREDIENTS] {
                             th scope="row" { (as_heading(&ingredient.called())) }
                             td.number { (mass(ingredient.own_kg)) }
@@ -229,7 +245,7 @@ fn ingredients(visitor: &Visitor, card: &Card) -> Markup {
                     }
                 }
             }
-            (and_more(card.ingredients.len(), INGREDIENTS))
+            (and_more(all.len(), INGREDIENTS))
             @if along { p.aside { "What came along is its share of what the meads before it were given." } }
         }
     }
@@ -327,7 +343,7 @@ fn measured(visitor: &Visitor, card: &Card) -> Markup {
             ul.plain {
                 @if let Some(t) = &card.temperature {
                     li {
-                        "While it fermented " (visitor.temperature(t.median_c)) " as a rule, "
+                        "While it fermented mostly " (visitor.temperature(t.median_c)) ", from "
                         (visitor.temperature(t.lowest_c)) " to " (visitor.temperature(t.highest_c))
                     }
                 }
