@@ -70,7 +70,7 @@ async function again(page) {
   await page.waitForURL(/\/vessel\/2\?/);
   const said = await page.locator("main").textContent();
   check(said.includes("Made again from"), "it says what it was made from");
-  check(/pitched with [\d.]+ kg linden honey/.test(said), "what is to go in is planned");
+  check(/[\d.]+ kg linden honey and [\d.]+ kg water with the yeast/.test(said), "what is to go in is planned");
 }
 
 await withBrowser({ viewport: { width: 390, height: 844 } }, async (context) => {

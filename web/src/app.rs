@@ -123,6 +123,7 @@ pub(crate) fn router(app: App) -> Router {
             "/vessel/{id}/batch/{batch}/move",
             post(act::pour::to_vessel),
         )
+        .route("/vessel/{id}/batch/{batch}/goods", post(act::goods::put_in))
         .route("/vessel/{id}/batch/{batch}/split", post(act::pour::split))
         .route(
             "/vessel/{id}/blend",

@@ -3,7 +3,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::deed::{Dose, What};
+use crate::deed::{Deed, Dose, What};
 use crate::units::{AbvPercent, Gravity};
 
 /// Most nutrient steps that can be planned.
@@ -104,11 +104,43 @@ impl Plan {
     pub fn is_empty(&self) -> bool {
         *self == Plan::default()
     }
+
+    /// What has not gone in yet as far as the log tells, by step: all that goes in with the yeast
+    /// until something did, nutrient one dose after the other, of the rest each thing that is not
+    /// in.
+    pub fn to_go_in(&self, deeds: &[Deed]) -> Vec<(What, Vec<Dose>)> {
+        let left = |with: What| {
+            let planned = self.goods.iter().filter(|g| g.with == with);
+            let planned: Vec<&Dose> = planned.map(|g| &g.dose).collect();
+            let done = deeds.iter().filter(|d| d.what == with);
+            let given: Vec<&Dose> = done.flat_map(|d| &d.doses).collect();
+            match with {
+                What::Pitch if given.is_empty() => planned,
+                What::Pitch => Vec::new(),
+                What::Nutrient => planned.into_iter().skip(given.len()).take(1).collect(),
+                _ => {
+                    let is_in = |dose: &Dose| given.iter().any(|g| same(g, dose));
+                    planned.into_iter().filter(|d| !is_in(d)).collect()
+                }
+            }
+        };
+        let steps = GOES_IN.map(|with| (with, left(with).into_iter().cloned().collect()));
+        steps
+            .into_iter()
+            .filter(|(_, d): &(What, Vec<Dose>)| !d.is_empty())
+            .collect()
+    }
+}
+
+fn same(a: &Dose, b: &Dose) -> bool {
+    a.of == b.of && a.name.trim().to_lowercase() == b.name.trim().to_lowercase()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::deed::Substance;
+    use crate::time::Moment;
 
     #[test]
     fn what_an_earlier_program_wrote_can_be_read() {
@@ -133,5 +165,58 @@ mod tests {
         assert_eq!(plan.goods[1].with, What::Nutrient);
         let again: Plan = serde_json::from_str(&serde_json::to_string(&plan).unwrap()).unwrap();
         assert_eq!(again, plan);
+    }
+
+    #[test]
+    fn what_has_not_gone_in_yet() {
+        let kg = crate::units::Kilograms::computed;
+        let dose = |of, name: &str, mass| Dose {
+            name: name.to_owned(),
+            ..Dose::of(of, kg(mass))
+        };
+        let planned = |with, dose| Planned { with, dose };
+        let honey = dose(Substance::Honey, "linden", 6.0);
+        let fig = dose(Substance::Fruit, "Fig", 1.2);
+        let cherry = dose(Substance::Fruit, "cherry", 2.0);
+        let [first, second] = [0.004, 0.006].map(|m| Dose::of(Substance::Nutrient, kg(m)));
+        let plan = Plan {
+            goods: vec![
+                planned(What::Pitch, honey.clone()),
+                planned(What::Pitch, Dose::of(Substance::Water, kg(15.0))),
+                planned(What::Nutrient, first.clone()),
+                planned(What::Nutrient, second.clone()),
+                planned(What::Addition, fig.clone()),
+                planned(What::Addition, cherry.clone()),
+            ],
+            ..Plan::default()
+        };
+        let did = |what, doses: &[&Dose]| Deed {
+            doses: doses.iter().map(|d| Dose::clone(d)).collect(),
+            ..Deed::new(Moment(0), what)
+        };
+        let left = |deeds: &[Deed]| {
+            let left = plan.to_go_in(deeds).into_iter();
+            left.map(|(with, doses)| (with, doses.len()))
+                .collect::<Vec<_>>()
+        };
+        // Pitched without a word of what went in: it is still asked.
+        let mut deeds = vec![did(What::Pitch, &[])];
+        assert_eq!(
+            left(&deeds),
+            [(What::Pitch, 2), (What::Nutrient, 1), (What::Addition, 2)]
+        );
+        deeds.push(did(What::Pitch, &[&honey]));
+        deeds.push(did(What::Nutrient, &[&first]));
+        deeds.push(did(What::Addition, &[&dose(Substance::Fruit, " fig", 1.0)]));
+        assert_eq!(
+            plan.to_go_in(&deeds),
+            [
+                (What::Nutrient, vec![second.clone()]),
+                (What::Addition, vec![cherry.clone()])
+            ]
+        );
+        deeds.push(did(What::Nutrient, &[&second]));
+        deeds.push(did(What::Addition, &[&cherry]));
+        assert_eq!(plan.to_go_in(&deeds), []);
     }
 }

@@ -5,6 +5,7 @@ pub(crate) mod again;
 pub(crate) mod batch;
 pub(crate) mod enter;
 pub(crate) mod feed;
+pub(crate) mod goods;
 pub(crate) mod log;
 pub(crate) mod notice;
 mod plan;

@@ -67,7 +67,7 @@ fn good(take: &mut Take, posted: &Posted, n: usize, old: Option<&Planned>) -> Op
     if text.is_empty() {
         return None;
     }
-    let with = take.choice(&field("with"), "Goes in when it is", |key| {
+    let with = take.choice(&field("with"), "Goes in", |key| {
         What::from_key(key).filter(|w| GOES_IN.contains(w))
     });
     let of = take.choice(&field("of"), "What", Substance::from_key);

@@ -106,7 +106,7 @@ fn good(sheet: &Sheet, visitor: &Visitor, n: usize, good: Option<&Planned>) -> M
         fieldset.good {
             legend { (dose.map_or_else(|| "Another".to_owned(), |d| as_heading(&called(d.of, &d.name)))) }
             div.fields {
-                (sheet.select(&field("with"), "Goes in when it is", &choices(&GOES_IN, What::key, What::label), with.key()))
+                (sheet.select(&field("with"), "Goes in", &choices(&GOES_IN, What::key, goes_in), with.key()))
                 (sheet.select(&field("of"), "What", &choices(&Substance::ALL, Substance::key, Substance::label),
                     dose.map_or(Substance::Honey, |d| d.of).key()))
                 (sheet.text(&field("name"), "Its name", dose.map_or("", |d| &d.name), ""))
@@ -120,6 +120,18 @@ fn good(sheet: &Sheet, visitor: &Visitor, n: usize, good: Option<&Planned>) -> M
 /// Name of a field of the nth thing that is planned to go in.
 pub(crate) fn good_field(n: usize, part: &str) -> String {
     format!("good-{}-{part}", n + 1)
+}
+
+/// When or what for something planned goes in, after its name.
+pub(crate) fn goes_in(with: What) -> &'static str {
+    match with {
+        What::Pitch => "with the yeast",
+        What::Nutrient => "for the yeast",
+        What::Sweeten => "to sweeten it",
+        What::Fine => "to clear it",
+        What::Carbonate => "for the sparkle",
+        _ => "later on",
+    }
 }
 
 /// "6.2 kg linden honey".
@@ -183,7 +195,7 @@ pub(super) fn in_words(visitor: &Visitor, plan: &Plan) -> String {
         let goods = plan.goods.iter().filter(|g| g.with == with);
         let goods: Vec<String> = goods.map(|g| weighed(visitor, &g.dose)).collect();
         if !goods.is_empty() {
-            words.push(format!("{} with {}", with.label(), goods.join(" and ")));
+            words.push(format!("{} {}", goods.join(" and "), goes_in(with)));
         }
     }
     words.join(", ")

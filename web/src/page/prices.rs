@@ -64,6 +64,8 @@ async fn page(
                     h2 { "Note a price" }
                     (sheet.form("/prices", "Note the price", fields(&sheet, visitor)))
                 }
+            }
+            section {
                 @if let Some(sheet) = Sheet::new(visitor, MONEY_FORM, draft) {
                     h2 { "Money and bottle" }
                     (sheet.form("/prices/money", "Save", html! {
@@ -87,7 +89,7 @@ fn list(visitor: &Visitor, prices: &Prices) -> Markup {
     html! {
         ul.plain {
             @for price in &prices.list {
-                li.way {
+                li.way.price {
                     p {
                         b { (as_heading(&named(price))) }
                         ": " (money(price.paid)) " for " (amount(visitor, price))

@@ -49,20 +49,21 @@ pub(super) fn sulphites(book: &Book) -> Sulphites {
     }
 }
 
+/// What it was fined with, and then what to look for.
 pub(super) fn allergens(deeds: &[Deed]) -> Vec<String> {
     let fined = deeds.iter().filter(|d| d.what == What::Fine);
-    let with: Vec<&str> = fined
+    let mut says: Vec<String> = fined
         .map(|d| match d.note.trim() {
-            "" => "something not named",
-            note => note,
+            "" => "Fined with something that is not named.".to_owned(),
+            note => format!("Fined: {note}."),
         })
         .collect();
-    if with.is_empty() {
-        return Vec::new();
+    if !says.is_empty() {
+        says.push(
+            "Milk, egg and fish are in some finings and have to be told where your law lists them: \
+             look at the packet."
+                .to_owned(),
+        );
     }
-    vec![format!(
-        "Fined with {}. Milk, egg and fish are in some finings and have to be told where your law lists \
-         them: look at its packet.",
-        with.join("; ")
-    )]
+    says
 }

@@ -134,6 +134,7 @@ fn the_card_of_a_part_that_was_sweetened() {
     );
     assert!(card.sulphites.says.starts_with("Contains sulphites: "));
     assert!(card.allergens[0].contains("casein"));
+    assert!(card.allergens[1].starts_with("Milk, egg and fish"));
     assert_eq!(card.strength.by_gravities_percent, None);
     assert!(card.strength.by_mass_percent.is_some());
     assert!(card.gravity.with_additions_sg.unwrap() > g(1.1));

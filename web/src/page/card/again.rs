@@ -14,6 +14,7 @@ use crate::app::App;
 use crate::fault::Fault;
 use crate::form::Draft;
 use crate::page::field::Sheet;
+use crate::page::plan::goes_in;
 use crate::page::vessel::empty;
 use crate::page::{Here, shell, why_no_forms};
 use crate::show::as_heading;
@@ -86,7 +87,7 @@ fn scaled(visitor: &Visitor, record: &Record, from: Litres) -> Markup {
                 tbody {
                     @for good in &plan.goods {
                         tr {
-                            th scope="row" { (as_heading(&called(good.dose.of, &good.dose.name))) ", " (good.with.label()) }
+                            th scope="row" { (as_heading(&called(good.dose.of, &good.dose.name))) ", " (goes_in(good.with)) }
                             td { (visitor.mass(good.dose.mass)) }
                         }
                     }

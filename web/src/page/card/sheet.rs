@@ -17,6 +17,7 @@ const INGREDIENTS: usize = 10;
 const PLACES: usize = 5;
 const KIN: usize = 4;
 const TASTINGS: usize = 3;
+const FININGS: usize = 2;
 /// Characters of a note that paper holds.
 const NOTE: usize = 110;
 /// From so many rows in the lists on, paper takes smaller letters.
@@ -379,9 +380,16 @@ fn tasting(visitor: &Visitor, card: &Card) -> Markup {
 fn told(card: &Card) -> Markup {
     html! {
         section.told aria-labelledby="told" {
-            h2 #told { "To be told" }
+            h2 #told { "To whoever drinks it" }
             p { (card.sulphites.says) }
-            @for allergen in &card.allergens { p { (short(allergen)) } }
+            // The last says what to look for and is never cut.
+            @if let Some((care, fined)) = card.allergens.split_last() {
+                @for (n, fined) in fined.iter().enumerate() {
+                    p.beyond[n >= FININGS] { (short(fined)) }
+                }
+                (and_more(fined.len(), FININGS))
+                p { (care) }
+            }
         }
     }
 }
