@@ -191,7 +191,7 @@ mod tests {
             ..Plan::default()
         };
         let did = |what, doses: &[&Dose]| Deed {
-            doses: doses.iter().map(|d| Dose::clone(d)).collect(),
+            doses: doses.iter().copied().cloned().collect(),
             ..Deed::new(Moment(0), what)
         };
         let left = |deeds: &[Deed]| {

@@ -1,6 +1,6 @@
 //! From the record to the card.
 
-use super::said::{allergens, sulphites};
+use super::said::{all_gone, allergens, drink, sulphites};
 use super::{
     Card, Cost, DoseLine, Gravities, Ingredient, Line, Mead, PhRange, Phase, Place, PlaceLine,
     Point, Record, Relative, Step, Strength, Sweetness, Tasting, Temperatures, VERSION, Volumes,
@@ -194,7 +194,11 @@ fn strength(record: &Record) -> Strength {
     let last = past(record).gravity_at(record.until());
     let two = record.original.zip(last).filter(|_| plain);
     Strength {
-        by_mass_percent: record.book.strength().filter(|_| read),
+        by_mass_percent: drink(&record.book)
+            .liquid
+            .strength()
+            .ok()
+            .filter(|_| read && record.book.sure.makeup),
         by_gravities_percent: two
             .and_then(|(original, last)| from_gravities(original, last).ok())
             .map(|s| s.by_volume),
@@ -265,7 +269,8 @@ fn ph(record: &Record) -> Option<PhRange> {
 
 fn sweetness(record: &Record) -> Option<Sweetness> {
     let known = record.book.sure.makeup && read_at_all(record);
-    let mead = of_liquid(record.book.holds.liquid).ok().filter(|_| known)?;
+    let mead = of_liquid(drink(&record.book).liquid).ok();
+    let mead = mead.filter(|_| known)?;
     Some(Sweetness {
         residual_extract_g_per_l: mead.extract,
         energy_kcal_per_100ml: mead.energy,
@@ -274,7 +279,7 @@ fn sweetness(record: &Record) -> Option<Sweetness> {
 
 fn cost(record: &Record) -> Option<Cost> {
     let (book, prices) = (&record.book, &record.prices);
-    if prices.list.is_empty() || !book.sure.shares {
+    if prices.list.is_empty() || !book.sure.shares || all_gone(book) {
         return None;
     }
     let in_all = book.holds.cost;
@@ -297,12 +302,20 @@ fn cost(record: &Record) -> Option<Cost> {
 /// What is in it and has no price, each once.
 fn without_price(record: &Record) -> Vec<String> {
     let mut names: Vec<String> = Vec::new();
-    for deed in &record.deeds {
-        for dose in &deed.doses {
-            let name = called(dose.of, &dose.name);
-            if record.prices.of(dose, deed.at).is_none() && !names.contains(&name) {
-                names.push(name);
-            }
+    let own = record.deeds.iter();
+    let own = own.flat_map(|deed| deed.doses.iter().map(|dose| (dose, deed.at)));
+    let own: Vec<(&Dose, Moment)> = own.collect();
+    // Of what came from meads whose log is not its own past only that it came is known.
+    let told = |dose: &&Dose| {
+        own.iter()
+            .any(|(d, _)| (d.of, &d.name) == (dose.of, &dose.name))
+    };
+    let others = record.book.received.doses.iter().filter(|d| !told(d));
+    let others = others.map(|dose| (dose, record.began));
+    for (dose, at) in own.iter().copied().chain(others) {
+        let name = called(dose.of, &dose.name);
+        if record.prices.of(dose, at).is_none() && !names.contains(&name) {
+            names.push(name);
         }
     }
     names

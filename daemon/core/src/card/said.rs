@@ -7,7 +7,7 @@
 
 use super::Sulphites;
 use crate::deed::{Deed, What};
-use crate::lineage::{Book, sulphur_dioxide};
+use crate::lineage::{Book, Goods, sulphur_dioxide};
 use crate::units::MgPerLitre;
 
 /// From so much total sulphur dioxide on sulphites are declared.
@@ -17,22 +17,23 @@ const YEAST: &str =
     "Yeast makes some of its own, at times more than 10 mg/L: only a laboratory's figure decides.";
 
 pub(super) fn sulphites(book: &Book) -> Sulphites {
-    let added = book.given_per_litre(sulphur_dioxide);
-    let none = added.is_some_and(|a| a.get() == 0.0)
-        || book.given(sulphur_dioxide).is_some_and(|g| g.get() == 0.0);
-    let says = match added {
+    let given = |goods: &Goods| goods.given(sulphur_dioxide).get();
+    // Asked of what ever went in: of a mead that is all poured out nothing is left in it.
+    let none = given(&book.came) + given(&book.received) == 0.0;
+    let added = if none {
+        Some(MgPerLitre::computed(0.0))
+    } else {
+        per_litre(book)
+    };
+    let says = match added.map(MgPerLitre::get) {
         _ if none => format!("No sulphite was added, as the log says. {YEAST}"),
-        Some(a) if a.get() >= DECLARED.get() => {
-            format!(
-                "Contains sulphites: {:.0} mg/L of sulphur dioxide were added in all. They can bring on \
-                 serious reactions, above all in asthma. {YEAST}",
-                a.get()
-            )
-        }
-        Some(a) => format!(
-            "{:.0} mg/L of sulphur dioxide were added in all, which is below the 10 mg/L from which \
-             sulphites have to be declared. {YEAST}",
-            a.get()
+        Some(mg) if mg >= DECLARED.get() => format!(
+            "Contains sulphites: {mg:.0} mg/L of sulphur dioxide were added in all. They can bring on \
+             serious reactions, above all in asthma. {YEAST}"
+        ),
+        Some(mg) => format!(
+            "{mg:.1} mg/L of sulphur dioxide were added in all, which is below the 10 mg/L from which \
+             sulphites have to be declared. {YEAST}"
         ),
         None => format!(
             "How much sulphite is in it cannot be told: a volume is missing. Say that it contains \
@@ -40,13 +41,32 @@ pub(super) fn sulphites(book: &Book) -> Sulphites {
         ),
     };
     Sulphites {
-        added_mg_per_l: if none {
-            Some(MgPerLitre::computed(0.0))
-        } else {
-            added
-        },
+        added_mg_per_l: added,
         says,
     }
+}
+
+/// In what there is of it, or was when it was poured.
+fn per_litre(book: &Book) -> Option<MgPerLitre> {
+    let goods = drink(book);
+    let litres = goods.liquid.volume().ok()?.get();
+    let known = book.sure.volume && book.sure.shares && litres > 0.0;
+    let mg = goods.given(sulphur_dioxide).get() * 1e6;
+    known.then(|| MgPerLitre::computed(mg / litres))
+}
+
+/// What there is of a mead; of one that was all poured into others, that.
+pub(super) fn drink(book: &Book) -> &Goods {
+    if all_gone(book) {
+        &book.poured
+    } else {
+        &book.holds
+    }
+}
+
+pub(super) fn all_gone(book: &Book) -> bool {
+    // Pouring leaves a last bit of a number behind: less than a milligram is nothing.
+    book.holds.liquid.mass().get() < 1e-6
 }
 
 /// What it was fined with, and then what to look for.

@@ -16,7 +16,7 @@ use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres, MassPercent, Ph};
 use proptest::prelude::*;
 use serde_json::Value;
 
-use made::{PITCH, bare, day, did, dose, dry, g, near, of, prices, sweet};
+use made::{PITCH, bare, base, day, did, dose, dry, g, near, of, prices, sweet};
 
 #[test]
 fn the_card_of_a_dry_mead() {
@@ -214,6 +214,67 @@ fn an_unmeasured_split_tells_no_masses() {
     assert_eq!(card.ingredients[0].inherited_kg, None);
     assert_eq!(card.cost, None);
     assert!(card.missing.iter().any(|m| m.contains("was not measured")));
+}
+
+/// A base that was given sulphite and was all poured into another: what went on has it, and so its
+/// own card says so.
+#[test]
+fn what_is_all_poured_out_is_told_as_it_was() {
+    let sulphited = Deed {
+        gravity: Some(g(1.0)),
+        volume: Litres::new(20.0).ok(),
+        doses: vec![dose(Substance::PotassiumMetabisulphite, "", 0.002, None)],
+        ..did(day(24), What::Stabilise)
+    };
+    let deeds = [base(), vec![sulphited]].concat();
+    let past = Past {
+        deeds: &deeds,
+        hours: &[],
+        since: None,
+    };
+    let must = Must {
+        volume: Litres::new(20.0).ok(),
+        gravity: Some(g(1.1)),
+        cost: 0.0,
+    };
+    let meads = [
+        Mead {
+            must: Some(must),
+            steps: past.steps(&[day(25)], |d, at| prices().of(d, at).unwrap_or(0.0)),
+        },
+        Mead {
+            must: None,
+            steps: Vec::new(),
+        },
+    ];
+    let share = Share {
+        parent: 0,
+        child: 1,
+        at: day(25),
+        volume: Litres::new(20.0).ok(),
+    };
+    let books = lineage::carry(&meads, &[share], day(60));
+    let cards = books.into_iter().map(|book| {
+        let record = of(deeds.clone(), Vec::new(), Some(day(25)), prices(), book);
+        card(&record)
+    });
+    let [gone, made] = cards.collect::<Vec<_>>().try_into().unwrap();
+    // 2 g of the salt are 1.1526 g of sulphur dioxide, in 20 L.
+    for card in [&gone, &made] {
+        let added = card.sulphites.added_mg_per_l.unwrap().get();
+        assert!((added - 57.63).abs() < 0.01, "{added}");
+        assert!(
+            card.sulphites
+                .says
+                .starts_with("Contains sulphites: 58 mg/L")
+        );
+        let strength = card.strength.by_mass_percent.unwrap().get();
+        assert!((strength - 13.5).abs() < 0.1, "{strength}");
+    }
+    near(gone.volume.made_l.unwrap().get(), 0.0);
+    // All that it cost went along.
+    assert_eq!(gone.cost, None);
+    near(made.cost.unwrap().in_all, 54.3);
 }
 
 // ---- the schema ----
