@@ -18,7 +18,7 @@
 //! - `still_since` (RFC 3339): it has sent one value ever since;
 //! - `jumps`: how many were taken out.
 //!
-//! `ebbmark/tasks`, a JSON list, what is due first in each vessel: `vessel`, `mead`, `task` (its key),
+//! `ebbmark/tasks`, a JSON list, what is due first in each vessel: `vessel`, `mead`, `mead_number`, `task` (its key),
 //! `kind`, `title`, `reason`, `is_due`, `due` (RFC 3339; of one that waits for a condition when that
 //! will likely hold; `null` when it is due now or that cannot be told), `when` (the same in words),
 //! `done_by` (the line of the log that finishes it).
@@ -32,7 +32,7 @@ use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity};
 use ebbmark_core::verdict::outcome::{FloatSeen, Gate, Verdict};
-use ebbmark_store::tasks::ToDo;
+use ebbmark_store::tasks::{self, ToDo};
 use serde_json::{Value, json};
 
 use crate::mqtt::Outgoing;
@@ -79,23 +79,7 @@ const TASKS: &str = "ebbmark/tasks";
 
 /// Says what is to be done, if that is not what was said last.
 pub fn tasks(outgoing: &Outgoing, to_do: &[ToDo], now: Moment, style: &Style) {
-    let each = to_do.iter().flat_map(|one| {
-        one.tasks.iter().map(move |task| {
-            json!({
-                "vessel": one.vessel.facts.name,
-                "mead": one.batch.facts.name,
-                "task": task.key,
-                "kind": task.kind,
-                "title": task.title,
-                "reason": task.reason,
-                "is_due": task.is_due(now),
-                "due": task.moment().map(Moment::to_rfc3339),
-                "when": task.when(now, style),
-                "done_by": task.kind.deed(),
-            })
-        })
-    });
-    let said = Value::Array(each.collect()).to_string().into_bytes();
+    let said = tasks::said(to_do, now, style).to_string().into_bytes();
     if outgoing
         .get(TASKS)
         .is_none_or(|last| *last.payload != *said)

@@ -16,6 +16,7 @@ mod notify;
 mod pages;
 mod purity;
 mod shutdown;
+mod story;
 mod tasks;
 mod verdicts;
 mod worked;

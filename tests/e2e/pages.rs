@@ -13,6 +13,11 @@ use crate::common::{days_ago, demo, message, publish};
 
 /// Runs a script of `tests/browser` and fails with what it found wrong.
 pub fn browse(script: &str, page: &str, password: &str, scripts: &str) {
+    browse_with(script, page, password, scripts, &[]);
+}
+
+/// With more that the script has to know.
+pub fn browse_with(script: &str, page: &str, password: &str, scripts: &str, more: &[(&str, &str)]) {
     let output = Command::new(system("node"))
         .arg(root().join("tests/browser").join(script))
         .env("EBBMARK_TOOLS", tool(""))
@@ -21,6 +26,7 @@ pub fn browse(script: &str, page: &str, password: &str, scripts: &str) {
         .env("EBBMARK_PAGE", page)
         .env("EBBMARK_PASSWORD", password)
         .env("EBBMARK_SCRIPTS", scripts)
+        .envs(more.iter().copied())
         .stdin(Stdio::null())
         .output()
         .expect("node starts");

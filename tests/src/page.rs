@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use serde_json::Value;
 use ureq::Agent;
 use ureq::http::{Response, header};
 
@@ -151,16 +152,49 @@ impl Visitor {
     }
 
     /// Makes an intake token.
-    ///
-    /// # Panics
-    /// The page does not show one.
     pub fn intake_token(&self) -> String {
-        let answer = self.send(&self.form("/settings", "/settings/token"));
+        self.token("/settings/token")
+    }
+
+    /// Makes a token for programs.
+    pub fn api_token(&self) -> String {
+        self.token("/settings/api")
+    }
+
+    fn token(&self, action: &str) -> String {
+        let answer = self.send(&self.form("/settings", action));
         let (_, rest) = answer
             .body
             .split_once("<code class=\"token\">")
             .expect("the token is shown");
         rest.split('<').next().unwrap_or_default().to_owned()
+    }
+
+    /// What a program gets with its token.
+    ///
+    /// # Panics
+    /// It is not there.
+    pub fn api_get(&self, path: &str, token: &str) -> Value {
+        let request = self.agent.get(format!("{}/api/v1/{path}", self.base));
+        let request = request.header(header::AUTHORIZATION, format!("Bearer {token}"));
+        let answer = answer(request.call());
+        assert_eq!(answer.status, 200, "{path}: {}", answer.body);
+        serde_json::from_str(&answer.body).expect("the answer is JSON")
+    }
+
+    /// Posts JSON as a program does. `key` as Idempotency-Key unless it is empty.
+    ///
+    /// # Panics
+    /// There is no answer.
+    pub fn api(&self, path: &str, token: &str, key: &str, body: &Value) -> Answer {
+        let mut request = self
+            .agent
+            .post(format!("{}/api/v1/{path}", self.base))
+            .header(header::AUTHORIZATION, format!("Bearer {token}"));
+        if !key.is_empty() {
+            request = request.header("idempotency-key", key);
+        }
+        answer(request.send(body.to_string()))
     }
 
     /// Posts readings; without a token if `token` is empty.

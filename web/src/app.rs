@@ -163,10 +163,26 @@ pub(crate) fn router(app: App) -> Router {
         .route("/prices/strike", post(act::price::strike))
         .route("/prices/money", post(act::price::money))
         .route("/settings/token", post(act::settings::token))
+        .route("/settings/api", post(act::settings::api))
         .route("/settings/calendar", post(act::settings::calendar))
         .route("/enter", get(page::enter::show).post(act::enter::enter))
         .route("/leave", post(act::enter::leave))
-        .route("/api/v1/vessels", get(api::vessels))
+        .route(
+            "/api/v1/vessels",
+            get(api::vessels).post(api::write::vessel),
+        )
+        .route("/api/v1/vessels/{id}/meads", post(api::write::start))
+        .route("/api/v1/vessels/{id}/log", post(api::write::log))
+        .route(
+            "/api/v1/vessels/{id}/reckon/{key}",
+            post(api::write::reckon),
+        )
+        .route("/api/v1/pours", post(api::write::pour))
+        .route("/api/v1/meads/{id}/move", post(api::write::move_to))
+        .route("/api/v1/meads/{id}/end", post(api::write::end))
+        .route("/api/v1/meads/{id}/plan", post(api::write::replan))
+        .route("/api/v1/meads/{id}/tasks", post(api::write::answer))
+        .route("/api/v1/tasks", get(api::write::tasks))
         .route("/api/v1/vessels/{id}", get(api::vessel))
         .route("/api/v1/meads/{id}/card", get(api::card))
         .route("/api/v1/reckon", get(api::reckon::list))

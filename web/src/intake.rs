@@ -15,7 +15,7 @@ use ebbmark_store::model::{Arrival, Command, Delivery};
 use serde_json::json;
 
 use crate::app::App;
-use crate::auth::token;
+use crate::auth::{bearer, token};
 use crate::fault::Fault;
 
 pub(crate) const LIMIT: usize = 64 * 1024;
@@ -58,12 +58,6 @@ fn unauthorised(say: &str) -> Response {
         header::HeaderValue::from_static("Bearer"),
     );
     response
-}
-
-fn bearer(headers: &HeaderMap) -> Option<&str> {
-    let value = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
-    let (scheme, token) = value.split_once(' ')?;
-    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
 }
 
 pub(crate) async fn take(
@@ -169,18 +163,5 @@ mod tests {
         assert!(check_topic("cellar/+/x").is_err());
         assert!(check_topic("a\u{0}b").is_err());
         assert!(check_topic(&"x".repeat(300)).is_err());
-    }
-
-    #[test]
-    fn bearer_tokens() {
-        let with = |v: &str| {
-            let mut h = HeaderMap::new();
-            h.insert(header::AUTHORIZATION, v.parse().unwrap());
-            bearer(&h).map(str::to_owned)
-        };
-        assert_eq!(with("Bearer abc").as_deref(), Some("abc"));
-        assert_eq!(with("bearer  abc ").as_deref(), Some("abc"));
-        assert_eq!(with("Basic abc"), None);
-        assert_eq!(with("Bearer"), None);
     }
 }

@@ -42,6 +42,14 @@ impl By {
         }
     }
 
+    /// Whatever the maker prefers on the page, so that an answer does not change with a setting.
+    pub fn program(visitor: &Visitor) -> By {
+        By {
+            units: Preferences::USUAL,
+            ..By::visitor(visitor)
+        }
+    }
+
     pub fn asker(&self) -> Asker<'_> {
         Asker {
             now: self.now,

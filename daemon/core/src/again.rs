@@ -9,7 +9,10 @@ use std::collections::HashMap;
 
 use crate::card::Record;
 use crate::deed::{Deed, Dose, Substance, What};
-use crate::plan::{By, Finish, GOES_IN, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned, Steep};
+use crate::plan::{
+    By, Finish, GOES_IN, MOST_DAYS, MOST_STEEPS, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned,
+    Steep,
+};
 use crate::units::{Kilograms, Litres, MassPercent};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
@@ -116,13 +119,21 @@ fn goods(record: &Record, factor: f64) -> Vec<Planned> {
         if !scales(dose.of) || mass <= 0.0 {
             return;
         }
+        let with = if GOES_IN.contains(&with) {
+            with
+        } else {
+            What::Addition
+        };
+        // Nutrient goes in step by step; of the rest one thing is weighed in once.
+        let same = |p: &&mut Planned| p.with == with && key(&p.dose) == key(dose);
+        let known = goods.iter_mut().find(same);
+        if let Some(known) = known.filter(|_| with != What::Nutrient) {
+            known.dose.mass = Kilograms::computed(known.dose.mass.get() + mass);
+            return;
+        }
         let mass = Kilograms::computed(mass);
         goods.push(Planned {
-            with: if GOES_IN.contains(&with) {
-                with
-            } else {
-                What::Addition
-            },
+            with,
             dose: Dose {
                 mass,
                 ..dose.clone()
@@ -174,10 +185,12 @@ fn steeps(record: &Record) -> Vec<Steep> {
                 "" => "fruit",
                 name => name,
             };
+            if steeps.iter().any(|s| same(&s.name, name)) {
+                continue;
+            }
             steeps.push(Steep {
                 name: name.to_owned(),
-                // More than two lifetimes of days does not fit, and is no time to steep.
-                days: days.filter(|d| *d < f64::from(u16::MAX)).map(|d| d as u16),
+                days: days.map(|d| d.min(f64::from(MOST_DAYS)) as u16),
                 push_every: match planned {
                     Some(planned) => planned.push_every,
                     None if floats => PUSH_EVERY,
@@ -192,6 +205,8 @@ fn steeps(record: &Record) -> Vec<Steep> {
         rest.filter(|s| !told.iter().any(|name| same(&s.name, name)))
             .cloned(),
     );
+    // No mead on more than that is planned; the goods hold them all.
+    steeps.truncate(MOST_STEEPS);
     steeps
 }
 

@@ -5,7 +5,7 @@ use crate::show;
 use crate::units::Preferences;
 
 /// "hand reading: 1.0526 (read 1.052 in a sample of 24.0 °C, hydrometer marked for 20.0 °C)",
-/// "added, 1.0310 after it: scalded first [2.4 kg quince]".
+/// "added, 1.0310 after it: scalded first [2.400 kg quince]".
 pub fn in_words(deed: &Deed, hand: Option<&HandFacts>, p: Preferences) -> String {
     let mut words = deed.what.label().to_owned();
     match (hand, deed.gravity) {
@@ -84,7 +84,7 @@ mod tests {
         assert_eq!(
             in_words(&deed, None, Preferences::USUAL),
             "added, 1.0310 after it, at 18.0 °C, pH 3.60, 9.5 L in the vessel after it: scalded \
-             [2.4 kg quince, 250 g water]. Done all the same: could not wait"
+             [2.400 kg quince, 250 g water]. Done all the same: could not wait"
         );
     }
 

@@ -180,6 +180,9 @@ pub enum Due {
     Unknown,
 }
 
+/// Between two steps that go by hours; the first so long after the pitch. Common practice, no source.
+pub const HOURS_APART: f64 = 24.0;
+
 /// When the gravity falls to `at`, if it goes on as fast as now.
 pub fn due(now: Gravity, at: Gravity, fall: FallPerDay) -> Due {
     if now <= at {

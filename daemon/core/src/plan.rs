@@ -4,10 +4,18 @@
 use serde::{Deserialize, Serialize};
 
 use crate::deed::{Deed, Dose, What};
-use crate::units::{AbvPercent, Gravity};
+use crate::units::{AbvPercent, Gravity, Kilograms, MassPercent};
+use crate::words::{self, LONGEST_NAME};
 
 /// Most nutrient steps that can be planned.
 pub const MOST_STEPS: u8 = 6;
+/// Most fruits and spices that go in and come out again.
+pub const MOST_STEEPS: usize = 6;
+/// Most things that are planned to go in.
+pub const MOST_GOODS: usize = 60;
+/// Nothing steeps for longer than two years, or is left floating for longer than two months.
+pub const MOST_DAYS: u16 = 730;
+pub const MOST_PUSH: u8 = 60;
 /// Days between two times the fruit is pushed down, where nothing else is said: what floats dries
 /// out and moulds within days. Common practice, no source.
 pub const PUSH_EVERY: u8 = 2;
@@ -101,6 +109,64 @@ pub enum Pack {
 }
 
 impl Plan {
+    /// Of a plan that did not come through the form.
+    ///
+    /// # Errors
+    /// What in it cannot be meant, and where.
+    pub fn check(&self) -> Result<(), String> {
+        self.gravity
+            .map_or(Ok(()), |g| Gravity::new(g.get()).map(drop))
+            .map_err(|e| format!("gravity: {e}"))?;
+        self.strength
+            .map_or(Ok(()), |s| AbvPercent::new(s.get()).map(drop))
+            .map_err(|e| format!("strength: {e}"))?;
+        let is_fit = |words: &str, most| words::kept(words, most).is_ok_and(|kept| kept == words);
+        if !is_fit(&self.style, LONGEST_NAME) {
+            return Err(format!("style: at most {LONGEST_NAME} plain characters"));
+        }
+        if let Some(nutrient) = self.nutrient
+            && !(1..=MOST_STEPS).contains(&nutrient.steps)
+        {
+            return Err(format!("nutrient/steps: 1 to {MOST_STEPS}"));
+        }
+        if self.steeps.len() > MOST_STEEPS {
+            return Err(format!("steeps: at most {MOST_STEEPS}"));
+        }
+        for (n, steep) in self.steeps.iter().enumerate() {
+            if steep.name.trim().is_empty() || !is_fit(&steep.name, LONGEST_NAME) {
+                return Err(format!(
+                    "steeps/{n}/name: 1 to {LONGEST_NAME} plain characters"
+                ));
+            }
+            if steep.days.is_some_and(|d| !(1..=MOST_DAYS).contains(&d)) {
+                return Err(format!("steeps/{n}/days: 1 to {MOST_DAYS}"));
+            }
+            if steep.push_every > MOST_PUSH {
+                return Err(format!("steeps/{n}/push-every: 0 to {MOST_PUSH}"));
+            }
+        }
+        if self.goods.len() > MOST_GOODS {
+            return Err(format!("goods: at most {MOST_GOODS}"));
+        }
+        for (n, good) in self.goods.iter().enumerate() {
+            if !GOES_IN.contains(&good.with) {
+                let all = GOES_IN.map(What::key).join(", ");
+                return Err(format!("goods/{n}/with: one of {all}"));
+            }
+            if !is_fit(&good.dose.name, LONGEST_NAME) {
+                return Err(format!(
+                    "goods/{n}/name: at most {LONGEST_NAME} plain characters"
+                ));
+            }
+            Kilograms::new(good.dose.mass.get()).map_err(|e| format!("goods/{n}/mass: {e}"))?;
+            good.dose
+                .extract
+                .map_or(Ok(()), |e| MassPercent::new(e.get()).map(drop))
+                .map_err(|e| format!("goods/{n}/extract: {e}"))?;
+        }
+        Ok(())
+    }
+
     pub fn is_empty(&self) -> bool {
         *self == Plan::default()
     }
@@ -218,5 +284,26 @@ mod tests {
         deeds.push(did(What::Nutrient, &[&second]));
         deeds.push(did(What::Addition, &[&cherry]));
         assert_eq!(plan.to_go_in(&deeds), []);
+    }
+
+    #[test]
+    fn a_plan_from_elsewhere_says_what_cannot_be_meant() {
+        let refused = |text: &str| {
+            let plan: Plan = serde_json::from_str(text).unwrap();
+            plan.check().unwrap_err()
+        };
+        assert!(refused(r#"{"gravity": 4}"#).starts_with("gravity: "));
+        assert!(refused(r#"{"strength": -1}"#).starts_with("strength: "));
+        assert!(refused(r#"{"nutrient": {"steps": 0, "by": "sugar"}}"#).contains("1 to 6"));
+        let figs = |rest: &str| format!(r#"{{"steeps": [{{"name": "figs", {rest}}}]}}"#);
+        assert!(refused(&figs(r#""days": 0, "push-every": 2"#)).starts_with("steeps/0/days"));
+        assert!(refused(&figs(r#""push-every": 61"#)).starts_with("steeps/0/push-every"));
+        let good = |rest: &str| format!(r#"{{"goods": [{{"of": "honey", {rest}}}]}}"#);
+        assert!(refused(&good(r#""with": "rack", "mass": 1"#)).starts_with("goods/0/with"));
+        assert!(refused(&good(r#""with": "pitch", "mass": -1"#)).starts_with("goods/0/mass"));
+        let sweet = good(r#""with": "pitch", "mass": 1, "extract": 101"#);
+        assert!(refused(&sweet).starts_with("goods/0/extract"));
+        let plan: Plan = serde_json::from_str(&figs(r#""push-every": 0"#)).unwrap();
+        assert_eq!(plan.check(), Ok(()));
     }
 }

@@ -286,6 +286,14 @@ pub struct Part {
     pub emptied: bool,
 }
 
+impl Part {
+    /// Whose past the whole takes for its own.
+    pub fn largest(parts: &[Part]) -> Option<&Part> {
+        let litres = |part: &Part| part.volume.map_or(0.0, Litres::get);
+        parts.iter().max_by(|a, b| litres(a).total_cmp(&litres(b)))
+    }
+}
+
 /// What a command made, where it made something.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Done {

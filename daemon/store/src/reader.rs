@@ -17,8 +17,8 @@ use crate::apply::arrival::DROPPED;
 use crate::apply::lines;
 use crate::error::StoreError;
 use crate::model::{
-    Batch, DueDelivery, Family, Feed, History, LogLine, Notice, ProblemCount, Stay, StoredReading,
-    StoredVerdict, Unclaimed, Vessel,
+    Batch, DueDelivery, Family, Feed, History, IMPORT, LogLine, Notice, ProblemCount, Stay,
+    StoredReading, StoredVerdict, Unclaimed, Vessel,
 };
 use crate::pool::Pool;
 use crate::{family, hours, meads, migrate, outbox, record, rows, vessels};
@@ -153,6 +153,13 @@ impl Reader {
             .query_row([id.0], rows::feed)
             .optional()
         })
+    }
+
+    /// The feeds in a vessel that come from a device, not from a file.
+    pub fn floats_in(&self, vessel: VesselId) -> Res<Vec<FeedId>> {
+        let feeds = self.feeds()?.into_iter();
+        let floats = feeds.filter(|f| f.vessel == Some(vessel) && !f.retired && f.source != IMPORT);
+        Ok(floats.map(|f| f.id).collect())
     }
 
     /// Feeds whose readings belonged to the vessel at some time in `[from, to)`, with those

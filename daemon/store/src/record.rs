@@ -27,6 +27,7 @@ pub fn of(conn: &Connection, vessel: VesselId, now: Moment) -> rusqlite::Result<
         started: history.started,
         original: batch.facts.original_gravity,
         tolerance: batch.facts.tolerance,
+        plan: batch.plan.clone(),
         volume: batch.facts.volume,
         inherited: family::inherited(conn, &batch)?,
         poured: poured.iter().map(|s| (s.at, s.volume)).collect(),

@@ -6,6 +6,7 @@ use ebbmark_core::tasks::{self, Record, Task};
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use rusqlite::Connection;
+use serde_json::{Value, json};
 
 use crate::error::StoreError;
 use crate::meads::Past;
@@ -18,6 +19,29 @@ pub struct ToDo {
     pub vessel: Vessel,
     pub batch: Batch,
     pub tasks: Vec<Task>,
+}
+
+/// The list for programs: what is due first in each vessel. Its form is described with the topic
+/// `ebbmark/tasks`.
+pub fn said(to_do: &[ToDo], now: Moment, style: &Style) -> Value {
+    let each = to_do.iter().flat_map(|one| {
+        one.tasks.iter().map(move |task| {
+            json!({
+                "vessel": one.vessel.facts.name,
+                "mead": one.batch.facts.name,
+                "mead_number": one.batch.id,
+                "task": task.key,
+                "kind": task.kind,
+                "title": task.title,
+                "reason": task.reason,
+                "is_due": task.is_due(now),
+                "due": task.moment().map(Moment::to_rfc3339),
+                "when": task.when(now, style),
+                "done_by": task.kind.deed(),
+            })
+        })
+    });
+    Value::Array(each.collect())
 }
 
 /// A mead at a glance: what it inherited first.

@@ -1,18 +1,17 @@
 //! Reading the plan out of the form of a mead.
 
 use ebbmark_core::deed::{Dose, Substance, What};
-use ebbmark_core::plan::{GOES_IN, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned, Steep};
+use ebbmark_core::plan::{
+    GOES_IN, MOST_DAYS, MOST_GOODS, MOST_PUSH, MOST_STEEPS, MOST_STEPS, Nutrient, PUSH_EVERY, Plan,
+    Planned, Steep,
+};
 use ebbmark_core::units::{Kilograms, MassPercent};
 
 use crate::form::{Complaint, Take, of};
 use crate::page::plan::{
-    BYS, FINE, FINISHES, MOST_ROWS, NO_OR_YES, PACKS, ROUSE, SPARKLING, good_field, steep_field,
+    BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, good_field, steep_field,
 };
 use crate::visitor::Posted;
-
-/// Nothing steeps for longer than two years, or is left floating for longer than two months.
-const MOST_DAYS: u16 = 730;
-const MOST_PUSH: u8 = 60;
 
 /// `None` from a form that does not ask for it: then the plan stays as it is, `old`.
 pub(super) fn read(posted: &Posted, old: &Plan) -> Result<Option<Plan>, Vec<Complaint>> {
@@ -33,8 +32,10 @@ pub(super) fn read(posted: &Posted, old: &Plan) -> Result<Option<Plan>, Vec<Comp
     let rouse = take.choice("rouse", ROUSE, |key| of(&NO_OR_YES, key));
     let fine = take.choice("fine", FINE, |key| of(&NO_OR_YES, key));
     let sparkling = take.choice("sparkling", SPARKLING, |key| of(&NO_OR_YES, key));
-    let steeps = (0..MOST_ROWS).filter_map(|n| steep(&mut take, n)).collect();
-    let goods = (0..MOST_ROWS)
+    let steeps = (0..MOST_STEEPS)
+        .filter_map(|n| steep(&mut take, n))
+        .collect();
+    let goods = (0..MOST_GOODS)
         .filter_map(|n| good(&mut take, posted, n, old.goods.get(n)))
         .collect();
     let (Some(style), Some(steps), Some(by), Some(finish), Some(pack)) =

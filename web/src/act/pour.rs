@@ -3,7 +3,7 @@
 use axum::extract::{Path, State};
 use axum::response::Response;
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
-use ebbmark_store::model::{Batch, BatchFacts, Command, IMPORT, Move, Part, Vessel};
+use ebbmark_store::model::{Batch, BatchFacts, Command, Move, Part, Vessel};
 use ebbmark_store::{Reader, StoreError};
 
 use super::run;
@@ -26,12 +26,10 @@ impl Around {
         let Some(batch) = reader.batch(batch)? else {
             return Ok(None);
         };
-        let feeds = reader.feeds()?.into_iter();
-        let floats = feeds.filter(|f| f.vessel == Some(from) && !f.retired && f.source != IMPORT);
         Ok(Some(Around {
             batch,
             empty: empty(reader)?,
-            floats: floats.map(|f| f.id).collect(),
+            floats: reader.floats_in(from)?,
         }))
     }
 
@@ -161,11 +159,7 @@ pub(crate) async fn blend(
             return Ok(blend::again(&visitor, &choice, draft));
         }
     };
-    let litres = |part: &&Part| part.volume.map_or(0.0, |v| v.get());
-    let largest = wanted
-        .parts
-        .iter()
-        .max_by(|a, b| litres(a).total_cmp(&litres(b)))
+    let largest = Part::largest(&wanted.parts)
         .and_then(|part| choice.meads.iter().find(|m| m.batch.id == part.parent))
         .ok_or_else(|| Fault::missing("mead"))?;
     let command = Command::PourBatch {

@@ -1,4 +1,4 @@
-//! Saving settings, and making an intake token.
+//! Saving settings, and making tokens.
 
 use axum::extract::State;
 use axum::http::HeaderMap;
@@ -9,6 +9,7 @@ use ebbmark_store::reader::{UNITS_SETTING, ZONE_SETTING};
 use jiff::tz::TimeZone;
 
 use super::see;
+use crate::api::write;
 use crate::app::App;
 use crate::auth::token;
 use crate::calendar::KEY_SETTING;
@@ -57,6 +58,17 @@ pub(crate) async fn token(State(app): State<App>, posted: Posted) -> Result<Resp
     })
     .await?;
     settings::with(&app, &posted.visitor, Made::IntakeToken(&token)).await
+}
+
+/// As [`token`]: each tap makes another.
+pub(crate) async fn api(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
+    let token = token::long();
+    app.command(Command::SetSetting {
+        key: write::TOKEN_SETTING.to_owned(),
+        value: Some(token::api_hash(&token)),
+    })
+    .await?;
+    settings::with(&app, &posted.visitor, Made::ApiToken(&token)).await
 }
 
 /// As [`token`]: each tap makes another.

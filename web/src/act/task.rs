@@ -21,7 +21,8 @@ const MORNING: i8 = 8;
 /// Nothing is put off for longer.
 const LONGEST: Span = Span::days(366);
 
-enum Said {
+#[derive(Clone, Copy)]
+pub(crate) enum Said {
     Done,
     Later(Moment),
     NotThisTime,
@@ -36,22 +37,22 @@ pub(crate) async fn answer(
     let place = Place::from_key(posted.fields.get("from"));
     // Looked up within: of two phones that answer at once the second finds it answered.
     let act = async {
-        let Some((batch, task)) = find(&app, BatchId(batch), &posted).await? else {
+        let key = posted.fields.get("task");
+        let Some((batch, task)) = find(&app, BatchId(batch), &posted.visitor, key).await? else {
             return Ok("/tasks?done=task-gone".to_owned());
         };
-        let (command, key) = match said {
-            Said::Done => (done(&posted, &batch, &task)?, "task-done"),
-            Said::Later(until) => (
-                keep(&posted, &batch, task, Answer::Later(until)),
-                "task-later",
-            ),
-            Said::NotThisTime => (keep(&posted, &batch, task, Answer::NotThisTime), "task-not"),
-        };
+        let vessel = batch.vessel;
+        let command = command(&batch, task, said, posted.visitor.now, posted.once_kept())?;
         let made = app.command(command).await?;
+        let key = match said {
+            Said::Done => "task-done",
+            Said::Later(_) => "task-later",
+            Said::NotThisTime => "task-not",
+        };
         Ok(match (place, made) {
             (Place::Tasks, _) => format!("/tasks?done={key}"),
-            (Place::Vessel, Done::Entry(line)) => format!("/vessel/{}?noted={line}", batch.vessel),
-            (Place::Vessel, _) => format!("/vessel/{}?done={key}", batch.vessel),
+            (Place::Vessel, Done::Entry(line)) => format!("/vessel/{vessel}?noted={line}"),
+            (Place::Vessel, _) => format!("/vessel/{vessel}?done={key}"),
         })
     };
     app.once(&posted.once(), act).await.map(|to| see(&to))
@@ -76,13 +77,19 @@ fn refused(say: impl Into<String>) -> Fault {
 
 fn until(text: &str, zone: &TimeZone, now: Moment) -> Result<Moment, String> {
     let at = read_local(text, zone)?;
-    if at <= now {
-        return Err(format!("\"{text}\" is past"));
-    }
-    if at.since(now) > LONGEST {
-        return Err(format!("\"{text}\" is more than a year ahead"));
-    }
+    ahead(at, now).map_err(|why| format!("\"{text}\" {why}"))?;
     Ok(at)
+}
+
+/// Whether something may be put off until then.
+pub(crate) fn ahead(until: Moment, now: Moment) -> Result<(), &'static str> {
+    if until <= now {
+        return Err("is past");
+    }
+    if until.since(now) > LONGEST {
+        return Err("is more than a year ahead");
+    }
+    Ok(())
 }
 
 fn tomorrow(visitor: &Visitor) -> Moment {
@@ -98,8 +105,13 @@ fn tomorrow(visitor: &Visitor) -> Moment {
 }
 
 /// The mead and its task, if that is still asked.
-async fn find(app: &App, id: BatchId, posted: &Posted) -> Result<Option<(Batch, Task)>, Fault> {
-    let (visitor, key) = (posted.visitor.clone(), posted.fields.get("task").to_owned());
+pub(crate) async fn find(
+    app: &App,
+    id: BatchId,
+    visitor: &Visitor,
+    key: &str,
+) -> Result<Option<(Batch, Task)>, Fault> {
+    let (visitor, key) = (visitor.clone(), key.to_owned());
     app.read(move |reader| {
         let Some(batch) = reader.batch(id)?.filter(|b| b.ended.is_none()) else {
             return Ok(None);
@@ -111,33 +123,45 @@ async fn find(app: &App, id: BatchId, posted: &Posted) -> Result<Option<(Batch, 
     .await
 }
 
-fn done(posted: &Posted, batch: &Batch, task: &Task) -> Result<Command, Fault> {
-    if !task.takes_a_bare_done() {
-        return Err(refused(
-            "This is done by its own form on the vessel's page, or is not to be done yet.",
-        ));
-    }
-    let now = posted.visitor.now;
-    let deed = Deed {
-        note: task.note.clone(),
-        ..Deed::new(now, task.kind.deed())
-    };
-    Ok(Command::Log {
-        vessel: batch.vessel,
-        deed,
-        hand: None,
-        once: posted.once_kept(),
-        made_at: now,
-    })
-}
-
-fn keep(posted: &Posted, batch: &Batch, task: Task, answer: Answer) -> Command {
-    Command::AnswerTask {
+/// What the answer asks of the store.
+///
+/// # Errors
+/// A bare "done" does not do.
+pub(crate) fn command(
+    batch: &Batch,
+    task: Task,
+    said: Said,
+    now: Moment,
+    once: Option<String>,
+) -> Result<Command, Fault> {
+    let keep = |answer, task| Command::AnswerTask {
         batch: batch.id,
-        task: task.key,
+        task,
         answer,
-        at: posted.visitor.now,
-    }
+        at: now,
+    };
+    Ok(match said {
+        Said::Later(until) => keep(Answer::Later(until), task.key),
+        Said::NotThisTime => keep(Answer::NotThisTime, task.key),
+        Said::Done if !task.takes_a_bare_done() => {
+            return Err(refused(
+                "This is done by its own form on the vessel's page, or is not to be done yet.",
+            ));
+        }
+        Said::Done => {
+            let deed = Deed {
+                note: task.note.clone(),
+                ..Deed::new(now, task.kind.deed())
+            };
+            Command::Log {
+                vessel: batch.vessel,
+                deed,
+                hand: None,
+                once,
+                made_at: now,
+            }
+        }
+    })
 }
 
 #[cfg(test)]

@@ -8,8 +8,7 @@ use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::ids::VesselId;
-use ebbmark_core::reckon::{self, Field, Kind, Need, Reckoning, Refusal};
-use ebbmark_core::units::Preferences;
+use ebbmark_core::reckon::{self, Field, Kind, Need, Reckoning, Refusal, Told};
 use serde::Serialize;
 use serde_json::json;
 
@@ -158,22 +157,26 @@ pub(crate) async fn answer(
             )
         })?)),
     };
-    let by = By {
-        units: Preferences::USUAL,
-        ..By::visitor(&visitor)
-    };
+    let by = By::program(&visitor);
     let wanted = Wanted::load(&app, &key, vessel, fields, by).await?;
+    Ok(match told(&wanted) {
+        Ok(told) => Json(told).into_response(),
+        Err(answer) => answer,
+    })
+}
+
+/// The answer, or what a program is told in its place.
+pub(super) fn told(wanted: &Wanted) -> Result<Told, Response> {
     if let Some(path) = wanted.asked.stranger(wanted.reckoning.fields) {
         let say = format!("{path}: this is not asked; /api/v1/reckon lists what is");
-        return Ok(refused(&[json!({ "path": path, "say": say })]));
+        return Err(refused(&[json!({ "path": path, "say": say })]));
     }
-    Ok(match wanted.reckon() {
-        Ok(told) => Json(told).into_response(),
-        Err(Refusal::Fields(all)) => {
+    wanted.reckon().map_err(|refusal| match refusal {
+        Refusal::Fields(all) => {
             let all = all.iter().map(|c| json!({ "path": c.path, "say": c.say }));
             refused(&all.collect::<Vec<_>>())
         }
-        Err(Refusal::Shut { why }) => {
+        Refusal::Shut { why } => {
             let gate = wanted.reckoning.gate.map(reckon::Which::key);
             let error = format!(
                 "The gate is shut: {why} Send {} with a reason to pass it.",

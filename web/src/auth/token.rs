@@ -40,6 +40,11 @@ pub(crate) fn intake_hash(token: &str) -> String {
     hex(&digest(&["intake", token]))
 }
 
+/// What is stored of the API's token.
+pub(crate) fn api_hash(token: &str) -> String {
+    hex(&digest(&["api", token]))
+}
+
 /// What is stored of the calendar's key.
 pub(crate) fn calendar_hash(key: &str) -> String {
     hex(&digest(&["calendar", key]))

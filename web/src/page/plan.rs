@@ -13,8 +13,6 @@ use crate::visitor::Visitor;
 const STEEPS: usize = 2;
 /// Empty rows after what is planned to go in.
 const MORE_GOODS: usize = 2;
-/// Rows of either that are read.
-pub(crate) const MOST_ROWS: usize = 60;
 /// The key of no nutrient step at all.
 const OPEN: &str = "";
 /// What may be chosen, each with its key and what it is called.

@@ -10,6 +10,7 @@ use serde::Deserialize;
 
 use super::field::{Sheet, pick};
 use super::{Here, done, shell, why_no_forms};
+use crate::api::write;
 use crate::app::App;
 use crate::calendar::KEY_SETTING;
 use crate::fault::Fault;
@@ -19,6 +20,7 @@ use crate::visitor::{Looking, PUBLIC_VIEW_SETTING, Visitor};
 
 pub(crate) const SETTINGS_FORM: &str = "settings";
 const TOKEN_FORM: &str = "token";
+const API_FORM: &str = "api";
 const CALENDAR_FORM: &str = "calendar";
 const LEAVE_FORM: &str = "leave";
 
@@ -81,6 +83,7 @@ pub(crate) async fn again(app: &App, visitor: &Visitor, draft: &Draft) -> Result
 pub(crate) enum Made<'a> {
     Nothing,
     IntakeToken(&'a str),
+    ApiToken(&'a str),
     /// The calendar's address within this site, and whole.
     Calendar {
         path: &'a str,
@@ -100,11 +103,12 @@ async fn page(
     made: Made<'_>,
     done_key: Option<&str>,
 ) -> Result<Markup, Fault> {
-    let (zone, has_token, has_key, public) = app
+    let (zone, has_token, has_api, has_key, public) = app
         .read(|r| {
             Ok((
                 r.setting(ZONE_SETTING)?,
                 r.setting(TOKEN_SETTING)?.is_some(),
+                r.setting(write::TOKEN_SETTING)?.is_some(),
                 r.setting(KEY_SETTING)?.is_some(),
                 r.setting(PUBLIC_VIEW_SETTING)?.unwrap_or_default(),
             ))
@@ -123,6 +127,7 @@ async fn page(
             }
             section { (intake(visitor, made, has_token)) }
             section { (calendar(visitor, made, has_key)) }
+            section { (api(visitor, made, has_api)) }
             section {
                 h2 { "Prices" }
                 p { "What honey, fruit and bottles cost, for the cost on a mead's card: " a href="/prices" { "the list of prices" } "." }
@@ -178,6 +183,25 @@ fn intake(visitor: &Visitor, made: Made, has_token: bool) -> Markup {
         }
         @if let Some(sheet) = Sheet::new(visitor, TOKEN_FORM, None) {
             (sheet.form("/settings/token", "Make a new token", html! {}))
+        }
+    }
+}
+
+fn api(visitor: &Visitor, made: Made, has_token: bool) -> Markup {
+    html! {
+        h2 #api { "Other programs" }
+        @if let Made::ApiToken(token) = made {
+            p.done role="status" { "The new token. Write it down: it is shown this once." }
+            p { code.token { (token) } }
+        }
+        p {
+            "A program that shows this token in the header " code { "Authorization: Bearer " i { "token" } }
+            " may read and write all that this page can, under " code { "/api/v1/" } ". "
+            @if has_token { "A token is set; a new one replaces it." }
+            @else { "No token is set." }
+        }
+        @if let Some(sheet) = Sheet::new(visitor, API_FORM, None) {
+            (sheet.form("/settings/api", "Make a new token for programs", html! {}))
         }
     }
 }

@@ -10,15 +10,13 @@
 //! A hand reading has `gravity` as read off the stem, `temperature` of the sample and `reference`,
 //! what the hydrometer is marked for (20 °C when left out).
 
-use serde_json::{Map, Value};
-
 use super::hand::{HandReading, USUAL};
+use super::object::Object;
 use super::{parse_json, text};
 use crate::deed::{AHEAD, Deed, Dose, EARLIEST, Substance, What};
 use crate::reading::{Problem, ProblemKind, TimeFrom};
 use crate::time::Moment;
-use crate::units::{Preferences, Quantity};
-use crate::words::{self, LONGEST_NAME, LONGEST_NOTE};
+use crate::words::{LONGEST_NAME, LONGEST_NOTE};
 
 /// Weighed in at one time.
 const MOST_DOSES: usize = 20;
@@ -61,14 +59,7 @@ pub fn read(
     retained: bool,
 ) -> Result<Option<Line>, Problem> {
     let value = parse_json(text(payload)?)?;
-    let Value::Object(object) = value else {
-        let detail = "a line of the log is a JSON object";
-        return Err(Problem::new(ProblemKind::Unreadable, detail));
-    };
-    let fields = Fields {
-        object: &object,
-        place: String::new(),
-    };
+    let fields = Object::whole(&value)?;
     fields.only(&KEYS)?;
     let what = fields.key("what", What::from_key, &What::ALL.map(What::key))?;
     let Some((at, time_from)) = when(&fields, received, retained)? else {
@@ -97,7 +88,7 @@ pub fn read(
         ph,
         note,
         volume: fields.quantity("volume")?,
-        doses: doses(&object)?,
+        doses: doses(&fields)?,
         despite: fields.words("despite", LONGEST_NOTE)?,
         ..Deed::new(at, what)
     };
@@ -105,52 +96,27 @@ pub fn read(
 }
 
 fn when(
-    fields: &Fields<'_>,
+    fields: &Object<'_>,
     received: Option<Moment>,
     retained: bool,
 ) -> Result<Option<(Moment, TimeFrom)>, Problem> {
-    let bad = |detail: String| Problem::new(ProblemKind::BadTime, detail);
-    let said = match fields.object.get("at") {
-        None | Some(Value::Null) => None,
-        Some(Value::String(text)) => {
-            Some(Moment::parse_rfc3339(text).map_err(|why| bad(format!("at: {why}")))?)
-        }
-        Some(other) => return Err(bad(format!("at: {other} is not RFC 3339 text"))),
-    };
+    let bad = |detail: &str| Problem::new(ProblemKind::BadTime, detail);
+    let said = fields.when("at")?;
     // Without a clock of our own there is nothing to hold the sender's against.
     let Some(received) = received else {
         return Ok(None);
     };
     match said {
-        Some(at) if at < EARLIEST || at > received + AHEAD => Err(bad(format!(
-            "at: {} is before 2000 or still to come",
-            at.to_rfc3339()
-        ))),
+        Some(at) if at < EARLIEST => Err(bad("at: it is before the year 2000")),
+        Some(at) if at > received + AHEAD => Err(bad("at: it is still to come")),
         Some(at) => Ok(Some((at, TimeFrom::Payload))),
-        None if retained => Err(bad(
-            "a retained line of the log has to say at what time".to_owned()
-        )),
+        None if retained => Err(bad("at: a retained line of the log has to say when")),
         None => Ok(Some((received, TimeFrom::Arrival))),
     }
 }
 
-fn doses(object: &Map<String, Value>) -> Result<Vec<Dose>, Problem> {
-    let wrong = |detail: String| Problem::new(ProblemKind::WrongType, detail);
-    let list = match object.get("doses") {
-        None | Some(Value::Null) => return Ok(Vec::new()),
-        Some(Value::Array(list)) if list.len() <= MOST_DOSES => list,
-        Some(Value::Array(_)) => return Err(wrong(format!("doses: at most {MOST_DOSES}"))),
-        Some(_) => return Err(wrong("doses: a list is needed".to_owned())),
-    };
-    let read = |(n, value): (usize, &Value)| {
-        let place = format!("doses/{n}");
-        let Value::Object(object) = value else {
-            return Err(wrong(format!("{place}: an object is needed")));
-        };
-        let fields = Fields {
-            object,
-            place: place + "/",
-        };
+fn doses(fields: &Object<'_>) -> Result<Vec<Dose>, Problem> {
+    let read = |fields: &Object<'_>| {
         fields.only(&DOSE_KEYS)?;
         Ok(Dose {
             of: fields.key(
@@ -158,91 +124,12 @@ fn doses(object: &Map<String, Value>) -> Result<Vec<Dose>, Problem> {
                 Substance::from_key,
                 &Substance::ALL.map(Substance::key),
             )?,
-            mass: fields
-                .quantity("mass")?
-                .ok_or_else(|| fields.missing("mass"))?,
+            mass: fields.needed("mass")?,
             name: fields.words("name", LONGEST_NAME)?,
             extract: fields.quantity("extract")?,
         })
     };
-    list.iter().enumerate().map(read).collect()
-}
-
-/// An object, and what its fields' names follow in a complaint.
-struct Fields<'a> {
-    object: &'a Map<String, Value>,
-    place: String,
-}
-
-impl Fields<'_> {
-    fn wrong(&self, kind: ProblemKind, name: &str, why: &str) -> Problem {
-        Problem::new(kind, format!("{}{name}: {why}", self.place))
-    }
-
-    fn missing(&self, name: &str) -> Problem {
-        self.wrong(ProblemKind::Missing, name, "this is needed")
-    }
-
-    /// A name mistyped is not left out in silence.
-    fn only(&self, known: &[&str]) -> Result<(), Problem> {
-        match self.object.keys().find(|k| !known.contains(&k.as_str())) {
-            None => Ok(()),
-            Some(stranger) => {
-                let why = format!("this is not read; there are {}", known.join(", "));
-                Err(self.wrong(ProblemKind::Unreadable, stranger, &why))
-            }
-        }
-    }
-
-    fn none_of(&self, names: &[&str], with: &str) -> Result<(), Problem> {
-        match names.iter().find(|name| self.object.contains_key(**name)) {
-            None => Ok(()),
-            Some(name) => {
-                let why = format!("this does not go with {with}");
-                Err(self.wrong(ProblemKind::Conflict, name, &why))
-            }
-        }
-    }
-
-    fn key<T>(
-        &self,
-        name: &str,
-        from_key: impl FnOnce(&str) -> Option<T>,
-        all: &[&str],
-    ) -> Result<T, Problem> {
-        let text = match self.object.get(name) {
-            None | Some(Value::Null) => return Err(self.missing(name)),
-            Some(value) => value.as_str().unwrap_or_default(),
-        };
-        from_key(text).ok_or_else(|| {
-            let why = format!("it has to be one of {}", all.join(", "));
-            self.wrong(ProblemKind::WrongType, name, &why)
-        })
-    }
-
-    fn quantity<Q: Quantity>(&self, name: &str) -> Result<Option<Q>, Problem> {
-        let read = match self.object.get(name) {
-            None | Some(Value::Null) => return Ok(None),
-            Some(Value::Number(number)) => Ok(number.as_f64().unwrap_or(f64::NAN)),
-            Some(Value::String(text)) => Q::MEASURE.read(text, Preferences::USUAL),
-            Some(_) => {
-                let why = "a number is needed, or text with a unit";
-                return Err(self.wrong(ProblemKind::WrongType, name, why));
-            }
-        };
-        read.and_then(|v| Q::new(v).map_err(|e| e.to_string()))
-            .map(Some)
-            .map_err(|why| self.wrong(ProblemKind::OutOfRange, name, &why))
-    }
-
-    fn words(&self, name: &str, most: usize) -> Result<String, Problem> {
-        let text = match self.object.get(name) {
-            None | Some(Value::Null) => return Ok(String::new()),
-            Some(Value::String(text)) => text,
-            Some(_) => return Err(self.wrong(ProblemKind::WrongType, name, "text is needed")),
-        };
-        words::kept(text, most).map_err(|why| self.wrong(ProblemKind::OutOfRange, name, &why))
-    }
+    fields.list("doses", MOST_DOSES)?.iter().map(read).collect()
 }
 
 #[cfg(test)]

@@ -13,6 +13,7 @@ pub mod json;
 pub mod line;
 mod look;
 pub mod number;
+pub mod object;
 pub mod senml;
 pub mod time;
 

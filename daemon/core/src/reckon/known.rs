@@ -21,6 +21,8 @@ pub enum Fact {
     /// The warmest since it stopped falling: what carbon dioxide is left in it went by that.
     WarmestSinceEnd,
     Ph,
+    /// What it is to have in the glass.
+    PlannedGravity,
     /// What the yeast bears.
     Tolerance,
     /// SG a day.
@@ -29,6 +31,12 @@ pub enum Fact {
     MostLeft,
     /// When it was pitched.
     Pitched,
+    /// How long ago that was.
+    SincePitch,
+    /// How many nutrient steps are planned, what they go by, and how many were given.
+    NutrientSteps,
+    NutrientBy,
+    StepsGiven,
     /// Total sulphur dioxide that was added so far, mg/L in what is there now.
     SulphiteSoFar,
     /// Sorbic acid that was added so far, mg/L in what is there now.

@@ -1,12 +1,14 @@
 //! A must from its ingredients: what to weigh, or what it gives.
 
-use super::answer::{Amount, Answer, Formula, Table, result, table};
+use super::answer::{Amount, Answer, Formula, Step, Table, result, table};
 use super::field::{Choice, Field};
 use super::scale::shown;
 use super::strength::could;
-use super::sweet::{self, BALANCE, Brought, HONEY_OR_SUGAR, INGREDIENT, brought, to_scale};
-use super::{Complaints, Given, Reckoning};
-use crate::deed::Substance;
+use super::sweet::{
+    self, BALANCE, Brought, HONEY_OR_SUGAR, INGREDIENT, Sweet, WATER, brought, to_scale,
+};
+use super::{Complaints, Fact, Given, Reckoning};
+use crate::deed::{Substance, What};
 use crate::density::water;
 use crate::liquid::LiquidError;
 use crate::must::ingredient::{
@@ -23,9 +25,12 @@ pub static MUST: Reckoning = Reckoning {
     gate: None,
     fields: &[
         Field::choice("want", "What is wanted", WANT),
-        Field::number::<Litres>("volume", "Volume of must").may_be_left(),
+        Field::number::<Litres>("volume", "Volume of must")
+            .may_be_left()
+            .fill(Fact::Volume),
         Field::number::<Gravity>("gravity", "Gravity wanted")
             .may_be_left()
+            .fill(Fact::OriginalGravity)
             .hint("At 20 °C."),
         Field::choice("with", "Made up with", HONEY_OR_SUGAR)
             .hint("Honey or sugar to reach the gravity."),
@@ -117,9 +122,9 @@ fn to_weigh(given: &Given, parts: &[Brought], together: Portion) -> Result<Answe
         )
         .note("Make up to the mark at the end rather than adding volumes: they shrink when mixed."),
     );
-    let mut lines = vec![(main.name.to_owned(), mass), ("water".to_owned(), pour)];
-    lines.extend(parts.iter().map(|p| (p.name.to_owned(), p.mass)));
-    finish(given, answer, &recipe.must, lines)
+    let mut lines = vec![(&main, mass), (&WATER, pour)];
+    lines.extend(parts.iter().map(|p| (&p.what, p.mass)));
+    finish(given, answer, &recipe.must, &lines)
 }
 
 fn what_it_gives(
@@ -149,16 +154,16 @@ fn what_it_gives(
         shown(given, volume),
         shown(given, gravity)
     ));
-    let mut lines: Vec<_> = parts.iter().map(|p| (p.name.to_owned(), p.mass)).collect();
-    lines.push(("water".to_owned(), water));
-    finish(given, answer, &must, lines)
+    let mut lines: Vec<_> = parts.iter().map(|p| (&p.what, p.mass)).collect();
+    lines.push((&WATER, water));
+    finish(given, answer, &must, &lines)
 }
 
 fn finish(
     given: &Given,
     answer: Answer,
     must: &Portion,
-    lines: Vec<(String, Kilograms)>,
+    lines: &[(&Sweet, Kilograms)],
 ) -> Result<Answer, Complaints> {
     tell(answer, must, lines).map_err(|e| given.complain("gravity", &e.to_string()).into())
 }
@@ -166,7 +171,7 @@ fn finish(
 fn tell(
     answer: Answer,
     must: &Portion,
-    lines: Vec<(String, Kilograms)>,
+    lines: &[(&Sweet, Kilograms)],
 ) -> Result<Answer, LiquidError> {
     let (volume, gravity) = (must.liquid.volume()?, must.liquid.gravity()?);
     let sg = |off: f64| Gravity::computed(gravity.get() + off);
@@ -202,10 +207,16 @@ fn tell(
         "What goes in",
         &[("what", "What"), ("mass", "Mass")],
     );
-    for (name, mass) in lines {
-        weigh = weigh.row(vec![Amount::Words(name), Amount::of(mass)]);
+    for (what, mass) in lines {
+        weigh = weigh.row(vec![Amount::Words(what.name.to_owned()), Amount::of(*mass)]);
     }
-    answer = answer.table(weigh);
+    // Its gravity is left out: reckoned is not measured.
+    let weighed = lines.iter().filter(|(_, mass)| mass.get() > 0.0);
+    answer = answer.table(weigh).step(Step {
+        doses: weighed.map(|(what, mass)| what.dose(*mass)).collect(),
+        volume: Some(volume),
+        ..Step::new(What::Pitch, "the must as it was weighed")
+    });
     if must.pulp.get() > 0.0 {
         answer = answer.result(
             result("pulp", "Fruit that does not dissolve", must.pulp)

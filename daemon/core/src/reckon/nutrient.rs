@@ -6,7 +6,9 @@ use super::sulphur::{self, CAUTION_LAW};
 use super::{Choice, Complaints, Fact, Field, Given, Reckoning, rules};
 use crate::deed::{Dose, Substance, What};
 use crate::density::plato_from_gravity;
-use crate::nutrient::{self, Due, LAST_STEP, LINE, Need, PHOSPHATE_SHARE, Ration, Sources, Wanted};
+use crate::nutrient::{
+    self, Due, HOURS_APART, LAST_STEP, LINE, Need, PHOSPHATE_SHARE, Ration, Sources, Wanted,
+};
 use crate::show;
 use crate::time::Span;
 use crate::units::{
@@ -76,11 +78,38 @@ pub static NUTRIENT: Reckoning = Reckoning {
         Field::number::<Kilograms>("other-so-far", "Other nutrient so far")
             .usual("0 g")
             .fill(Fact::NutrientSoFar),
-        Field::number::<Count>("steps", "Steps").usual("4"),
+        Field::number::<Count>("steps", "Steps")
+            .usual("4")
+            .fill(Fact::NutrientSteps),
+        Field::number::<Count>("given", "Steps given so far")
+            .usual("0")
+            .fill(Fact::StepsGiven),
+        Field::choice(
+            "by",
+            "Steps go by",
+            &[
+                Choice {
+                    key: BY_SUGAR,
+                    label: "the sugar used",
+                },
+                Choice {
+                    key: BY_HOURS,
+                    label: "hours after the pitch",
+                },
+            ],
+        )
+        .fill(Fact::NutrientBy),
+        Field::number::<Hours>("since-pitch", "Since the pitch")
+            .may_be_left()
+            .fill(Fact::SincePitch)
+            .hint("Where steps go by hours."),
         rules::field(),
     ],
     run,
 };
+
+pub(super) const BY_SUGAR: &str = "sugar";
+pub(super) const BY_HOURS: &str = "hours";
 
 const MOST_STEPS: f64 = 6.0;
 /// How far past the last step's share of the sugar it is not yet too late: what readings leave open.
@@ -98,10 +127,18 @@ const ORDINALS: [&str; 6] = ["first", "second", "third", "fourth", "fifth", "six
 struct Line {
     /// From 0.
     nth: usize,
-    at: Gravity,
+    /// What it waits for.
+    at: At,
     due: Due,
     phosphate: Kilograms,
     other: Kilograms,
+}
+
+#[derive(Clone, Copy)]
+enum At {
+    Gravity(Gravity),
+    /// After the pitch.
+    Hours(Hours),
 }
 
 fn run(given: &Given) -> Result<Answer, Complaints> {
@@ -169,6 +206,10 @@ struct Wish {
     phosphate_so_far: Kilograms,
     other_so_far: Kilograms,
     steps: usize,
+    /// Steps that were given.
+    given: usize,
+    /// Since the pitch, where steps go by hours.
+    hours: Option<Hours>,
 }
 
 impl Wish {
@@ -192,6 +233,11 @@ impl Wish {
                 .complain("steps", &format!("a whole number from 1 to {MOST_STEPS}"))
                 .into());
         }
+        let hours: Option<Hours> = match given.choice("by") {
+            BY_HOURS => Some(given.need("since-pitch")?),
+            _ => None,
+        };
+        let so_far: Count = given.need("given")?;
         let other: Option<MassPercent> = given.maybe("other");
         if other.is_some_and(|share| share.get() <= 0.0) {
             return Err(given
@@ -235,6 +281,8 @@ impl Wish {
             phosphate_so_far: given.need("phosphate-so-far")?,
             other_so_far: given.need("other-so-far")?,
             steps: steps.get() as usize,
+            given: so_far.get() as usize,
+            hours,
         })
     }
 }
@@ -242,13 +290,82 @@ impl Wish {
 /// What goes in when. Steps that were passed without any nutrient go in together, now; where some was
 /// given already, the rest is spread over the steps to come.
 fn lines(asked: &Wish, ration: &Ration, from: Sources) -> Vec<Line> {
+    let shares = match asked.hours {
+        Some(hours) => by_hours(asked, hours),
+        None => by_sugar(asked),
+    };
+    let lawful = |most: Option<MgPerLitre>| {
+        most.map_or(f64::INFINITY, |m| m.get() * 1e-6 * asked.volume.get())
+    };
+    let mut phosphate_left = lawful(from.phosphate_most);
+    let mut other_left = lawful(from.other_most);
+    shares
+        .into_iter()
+        .map(|Share { nth, at, due, part }| {
+            let weigh = |mass: Kilograms, left: &mut f64| {
+                let part = Kilograms::computed(mass.get() * part);
+                let weighed = weighed_within(part, Kilograms::computed(left.max(0.0)));
+                *left -= weighed.get();
+                weighed
+            };
+            Line {
+                nth,
+                at,
+                due,
+                phosphate: weigh(ration.phosphate, &mut phosphate_left),
+                other: weigh(ration.other, &mut other_left),
+            }
+        })
+        .collect()
+}
+
+/// Its part of what is still to be given.
+struct Share {
+    nth: usize,
+    at: At,
+    due: Due,
+    part: f64,
+}
+
+/// What fell due meanwhile goes in as one, now.
+fn by_hours(asked: &Wish, since: Hours) -> Vec<Share> {
+    let left = asked.given..asked.steps.max(asked.given + 1);
+    let part = 1.0 / left.len() as f64;
+    let hours = |nth: usize| HOURS_APART * (nth + 1) as f64;
+    let passed = left.clone().filter(|nth| hours(*nth) <= since.get());
+    let mut shares = Vec::new();
+    if let Some(last) = passed.clone().next_back() {
+        shares.push(Share {
+            nth: last,
+            at: At::Hours(Hours::computed(hours(last))),
+            due: Due::Passed,
+            part: part * passed.count() as f64,
+        });
+    }
+    let ahead = left.filter(|nth| hours(*nth) > since.get());
+    shares.extend(ahead.map(|nth| Share {
+        nth,
+        at: At::Hours(Hours::computed(hours(nth))),
+        due: Due::In(Hours::computed(hours(nth) - since.get())),
+        part,
+    }));
+    shares
+}
+
+fn by_sugar(asked: &Wish) -> Vec<Share> {
     let begun = asked.phosphate_so_far.get() + asked.other_so_far.get() > 0.0;
     let all = nutrient::steps(asked.original, asked.end, asked.steps);
     let passed = |at: Gravity| asked.gravity.is_some_and(|now| now <= at);
     let behind = all.iter().filter(|at| passed(**at)).count();
     let ahead = all.len() - behind;
     let whole = all.len() as f64;
-    let mut shares: Vec<(usize, Gravity, f64)> = Vec::new();
+    let mut shares = Vec::new();
+    let share = |nth: usize, at: Gravity, part: f64| Share {
+        nth,
+        at: At::Gravity(at),
+        due: due(asked, nth, at),
+        part,
+    };
     let each = if begun && ahead > 0 {
         1.0 / ahead as f64
     } else if begun {
@@ -260,35 +377,13 @@ fn lines(asked: &Wish, ration: &Ration, from: Sources) -> Vec<Line> {
         && (!begun || ahead == 0)
         && behind > 0
     {
-        let share = if begun { 1.0 } else { behind as f64 * each };
-        shares.push((behind - 1, now, share));
+        let part = if begun { 1.0 } else { behind as f64 * each };
+        shares.push(share(behind - 1, now, part));
     }
     for (nth, at) in all.into_iter().enumerate().skip(behind) {
-        shares.push((nth, at, each));
+        shares.push(share(nth, at, each));
     }
-    let lawful = |most: Option<MgPerLitre>| {
-        most.map_or(f64::INFINITY, |m| m.get() * 1e-6 * asked.volume.get())
-    };
-    let mut phosphate_left = lawful(from.phosphate_most);
-    let mut other_left = lawful(from.other_most);
     shares
-        .into_iter()
-        .map(|(nth, at, share)| {
-            let part = |mass: Kilograms, left: &mut f64| {
-                let part = Kilograms::computed(mass.get() * share);
-                let weighed = weighed_within(part, Kilograms::computed(left.max(0.0)));
-                *left -= weighed.get();
-                weighed
-            };
-            Line {
-                nth,
-                at,
-                due: due(asked, nth, at),
-                phosphate: part(ration.phosphate, &mut phosphate_left),
-                other: part(ration.other, &mut other_left),
-            }
-        })
-        .collect()
 }
 
 /// The first step of a plan from the start is the one to begin with.
@@ -347,9 +442,12 @@ fn sentence(
     }
     if let Some(next) = lines.iter().find(|l| l.due != Due::Passed) {
         words.push_str(&format!(
-            " The {} nutrient step is due when gravity reaches {}{}.",
+            " The {} nutrient step is due {}{}.",
             ORDINALS.get(next.nth).unwrap_or(&"next"),
-            coarse(given, next.at),
+            match next.at {
+                At::Gravity(at) => format!("when gravity reaches {}", coarse(given, at)),
+                At::Hours(hours) => format!("{:.0} hours after the pitch", hours.get()),
+            },
             when(given, next.due).map_or_else(String::new, |about| format!(", about {about}")),
         ));
     }
@@ -466,7 +564,7 @@ fn tell_lines(given: &Given, answer: Answer, lines: &[Line]) -> Answer {
         "Steps",
         &[
             ("step", "Step"),
-            ("gravity", "At gravity"),
+            ("gravity", "At"),
             ("when", "About"),
             ("phosphate", "Diammonium phosphate"),
             ("other", "Other nutrient"),
@@ -475,7 +573,10 @@ fn tell_lines(given: &Given, answer: Answer, lines: &[Line]) -> Answer {
     for line in lines {
         steps = steps.row(vec![
             Amount::of(Count::computed(line.nth as f64 + 1.0)),
-            Amount::of(line.at),
+            match line.at {
+                At::Gravity(at) => Amount::of(at),
+                At::Hours(hours) => Amount::Words(format!("{:.0} h after the pitch", hours.get())),
+            },
             Amount::Words(match line.due {
                 Due::Passed if line.nth == 0 => "once it ferments".to_owned(),
                 Due::Passed => "now".to_owned(),
@@ -487,18 +588,22 @@ fn tell_lines(given: &Given, answer: Answer, lines: &[Line]) -> Answer {
     }
     let mut answer = answer.table(steps);
     if let Some(next) = lines.iter().find(|l| l.due != Due::Passed) {
-        answer = answer.result(result("next-gravity", "Next step at gravity", next.at));
+        if let At::Gravity(at) = next.at {
+            answer = answer.result(result("next-gravity", "Next step at gravity", at));
+        }
         if let Due::In(hours) = next.due {
             let at = |by: f64| given.asker.now + Span::from_days(hours.get() / 24.0 * by);
             let text =
                 |by: f64| show::day_and_time(at(by), given.asker.now, given.asker.style.zone);
-            answer = answer.result(Outcome::when("next-at", "Next step about", at(1.0)).note(
-                format!(
+            let next_at = Outcome::when("next-at", "Next step about", at(1.0));
+            answer = answer.result(match next.at {
+                At::Hours(_) => next_at,
+                At::Gravity(_) => next_at.note(format!(
                     "Between {} and {} if the fall is by a third faster or slower.",
                     text(1.0 / (1.0 + FALL_DOUBT)),
                     text(1.0 / (1.0 - FALL_DOUBT)),
-                ),
-            ));
+                )),
+            });
         }
     }
     answer
@@ -610,6 +715,38 @@ mod tests {
         let capped = nutrient(&[("other", "4 %"), ("other-most", "1 g/L")]).unwrap();
         assert!((value(&capped, "other") - 0.020).abs() < 1e-9);
         assert!(value(&capped, "nitrogen-short") > 80.0);
+    }
+
+    /// Two steps of 24.5 g held at 20 g by the limit: half each, whatever the gravity.
+    #[test]
+    fn steps_by_the_hour() {
+        let at = |hours: &str, given: &str| {
+            let told = nutrient(&[
+                ("by", "hours"),
+                ("steps", "2"),
+                ("since-pitch", hours),
+                ("given", given),
+                ("gravity", "1.099"),
+            ]);
+            told.unwrap()
+        };
+        let early = at("10", "0");
+        assert!(early.step.is_none(), "{}", early.sentence);
+        assert!(
+            early
+                .sentence
+                .contains("The first nutrient step is due 24 hours after the pitch"),
+            "{}",
+            early.sentence
+        );
+        let first = at("25", "0").step.expect("the first is due");
+        assert!((first.deed.doses[0].mass.get() - 0.010).abs() < 1e-9);
+        assert!(at("30", "1").step.is_none());
+        // Both fell due meanwhile.
+        let both = at("49", "0").step.expect("both are due");
+        assert!((both.deed.doses[0].mass.get() - 0.020).abs() < 1e-9);
+        assert!(at("49", "1").step.is_some());
+        assert!(said(nutrient(&[("by", "hours")])).contains("Since the pitch"));
     }
 
     #[test]

@@ -1,14 +1,16 @@
 //! From a vessel's record to what a reckoning is filled with.
 
 use super::known::{Fact, Filling, Known};
+use super::nutrient::{BY_HOURS, BY_SUGAR};
 use super::{Asker, Row};
 use crate::deed::{Deed, Dose, Substance, What};
 use crate::hours::{HOUR_MS, Hour};
 use crate::lineage::{Book, Past, Step, dissolved, sulphur_dioxide};
+use crate::plan::{By, Plan};
 use crate::show;
 use crate::sorbate::SORBIC_SHARE;
 use crate::time::Moment;
-use crate::units::{AbvPercent, Celsius, FallPerDay, Gravity, Litres};
+use crate::units::{AbvPercent, Celsius, Count, FallPerDay, Gravity, Hours, Litres};
 use crate::verdict::outcome::Verdict;
 
 /// What is on record of the mead in a vessel, and of the cellar around it.
@@ -18,6 +20,7 @@ pub struct Record {
     pub started: Moment,
     pub original: Option<Gravity>,
     pub tolerance: Option<AbvPercent>,
+    pub plan: Plan,
     /// As the maker noted it for this mead.
     pub volume: Option<Litres>,
     /// What it began as, when it is of parts of others.
@@ -63,6 +66,11 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
         Filling::When(record.started),
         "the pitch in its log",
     );
+    known.set(
+        Fact::SincePitch,
+        Hours::computed(asker.now.since(record.started).as_hours()),
+        "the pitch in its log",
+    );
     readings(record, asker, &mut known);
     blended(record, &mut known);
     let book = book(record, &known);
@@ -70,6 +78,9 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
     additives(record, &book, &mut known);
     if let Some(tolerance) = record.tolerance {
         known.set(Fact::Tolerance, tolerance, "the facts of this mead");
+    }
+    if let Some(gravity) = record.plan.gravity {
+        known.set(Fact::PlannedGravity, gravity, "the plan");
     }
     if let Some((deed, ph)) = last(&record.deeds, |d| d.ph) {
         known.set(Fact::Ph, ph, format!("measured {}", day(deed.at)));
@@ -291,6 +302,7 @@ fn additives(record: &Record, book: &Book, known: &mut Known) {
             (n, None) => format!("the {n} doses in its log"),
         }
     };
+    steps(record, known);
     for (fact, of) in [
         (Fact::PhosphateSoFar, phosphate as fn(Substance) -> _),
         (Fact::NutrientSoFar, nutrient),
@@ -307,6 +319,22 @@ fn additives(record: &Record, book: &Book, known: &mut Known) {
             known.set(fact, given, from(of));
         }
     }
+}
+
+/// Nutrient steps, planned and given.
+fn steps(record: &Record, known: &mut Known) {
+    if let Some(nutrient) = record.plan.nutrient {
+        let by = match nutrient.by {
+            By::Sugar => BY_SUGAR,
+            By::Hours => BY_HOURS,
+        };
+        known.fill(Fact::NutrientBy, Filling::Words(by.into()), "the plan");
+        let steps = Count::computed(nutrient.steps.into());
+        known.set(Fact::NutrientSteps, steps, "the plan");
+    }
+    let since_pitch = record.deeds.iter().filter(|d| d.at >= record.started);
+    let given = since_pitch.filter(|d| d.what == What::Nutrient).count();
+    known.set(Fact::StepsGiven, Count::computed(given as f64), "its log");
 }
 
 fn phosphate(of: Substance) -> Option<f64> {
@@ -365,6 +393,7 @@ mod tests {
             started: START,
             original: Some(g(1.100)),
             tolerance: AbvPercent::new(16.0).ok(),
+            plan: Plan::default(),
             volume: Litres::new(20.0).ok(),
             inherited: None,
             poured: Vec::new(),

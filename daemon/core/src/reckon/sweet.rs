@@ -78,6 +78,12 @@ pub(super) struct Sweet {
     pub name: &'static str,
 }
 
+pub(super) static WATER: Sweet = Sweet {
+    ingredient: Ingredient::WATER,
+    of: Substance::Water,
+    name: "water",
+};
+
 /// From [`WITH`], [`MOISTURE`] and [`SYRUP`].
 pub(super) fn sweet(given: &Given) -> Result<Sweet, Complaint> {
     by_key(given, given.choice("with"))
@@ -181,7 +187,7 @@ pub(super) const INGREDIENT: &[Field] = &[
 
 /// What a row of [`INGREDIENT`] brings.
 pub(super) struct Brought {
-    pub name: &'static str,
+    pub what: Sweet,
     pub mass: Kilograms,
     pub portion: Portion,
 }
@@ -190,18 +196,26 @@ pub(super) struct Brought {
 pub(super) fn brought(given: &Given, row: &Given) -> Result<Brought, Complaint> {
     let mass: Kilograms = row.need("mass")?;
     let key = row.choice("what");
-    let (name, ingredient) = match (key, listed(key)) {
-        ("honey", _) => ("honey", honey(given)?),
-        ("own", _) => ("of your own", own(row)?),
-        ("water", _) => ("water", Ingredient::WATER),
-        (_, Some(l)) => (l.label, better_known(row, l.ingredient)?),
+    let what = match (key, listed(key)) {
+        ("own", _) => Sweet {
+            ingredient: own(row)?,
+            of: Substance::Other,
+            name: "of your own",
+        },
+        ("honey" | "water", _) => by_key(given, key)?,
+        (_, Some(l)) => Sweet {
+            ingredient: better_known(row, l.ingredient)?,
+            of: substance(l),
+            name: l.label,
+        },
         (_, None) => return Err(row.complain("what", "this is needed")),
     };
-    let portion = ingredient
+    let portion = what
+        .ingredient
         .portion(mass)
         .map_err(|e| row.complain("mass", &e.to_string()))?;
     Ok(Brought {
-        name,
+        what,
         mass,
         portion,
     })
@@ -230,8 +244,15 @@ fn better_known(row: &Given, ingredient: Ingredient) -> Result<Ingredient, Compl
 
 impl Sweet {
     pub fn dose(&self, mass: Kilograms) -> Dose {
+        // What is only called after its kind needs no name of its own.
+        let named = self.name != self.of.label();
         Dose {
             extract: Some(self.ingredient.extract()),
+            name: if named {
+                self.name.to_owned()
+            } else {
+                String::new()
+            },
             ..Dose::of(self.of, mass)
         }
     }

@@ -31,9 +31,11 @@ pub static SWEETEN: Reckoning = Reckoning {
         VOLUME,
         GRAVITY,
         STRENGTH,
-        Field::number::<Gravity>("target", "Gravity wanted").hint(
-            "Dry about 1.000, half sweet 1.010, sweet 1.020 and more (common practice, no source).",
-        ),
+        Field::number::<Gravity>("target", "Gravity wanted")
+            .fill(Fact::PlannedGravity)
+            .hint(
+                "Dry about 1.000, half sweet 1.010, sweet 1.020 and more (common practice, no source).",
+            ),
         sweet::WITH,
         sweet::MOISTURE,
         sweet::HONEY_INDEX,

@@ -3,13 +3,11 @@
 use super::look::Look;
 use super::{Due, Kind, Task};
 use crate::deed::What;
-use crate::nutrient;
+use crate::nutrient::{self, HOURS_APART};
 use crate::plan::By;
 use crate::time::{Moment, Span};
 use crate::units::Gravity;
 
-/// Between two steps that go by hours; the first so long after the pitch. Common practice, no source.
-const HOURS_APART: i64 = 24;
 /// Past this share of the sugar no nutrient is asked for any more: what the yeast leaves feeds what
 /// spoils mead. Half, so that a step due at a third may be late. Common practice, no source.
 const TOO_LATE: f64 = 0.5;
@@ -72,8 +70,8 @@ pub(super) fn nutrient(look: &Look) -> Vec<Task> {
 }
 
 fn by_hours(look: &Look, step: usize) -> (Due, String) {
-    let hours = HOURS_APART * i64::try_from(step).unwrap_or(i64::MAX);
-    let at = look.record.pitched + Span::hours(hours);
+    let hours = HOURS_APART * step as f64;
+    let at = look.record.pitched + Span::from_days(hours / 24.0);
     (Due::At(at), format!("{hours} hours after the yeast."))
 }
 

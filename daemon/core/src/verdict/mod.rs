@@ -195,7 +195,9 @@ impl Assessor {
 const SWEET: f64 = 0.8;
 /// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
 const BEARS_MORE: f64 = 0.5;
-/// The same where the original gravity is not known. Common practice, no source.
+/// A pitch noted so soon after the mead was started is that very pitch, written down.
+const ONE_PITCH: Span = Span::days(1);
+/// Above this it is sweet, where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
 const STILL_SINCE: f64 = 0.003;
@@ -465,7 +467,7 @@ impl Evidence<'_> {
         let new_yeast = self
             .case
             .last_deed(self.now, &[What::Pitch])
-            .is_some_and(|d| d.at > self.stretch.pitched);
+            .is_some_and(|d| d.at > self.stretch.pitched + ONE_PITCH);
         let bears = self
             .case
             .tolerance

@@ -37,11 +37,7 @@ pub fn pour(
         }
     }
     moves::free(tx, vessel, at)?;
-    let volume = |part: &Part| part.volume.map_or(0.0, Litres::get);
-    let largest = parts
-        .iter()
-        .max_by(|a, b| volume(a).total_cmp(&volume(b)))
-        .map(|p| p.parent);
+    let largest = Part::largest(parts).map(|p| p.parent);
     let whole: Option<f64> = parts.iter().map(|p| p.volume.map(Litres::get)).sum();
     let facts = BatchFacts {
         origin: largest.map(|parent| Origin { parent, at }),

@@ -1,6 +1,7 @@
-//! What the pages say, for programs. Read-only, under the same access as the pages.
+//! What the pages say and do, for programs.
 
 pub(crate) mod reckon;
+pub(crate) mod write;
 
 use axum::Json;
 use axum::extract::{FromRequestParts, Path, State};
@@ -25,13 +26,14 @@ impl FromRequestParts<App> for MayRead {
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MayRead, Fault> {
         let visitor = Visitor::from_request_parts(parts, app).await?;
-        match visitor.standing {
-            Standing::Outside => Err(Fault::said(
-                StatusCode::UNAUTHORIZED,
-                "Sign in on the page and send its cookie, or set public-view.",
-            )),
-            _ => Ok(MayRead(visitor)),
+        if visitor.standing != Standing::Outside || write::shows_token(app, &parts.headers).await? {
+            return Ok(MayRead(visitor));
         }
+        Err(Fault::said(
+            StatusCode::UNAUTHORIZED,
+            "Send the API token as \"Authorization: Bearer …\" (the settings page makes it), or set \
+             public-view.",
+        ))
     }
 }
 
