@@ -23,7 +23,8 @@ pub struct ReplayArgs {
     /// Strength the yeast bears, % vol.
     #[arg(long, value_name = "PERCENT")]
     tolerance: Option<f64>,
-    /// What was done: CSV with the columns at, what, gravity, note.
+    /// What was done: CSV with the columns at, what, and any of gravity, temperature, ph, volume,
+    /// doses, note, despite; a mead's card gives such a file.
     #[arg(long, value_name = "EVENTS.csv")]
     events: Option<PathBuf>,
     /// One JSON object a line instead of sentences.

@@ -4,6 +4,7 @@
 //! `cargo build --workspace && cargo test -p ebbmark-tests`.
 
 mod broker;
+mod card;
 mod clock;
 mod common;
 mod config;

@@ -123,6 +123,7 @@ pub(crate) fn router(app: App) -> Router {
             "/vessel/{id}/batch/{batch}/move",
             post(act::pour::to_vessel),
         )
+        .route("/vessel/{id}/batch/{batch}/goods", post(act::goods::put_in))
         .route("/vessel/{id}/batch/{batch}/split", post(act::pour::split))
         .route(
             "/vessel/{id}/blend",
@@ -131,6 +132,14 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/label", get(page::label::show))
         .route("/vessel/{id}/facts", post(act::vessel::edit))
         .route("/vessel/{id}/retire", post(act::vessel::retire))
+        .route("/mead/{id}", get(page::card::show))
+        .route(
+            "/mead/{id}/again",
+            get(page::card::again::show).post(act::again::start),
+        )
+        .route("/mead/{id}/card.html", get(page::card::file))
+        .route("/mead/{id}/card.json", get(page::card::json))
+        .route("/mead/{id}/card.csv", get(page::card::csv))
         .route("/tasks", get(page::tasks::show))
         .route("/tasks/{batch}", post(act::task::answer))
         .route("/tasks.ics", get(calendar::feed))
@@ -150,6 +159,9 @@ pub(crate) fn router(app: App) -> Router {
             "/settings",
             get(page::settings::show).post(act::settings::save),
         )
+        .route("/prices", get(page::prices::show).post(act::price::set))
+        .route("/prices/strike", post(act::price::strike))
+        .route("/prices/money", post(act::price::money))
         .route("/settings/token", post(act::settings::token))
         .route("/settings/api", post(act::settings::api))
         .route("/settings/calendar", post(act::settings::calendar))
@@ -172,6 +184,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/meads/{id}/tasks", post(api::write::answer))
         .route("/api/v1/tasks", get(api::write::tasks))
         .route("/api/v1/vessels/{id}", get(api::vessel))
+        .route("/api/v1/meads/{id}/card", get(api::card))
         .route("/api/v1/reckon", get(api::reckon::list))
         .route("/api/v1/reckon/{key}", get(api::reckon::answer))
         .route("/healthz", get(async || "ok"))

@@ -23,6 +23,11 @@ const ALL: [Asset; 5] = [
         text: include_str!("../assets/style.css"),
     },
     Asset {
+        name: "card.css",
+        kind: "text/css; charset=utf-8",
+        text: include_str!("../assets/card.css"),
+    },
+    Asset {
         name: "live.js",
         kind: "text/javascript; charset=utf-8",
         text: include_str!("../assets/live.js"),
@@ -59,6 +64,12 @@ static HASH: LazyLock<String> = LazyLock::new(|| {
 
 pub(crate) fn address(name: &str) -> String {
     format!("/assets/{}/{name}", *HASH)
+}
+
+/// What a file that stands alone carries in itself.
+pub(crate) fn text(name: &str) -> &'static str {
+    let found = ALL.iter().find(|a| a.name == name);
+    found.map_or("", |a| a.text)
 }
 
 pub(crate) async fn serve(Path((hash, name)): Path<(String, String)>) -> Result<Response, Fault> {

@@ -65,6 +65,13 @@ impl Visitor {
         show::day_and_time(at, self.now, &self.zone)
     }
 
+    /// "1 Mar 2026": for what is read years later.
+    pub fn date(&self, at: Moment) -> String {
+        at.timestamp().map_or_else(String::new, |t| {
+            self.zone.to_datetime(t).strftime("%-d %b %Y").to_string()
+        })
+    }
+
     /// "14:05" here.
     pub fn clock(&self, at: Moment) -> String {
         at.timestamp().map_or_else(String::new, |t| {

@@ -4,6 +4,9 @@
 #[path = "pages/ask.rs"]
 mod ask;
 #[cfg(test)]
+#[path = "pages/card.rs"]
+mod card;
+#[cfg(test)]
 #[path = "pages/doubt.rs"]
 mod doubt;
 #[cfg(test)]

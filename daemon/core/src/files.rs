@@ -8,11 +8,13 @@ use std::ops::RangeInclusive;
 use csv::{ReaderBuilder, StringRecord, Trim};
 
 use crate::decode::number;
-use crate::deed::{Deed, What};
+use crate::deed::{Deed, Dose, What};
 use crate::density::{gravity_from_density, gravity_from_plato};
 use crate::feed::Quantity;
 use crate::time::{Moment, Span};
-use crate::units::{Celsius, Gravity, Plato};
+use crate::units::{
+    Celsius, Gravity, Kilograms, Litres, MassPercent, Ph, Plato, Quantity as Number,
+};
 
 /// One reading from a file.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -94,42 +96,89 @@ pub fn readings(
     }))
 }
 
-/// Reads a file of events: `at,what,gravity,note`, the last two may be missing or empty.
+/// The columns of a file of events, as a card's log is written.
+pub const EVENT_COLUMNS: [&str; 9] = [
+    "at",
+    "what",
+    "gravity",
+    "temperature",
+    "ph",
+    "volume",
+    "doses",
+    "note",
+    "despite",
+];
+
+/// Reads a file of events: [`EVENT_COLUMNS`], of which all but the first two may be missing or
+/// empty. SG, °C, litres; doses are a list as JSON, as in a deed's. Blanks around a note are dropped.
 ///
 /// # Errors
 /// The header is missing or lacks `at` or `what`.
 pub fn events(text: &str, believed: &Believed) -> Result<(Vec<Deed>, Vec<BadLine>), FileError> {
     let text = without_mark(text);
     let (header, mut reader) = open(text)?;
-    let at = position(&header, "at")?;
-    let what = position(&header, "what")?;
-    let gravity = position(&header, "gravity").ok();
-    let note = position(&header, "note").ok();
+    position(&header, "at")?;
+    position(&header, "what")?;
+    let columns = EVENT_COLUMNS.map(|name| position(&header, name).ok());
     let (mut deeds, bad) = each_line(text, &mut reader, &header, |record| {
-        let field = |i: usize| record.get(i).unwrap_or("");
-        let what = field(what);
-        let gravity = match gravity.map(field).filter(|t| !t.is_empty()) {
-            None => None,
-            Some(text) => {
-                let v = number::parse(text)
-                    .ok_or_else(|| format!("gravity \"{text}\" is not a number"))?;
-                Some(Gravity::new(v).map_err(|e| e.to_string())?)
-            }
-        };
-        Ok(Deed {
-            gravity,
-            note: note.map(field).unwrap_or("").to_string(),
-            ..Deed::new(
-                time(field(at), believed)?,
-                What::from_key(what).ok_or_else(|| {
-                    let all: Vec<_> = What::ALL.iter().map(|w| w.key()).collect();
-                    format!("\"{what}\" is none of {}", all.join(", "))
-                })?,
-            )
-        })
+        let fields = columns.map(|c| c.and_then(|c| record.get(c)).unwrap_or(""));
+        deed(fields, believed)
     });
     deeds.sort_by_key(|d| d.at);
     Ok((deeds, bad))
+}
+
+/// From fields in the order of [`EVENT_COLUMNS`].
+fn deed(fields: [&str; 9], believed: &Believed) -> Result<Deed, String> {
+    let [
+        at,
+        what,
+        gravity,
+        temperature,
+        ph,
+        volume,
+        doses,
+        note,
+        despite,
+    ] = fields;
+    let known = What::from_key(what).ok_or_else(|| {
+        let all: Vec<_> = What::ALL.iter().map(|w| w.key()).collect();
+        format!("\"{what}\" is none of {}", all.join(", "))
+    })?;
+    Ok(Deed {
+        gravity: measured::<Gravity>(gravity)?,
+        temperature: measured::<Celsius>(temperature)?,
+        ph: measured::<Ph>(ph)?,
+        volume: measured::<Litres>(volume)?,
+        doses: weighed(doses)?,
+        note: note.to_owned(),
+        despite: despite.to_owned(),
+        ..Deed::new(time(at, believed)?, known)
+    })
+}
+
+fn measured<Q: Number>(text: &str) -> Result<Option<Q>, String> {
+    if text.is_empty() {
+        return Ok(None);
+    }
+    let name = Q::MEASURE.name;
+    let value = number::parse(text).ok_or_else(|| format!("{name} \"{text}\" is not a number"))?;
+    Q::new(value).map(Some).map_err(|e| e.to_string())
+}
+
+fn weighed(text: &str) -> Result<Vec<Dose>, String> {
+    if text.is_empty() {
+        return Ok(Vec::new());
+    }
+    let doses: Vec<Dose> =
+        serde_json::from_str(text).map_err(|e| format!("the doses cannot be read: {e}"))?;
+    for dose in &doses {
+        Kilograms::new(dose.mass.get()).map_err(|e| e.to_string())?;
+        if let Some(extract) = dose.extract {
+            MassPercent::new(extract.get()).map_err(|e| e.to_string())?;
+        }
+    }
+    Ok(doses)
 }
 
 type Reader<'a> = csv::Reader<&'a [u8]>;

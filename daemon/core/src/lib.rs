@@ -6,8 +6,10 @@
 //! an argument. The live daemon, `ebbmark replay` and the tests run this same code.
 
 pub mod acid;
+pub mod again;
 pub mod blend;
 pub mod calendar;
+pub mod card;
 pub mod decode;
 pub mod deed;
 pub mod density;
@@ -31,6 +33,7 @@ pub mod must;
 pub mod notice;
 pub mod nutrient;
 pub mod plan;
+pub mod price;
 pub mod reading;
 pub mod reckon;
 pub mod refraction;

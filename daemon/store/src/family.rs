@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use ebbmark_core::deed::Dose;
 use ebbmark_core::ids::BatchId;
 use ebbmark_core::lineage::{self, Mead, Must, Past, Step};
 use ebbmark_core::reckon::Inherited;
@@ -9,7 +10,7 @@ use ebbmark_core::time::Moment;
 use rusqlite::Connection;
 
 use crate::model::{Batch, Family, LogLine, Relative, Share};
-use crate::{meads, rows, vessels};
+use crate::{meads, prices, rows, vessels};
 
 /// No cellar has so large a family; a damaged file may.
 const LARGEST: usize = 64;
@@ -106,6 +107,7 @@ fn books(
     to: Moment,
     bare: Option<BatchId>,
 ) -> rusqlite::Result<Vec<lineage::Book>> {
+    let prices = prices::all(conn)?;
     let mut meads = Vec::new();
     for batch in batches {
         let facts = &batch.facts;
@@ -130,9 +132,12 @@ fn books(
         };
         let poured = shares.iter().filter(|s| s.parent == batch.id);
         let moments: Vec<Moment> = poured.map(|s| s.at).collect();
-        let mut steps = past.steps(&moments, |_| 0.0);
-        let last = past.gravity_at(to);
-        steps.extend(last.map(|gravity| (to, Step::Reads(gravity))));
+        let cost = |dose: &Dose, at| prices.of(dose, at).unwrap_or(0.0);
+        let mut steps = past.steps(&moments, cost);
+        // What was read in its vessel since it ended is of another mead, or long ago.
+        let until = batch.ended.map_or(to, |ended| ended.min(to));
+        let last = past.gravity_at(until);
+        steps.extend(last.map(|gravity| (until, Step::Reads(gravity))));
         meads.push(Mead { must, steps });
     }
     let place = |id: BatchId| batches.iter().position(|b| b.id == id);

@@ -15,7 +15,7 @@
 //! - `rows`: how values lie in columns; `meads`: which mead was in a vessel when;
 //!   `vessels`: which is in one now, with its verdict;
 //! - `tasks`: what is to be done, from each mead's record; `record`: what reckonings are filled
-//!   from;
+//!   from; `card`: what a mead's card is made from; `prices`: what things cost;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -23,6 +23,7 @@
 //! read again by another map; the log is only added to; retiring hides and destroys nothing.
 
 mod apply;
+mod card;
 pub mod error;
 mod family;
 pub mod hours;
@@ -31,6 +32,7 @@ mod migrate;
 pub mod model;
 mod outbox;
 mod pool;
+pub mod prices;
 pub mod reader;
 mod record;
 mod rows;

@@ -11,6 +11,7 @@ use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::lineage::Book;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::plan::Plan;
+use ebbmark_core::price::{Good, Price};
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
@@ -234,6 +235,14 @@ pub enum Command {
     /// Wall time of an arrival is `offset_ms` + its monotonic milliseconds.
     Redate {
         offset_ms: i64,
+    },
+    /// What something cost from a day on.
+    SetPrice(Price),
+    /// Takes a price off the list.
+    StrikePrice {
+        of: Good,
+        name: String,
+        since: Moment,
     },
     SetSetting {
         key: String,

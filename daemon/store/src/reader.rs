@@ -411,7 +411,7 @@ impl Reader {
     }
 }
 
-fn setting(conn: &Connection, key: &str) -> Sql<Option<String>> {
+pub(crate) fn setting(conn: &Connection, key: &str) -> Sql<Option<String>> {
     conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
         .query_row([key], |r| r.get(0))
         .optional()

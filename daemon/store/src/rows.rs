@@ -10,6 +10,7 @@ use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::plan::Plan;
+use ebbmark_core::price::{Good, Price};
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
@@ -185,6 +186,20 @@ fn family_key(family: Family) -> &'static str {
         Family::Gompertz => "gompertz",
         Family::Supply => "supply",
     }
+}
+
+// ---- prices ----
+
+pub const PRICE: &str = "good, name, since, paid, amount";
+
+pub fn price(row: &Row<'_>) -> Sql<Price> {
+    Ok(Price {
+        of: key(row, 0, Good::from_key)?,
+        name: row.get(1)?,
+        since: moment(row, 2)?,
+        paid: row.get(3)?,
+        amount: row.get(4)?,
+    })
 }
 
 // ---- feeds ----

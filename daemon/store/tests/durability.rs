@@ -17,7 +17,7 @@ fn a_newer_schema_is_refused_and_not_touched() {
         .build()
         .unwrap();
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 5);
+    assert_eq!(reader.schema_version().unwrap(), 6);
     runtime.block_on(writer.close());
     drop(reader);
     rusqlite::Connection::open(&path)
@@ -28,7 +28,7 @@ fn a_newer_schema_is_refused_and_not_touched() {
     let before = std::fs::read(&path).unwrap();
     let error = open(&path, Options::default()).err().unwrap();
     assert!(
-        matches!(&error, StoreError::TooNew { found: 99, known: 5, path: p } if *p == path),
+        matches!(&error, StoreError::TooNew { found: 99, known: 6, path: p } if *p == path),
         "{error}"
     );
     assert_eq!(std::fs::read(&path).unwrap(), before);
@@ -44,13 +44,13 @@ fn an_older_schema_is_not_upgraded_by_reading() {
         let sql = store.sql();
         sql.pragma_update(None, "user_version", version).unwrap();
     };
-    set(4);
+    set(5);
     let error = read(&store.path).err().unwrap();
     assert!(
-        matches!(&error, StoreError::TooOld { found: 4, known: 5, path } if *path == store.path),
+        matches!(&error, StoreError::TooOld { found: 5, known: 6, path } if *path == store.path),
         "{error}"
     );
-    assert_eq!(store.count("PRAGMA user_version"), 4);
+    assert_eq!(store.count("PRAGMA user_version"), 5);
     set(99);
     let error = read(&store.path).err().unwrap();
     assert!(matches!(&error, StoreError::TooNew { .. }), "{error}");

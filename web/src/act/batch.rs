@@ -21,7 +21,10 @@ pub(crate) async fn start(
     let vessel = VesselId(id);
     let meads = app.read(|reader| reader.vessels()).await?;
     let running: Vec<Batch> = meads.into_iter().filter_map(|v| v.batch).collect();
-    let read = both(read(&posted, &running, None), plan::read(&posted));
+    let read = both(
+        read(&posted, &running, None),
+        plan::read(&posted, &Plan::default()),
+    );
     let (once, made_at) = (token(&posted), posted.visitor.now);
     save(&app, vessel, posted, read, |facts| match facts.origin {
         None => Command::StartBatch { vessel, facts },
@@ -50,7 +53,8 @@ pub(crate) async fn edit(
     let known = app.read(move |reader| reader.batch(batch)).await?;
     // What it was split off from is no field of the form and stays.
     let origin = known.as_ref().and_then(|b| b.facts.origin);
-    let started = known.map(|b| b.facts.started);
+    let (started, planned) =
+        known.map_or((None, Plan::default()), |b| (Some(b.facts.started), b.plan));
     let mut facts = read(&posted, &[], origin.map(|o| o.parent));
     // A field holds minutes: what was not changed is not to lose its seconds.
     let text = |at| local_text(at, &posted.visitor.zone);
@@ -60,7 +64,7 @@ pub(crate) async fn edit(
         facts.started = started;
         facts.origin = facts.origin.map(|o| Origin { at: started, ..o });
     }
-    let read = both(facts, plan::read(&posted));
+    let read = both(facts, plan::read(&posted, &planned));
     save(&app, vessel, posted, read, |facts| {
         Command::EditBatch(batch, facts)
     })

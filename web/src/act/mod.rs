@@ -1,13 +1,16 @@
 //! What forms do. Each reads its fields, gives one command to the writer, and leads back to the
 //! page it came from; a form that cannot be read comes back with what is wrong with it.
 
+pub(crate) mod again;
 pub(crate) mod batch;
 pub(crate) mod enter;
 pub(crate) mod feed;
+pub(crate) mod goods;
 pub(crate) mod log;
 pub(crate) mod notice;
 mod plan;
 pub(crate) mod pour;
+pub(crate) mod price;
 pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod task;

@@ -1,15 +1,20 @@
 //! Reading the plan out of the form of a mead.
 
+use ebbmark_core::deed::{Dose, Substance, What};
 use ebbmark_core::plan::{
-    MOST_DAYS, MOST_PUSH, MOST_STEEPS, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Steep,
+    GOES_IN, MOST_DAYS, MOST_GOODS, MOST_PUSH, MOST_STEEPS, MOST_STEPS, Nutrient, PUSH_EVERY, Plan,
+    Planned, Steep,
 };
+use ebbmark_core::units::{Kilograms, MassPercent};
 
 use crate::form::{Complaint, Take, of};
-use crate::page::plan::{BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, steep_field};
+use crate::page::plan::{
+    BYS, FINE, FINISHES, NO_OR_YES, PACKS, ROUSE, SPARKLING, good_field, steep_field,
+};
 use crate::visitor::Posted;
 
-/// `None` from a form that does not ask for it: then the plan stays as it is.
-pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
+/// `None` from a form that does not ask for it: then the plan stays as it is, `old`.
+pub(super) fn read(posted: &Posted, old: &Plan) -> Result<Option<Plan>, Vec<Complaint>> {
     if !posted.fields.pairs().any(|(name, _)| name == "finish") {
         return Ok(None);
     }
@@ -30,6 +35,9 @@ pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
     let steeps = (0..MOST_STEEPS)
         .filter_map(|n| steep(&mut take, n))
         .collect();
+    let goods = (0..MOST_GOODS)
+        .filter_map(|n| good(&mut take, posted, n, old.goods.get(n)))
+        .collect();
     let (Some(style), Some(steps), Some(by), Some(finish), Some(pack)) =
         (style, steps, by, finish, pack)
     else {
@@ -49,7 +57,37 @@ pub(super) fn read(posted: &Posted) -> Result<Option<Plan>, Vec<Complaint>> {
         fine,
         pack,
         sparkling,
+        goods,
     })))
+}
+
+/// What was planned keeps the digits that were not shown where its mass was not touched.
+fn good(take: &mut Take, posted: &Posted, n: usize, old: Option<&Planned>) -> Option<Planned> {
+    let field = |part: &str| good_field(n, part);
+    let text = posted.fields.get(&field("mass"));
+    if text.is_empty() {
+        return None;
+    }
+    let with = take.choice(&field("with"), "Goes in", |key| {
+        What::from_key(key).filter(|w| GOES_IN.contains(w))
+    });
+    let of = take.choice(&field("of"), "What", Substance::from_key);
+    let name = take.line(&field("name"), "Its name");
+    let extract: Option<MassPercent> = take.quantity(&field("extract"), "Extract in it");
+    let same = old.map(|o| o.dose.mass);
+    let mass = match same.filter(|mass| posted.visitor.mass(*mass) == text) {
+        Some(mass) => Some(mass),
+        None => take.quantity::<Kilograms>(&field("mass"), "How much"),
+    };
+    Some(Planned {
+        with: with?,
+        dose: Dose {
+            of: of?,
+            mass: mass?,
+            name: name?,
+            extract,
+        },
+    })
 }
 
 fn steep(take: &mut Take, n: usize) -> Option<Steep> {

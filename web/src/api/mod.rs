@@ -7,6 +7,7 @@ use axum::Json;
 use axum::extract::{FromRequestParts, Path, State};
 use axum::http::StatusCode;
 use axum::http::request::Parts;
+use ebbmark_core::card::{self, Card};
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::plan::Plan;
 use ebbmark_core::verdict::outcome::Verdict;
@@ -85,6 +86,16 @@ pub(crate) async fn vessels(
         })
         .await?;
     Ok(Json(states))
+}
+
+/// The card of a mead, as `daemon/core/card.schema.json` describes it.
+pub(crate) async fn card(
+    MayRead(visitor): MayRead,
+    State(app): State<App>,
+    Path(id): Path<i64>,
+) -> Result<Json<Card>, Fault> {
+    let record = crate::page::card::load(&app, &visitor, id).await?;
+    Ok(Json(card::card(&record)))
 }
 
 pub(crate) async fn vessel(

@@ -30,6 +30,8 @@ struct Layout {
     /// Rows for the names of what was done.
     rows: usize,
     time_ticks: usize,
+    /// Of gravity and of temperature, about.
+    value_ticks: (usize, usize),
     /// Share of the height the temperature gets.
     temperature_part: f64,
 }
@@ -42,6 +44,7 @@ fn layout(shape: Shape) -> Layout {
             left: 52,
             rows: 3,
             time_ticks: 9,
+            value_ticks: (7, 3),
             temperature_part: 0.26,
         },
         Shape::Tall => Layout {
@@ -50,7 +53,17 @@ fn layout(shape: Shape) -> Layout {
             left: 46,
             rows: 4,
             time_ticks: 5,
+            value_ticks: (7, 3),
             temperature_part: 0.26,
+        },
+        Shape::Low => Layout {
+            width: 900,
+            height: 250,
+            left: 52,
+            rows: 2,
+            time_ticks: 9,
+            value_ticks: (4, 2),
+            temperature_part: 0.3,
         },
     }
 }
@@ -137,9 +150,10 @@ impl Drawing<'_, '_> {
         let upper = panel(top, cut - between, gravity_range.unwrap_or((0.0, 1.0)));
         let lower = temperature_range.map(|r| panel(cut, bottom, r));
 
-        self.frame(&upper, gravity_range.is_some(), 7)?;
+        let (gravity_ticks, temperature_ticks) = self.layout.value_ticks;
+        self.frame(&upper, gravity_range.is_some(), gravity_ticks)?;
         if let Some(lower) = &lower {
-            self.frame(lower, true, 3)?;
+            self.frame(lower, true, temperature_ticks)?;
         }
         self.times(&upper, lower.as_ref(), bottom)?;
         self.names(&upper, lower.as_ref())?;

@@ -52,6 +52,8 @@ pub(crate) struct Plot<'a> {
 pub(crate) enum Shape {
     Wide,
     Tall,
+    /// For a card, on paper too: a strip.
+    Low,
 }
 
 #[derive(Debug, thiserror::Error)]

@@ -94,6 +94,7 @@ pub(super) fn finish(raw: &str, plot: &Plot, shape: Shape) -> String {
     let name = match shape {
         Shape::Wide => "wide",
         Shape::Tall => "tall",
+        Shape::Low => "low",
     };
     let mut out = String::with_capacity(body.len() + 512);
     let _ = write!(

@@ -152,6 +152,34 @@ impl<'a> Take<'a> {
         }
     }
 
+    /// The beginning of a day; empty means today's.
+    pub fn day(&mut self, field: &str, label: &str) -> Option<Moment> {
+        let text = self.fields.get(field);
+        let day = if text.is_empty() {
+            let now = local_text(self.visitor.now, &self.visitor.zone);
+            now.split('T').next().unwrap_or_default().to_owned()
+        } else {
+            text.to_owned()
+        };
+        match read_local(&day, &self.visitor.zone) {
+            Ok(at) if at >= EARLIEST => Some(at),
+            Ok(_) => {
+                self.complain(
+                    field,
+                    format!("{label}: \"{text}\" is before the year 2000"),
+                );
+                None
+            }
+            Err(_) => {
+                self.complain(
+                    field,
+                    format!("{label}: \"{text}\" is not a day like 2026-03-01"),
+                );
+                None
+            }
+        }
+    }
+
     pub fn name(&mut self, field: &str, label: &str) -> Option<String> {
         self.need(field, label, |take, field, label| {
             take.text(field, label, LONGEST_NAME)

@@ -94,6 +94,11 @@ impl<'a> Sheet<'a> {
         self.input(field, label, value, hint, "datetime-local", None)
     }
 
+    /// A day without a time.
+    pub fn date(&self, field: &str, label: &str, value: &str, hint: &str) -> Markup {
+        self.input(field, label, value, hint, "date", None)
+    }
+
     fn input(
         &self,
         field: &str,

@@ -1,6 +1,7 @@
 //! The pages. Each answers one question; this is what they share.
 
 pub(crate) mod blend;
+pub(crate) mod card;
 pub(crate) mod cellar;
 pub(crate) mod enter;
 pub(crate) mod feeds;
@@ -9,6 +10,7 @@ pub(crate) mod label;
 pub(crate) mod line;
 pub(crate) mod notices;
 pub(crate) mod plan;
+pub(crate) mod prices;
 pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod tasks;
@@ -168,6 +170,7 @@ fn done_line(key: &str) -> Option<&'static str> {
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",
         "settings" => "Settings saved.",
+        "price" => "The list of prices is changed.",
         "task-done" => "Done, and written in the book.",
         "task-later" => "Put off.",
         "task-not" => "Not this time.",

@@ -1,11 +1,18 @@
 //! The plan of a mead: its fields in the form, and in words.
 
-use ebbmark_core::plan::{By, Finish, MOST_STEEPS, MOST_STEPS, PUSH_EVERY, Pack, Plan, Steep};
+use ebbmark_core::card::called;
+use ebbmark_core::deed::{Dose, Substance, What};
+use ebbmark_core::plan::{By, Finish, GOES_IN, MOST_STEPS, PUSH_EVERY, Pack, Plan, Planned, Steep};
 use maud::{Markup, html};
 
-use super::field::{Sheet, fold, pick};
+use super::field::{Sheet, choices, fold, pick};
+use crate::show::as_heading;
 use crate::visitor::Visitor;
 
+/// So many kinds of fruit or spice have fields, unless more are planned.
+const STEEPS: usize = 2;
+/// Empty rows after what is planned to go in.
+const MORE_GOODS: usize = 2;
 /// The key of no nutrient step at all.
 const OPEN: &str = "";
 /// What may be chosen, each with its key and what it is called.
@@ -55,14 +62,19 @@ pub(super) fn fields(sheet: &Sheet, visitor: &Visitor, plan: &Plan) -> Markup {
             (sheet.select("steps", "Nutrient steps", &counts, &steps))
             (pick(sheet, "by", "… go by", &BYS, by))
             (pick(sheet, "rouse", ROUSE, &NO_OR_YES, plan.rouse))
-            @for n in 0..MOST_STEEPS { (steep(sheet, n, plan.steeps.get(n))) }
+            @for n in 0..plan.steeps.len().max(STEEPS) { (steep(sheet, n, plan.steeps.get(n))) }
             (pick(sheet, "finish", "Finished", &FINISHES, plan.finish))
             (pick(sheet, "fine", FINE, &NO_OR_YES, plan.fine))
             (pick(sheet, "pack", "Into", &PACKS, plan.pack))
             (pick(sheet, "sparkling", SPARKLING, &NO_OR_YES, plan.sparkling))
         }
     };
-    fold("plan", "What it is to become", sheet.refused(), inner)
+    html! {
+        (fold("plan", "What it is to become", sheet.refused(), inner))
+        (fold("goods", "What is to go in", sheet.refused(), html! {
+            @for n in 0..plan.goods.len() + MORE_GOODS { (good(sheet, visitor, n, plan.goods.get(n))) }
+        }))
+    }
 }
 
 fn steep(sheet: &Sheet, n: usize, steep: Option<&Steep>) -> Markup {
@@ -77,6 +89,56 @@ fn steep(sheet: &Sheet, n: usize, steep: Option<&Steep>) -> Markup {
         (sheet.number(&field("days"), "… stays in, days", &days, "Then you are told to take it out."))
         (sheet.number(&field("push"), "… pushed down every so many days", &push, "0 for what does not float."))
     }
+}
+
+/// A row of what is planned to go in; left without a mass it is none.
+fn good(sheet: &Sheet, visitor: &Visitor, n: usize, good: Option<&Planned>) -> Markup {
+    let dose = good.map(|g| &g.dose);
+    let mass = dose.map_or_else(String::new, |d| visitor.mass(d.mass));
+    let extract = dose
+        .and_then(|d| d.extract)
+        .map_or_else(String::new, |e| e.get().to_string());
+    let with = good.map_or(What::Pitch, |g| g.with);
+    let field = |part: &str| good_field(n, part);
+    html! {
+        fieldset.good {
+            legend { (dose.map_or_else(|| "Another".to_owned(), |d| as_heading(&called(d.of, &d.name)))) }
+            div.fields {
+                (sheet.select(&field("with"), "Goes in", &choices(&GOES_IN, What::key, goes_in), with.key()))
+                (sheet.select(&field("of"), "What", &choices(&Substance::ALL, Substance::key, Substance::label),
+                    dose.map_or(Substance::Honey, |d| d.of).key()))
+                (sheet.text(&field("name"), "Its name", dose.map_or("", |d| &d.name), ""))
+                (sheet.number(&field("mass"), &format!("How much, {}", visitor.mass_unit()), &mass, "Left empty: it does not go in."))
+                (sheet.number(&field("extract"), "Extract in it, % by mass", &extract, "Of what brings sugar; honey has about 82."))
+            }
+        }
+    }
+}
+
+/// Name of a field of the nth thing that is planned to go in.
+pub(crate) fn good_field(n: usize, part: &str) -> String {
+    format!("good-{}-{part}", n + 1)
+}
+
+/// When or what for something planned goes in, after its name.
+pub(crate) fn goes_in(with: What) -> &'static str {
+    match with {
+        What::Pitch => "with the yeast",
+        What::Nutrient => "for the yeast",
+        What::Sweeten => "to sweeten it",
+        What::Fine => "to clear it",
+        What::Carbonate => "for the sparkle",
+        _ => "later on",
+    }
+}
+
+/// "6.2 kg linden honey".
+fn weighed(visitor: &Visitor, dose: &Dose) -> String {
+    format!(
+        "{} {}",
+        visitor.mass(dose.mass),
+        called(dose.of, &dose.name)
+    )
 }
 
 /// Name of a field of the nth fruit or spice.
@@ -126,6 +188,13 @@ pub(super) fn in_words(visitor: &Visitor, plan: &Plan) -> String {
     }
     if plan.sparkling {
         words.push("sparkling".to_owned());
+    }
+    for with in GOES_IN {
+        let goods = plan.goods.iter().filter(|g| g.with == with);
+        let goods: Vec<String> = goods.map(|g| weighed(visitor, &g.dose)).collect();
+        if !goods.is_empty() {
+            words.push(format!("{} {}", goods.join(" and "), goes_in(with)));
+        }
     }
     words.join(", ")
 }

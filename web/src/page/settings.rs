@@ -129,6 +129,10 @@ async fn page(
             section { (calendar(visitor, made, has_key)) }
             section { (api(visitor, made, has_api)) }
             section {
+                h2 { "Prices" }
+                p { "What honey, fruit and bottles cost, for the cost on a mead's card: " a href="/prices" { "the list of prices" } "." }
+            }
+            section {
                 h2 { "Password" }
                 p {
                     "To set or change it, run " code { "ebbmark password" }

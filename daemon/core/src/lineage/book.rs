@@ -19,7 +19,7 @@ pub struct Book {
     pub received: Goods,
     /// Into other meads, or out of the house.
     pub poured: Goods,
-    /// Left behind with lees and hoses.
+    /// Left behind with lees and hoses; costs nothing.
     pub lost: Goods,
     /// More was measured than the record explains.
     pub found: Liquid,
@@ -180,8 +180,13 @@ impl Book {
         } else if share > 1.0 {
             self.find(share);
         } else {
+            // What is left has to bear what all of it cost.
+            let cost = std::mem::take(&mut self.holds.cost);
             self.lost = std::mem::take(&mut self.lost).with(self.holds.part(1.0 - share));
-            self.holds = self.holds.part(share);
+            self.holds = Goods {
+                cost,
+                ..self.holds.part(share)
+            };
         }
     }
 

@@ -3,7 +3,7 @@
 //!
 //! What goes from one mead into another takes its share of everything along: water, extract and
 //! ethanol by mass, what was given (so the sulphite too), and what it all cost. A loss is a share
-//! that goes nowhere. So over a whole family nothing appears and nothing is gone: the sums close.
+//! that goes nowhere; what it cost stays with the rest, which has to bear it. So over a whole family nothing appears and nothing is gone: the sums close.
 //!
 //! A mead can be split without anyone knowing the volumes; its strength is then known all the
 //! same, but not how much of what was given came along ([`Sure`]). Nothing is refused here: what

@@ -22,8 +22,12 @@ pub struct Past<'a> {
 impl Past<'_> {
     /// What was put in and what was left, each with how far it had fermented by then; and the
     /// gravity at each of the `moments` at which some was poured from it. `price` is what a dose
-    /// cost.
-    pub fn steps(&self, moments: &[Moment], price: impl Fn(&Dose) -> f64) -> Vec<(Moment, Step)> {
+    /// cost that was put in then.
+    pub fn steps(
+        &self,
+        moments: &[Moment],
+        price: impl Fn(&Dose, Moment) -> f64,
+    ) -> Vec<(Moment, Step)> {
         let mut steps = Vec::new();
         for (at, deed) in self.deeds.iter().enumerate() {
             if self.since.is_some_and(|since| deed.at < since) {
@@ -46,7 +50,7 @@ impl Past<'_> {
                 let goods = Goods {
                     liquid: counted.unwrap_or(Liquid::NOTHING),
                     doses: vec![(*dose).clone()],
-                    cost: price(dose),
+                    cost: price(dose, deed.at),
                 };
                 (deed.at, Step::In(goods))
             };

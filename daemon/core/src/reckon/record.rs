@@ -202,7 +202,7 @@ fn book(record: &Record, known: &Known) -> Book {
         since,
     };
     let poured: Vec<Moment> = record.poured.iter().map(|(at, _)| *at).collect();
-    let mut steps = past.steps(&poured, |_| 0.0);
+    let mut steps = past.steps(&poured, |_, _| 0.0);
     steps.extend(record.poured.iter().map(|(at, v)| (*at, Step::Out(*v))));
     // In one instant what was read comes first, then what was poured.
     steps.sort_by_key(|(at, step)| {

@@ -12,6 +12,7 @@ mod moves;
 mod payload;
 mod plans;
 mod pour;
+mod prices;
 mod reread;
 mod verdicts;
 mod vessels;
@@ -334,6 +335,8 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
             seen,
         } => hours::save(tx, *feed, hours, empty, *seen),
         Command::Redate { offset_ms } => reread::redate(tx, *offset_ms),
+        Command::SetPrice(price) => prices::set(tx, price),
+        Command::StrikePrice { of, name, since } => prices::strike(tx, *of, name, *since),
         Command::SetSetting { key, value } => access::set_setting(tx, key, value.as_deref()),
         Command::OpenSession {
             token_hash,

@@ -6,6 +6,7 @@ use ebbmark_core::units::Gravity;
 use ebbmark_core::verdict::outcome::{Odds, Phase, Trued, Verdict};
 use maud::{Markup, html};
 
+use super::super::card::sheet::address;
 use super::super::field::fold;
 use super::super::plan;
 use super::Story;
@@ -194,6 +195,7 @@ fn mead(visitor: &Visitor, story: &Story) -> Markup {
         @let planned = plan::in_words(visitor, &batch.plan);
         @if !planned.is_empty() { (fact("Planned", &planned)) }
         @if !facts.note.is_empty() { (fact("Note", &facts.note)) }
+        div { dt { "Card" } dd { a href=(address(batch.id)) { "All of it on one page" } } }
     }
 }
 

@@ -6,6 +6,7 @@ use maud::{Markup, html};
 
 use super::Story;
 use super::forms::in_words;
+use crate::page::card::sheet::address;
 use crate::visitor::Visitor;
 
 /// Of the drawing, in its own units.
@@ -156,7 +157,7 @@ fn words(visitor: &Visitor, family: &Family, mead: &Relative, own: BatchId) -> M
     };
     html! {
         @if mead.batch.id == own { b { (facts.name) } }
-        @else if mead.batch.ended.is_some() { (facts.name) }
+        @else if mead.batch.ended.is_some() { a href=(address(mead.batch.id)) { (facts.name) } }
         @else { a href={ "/vessel/" (mead.batch.vessel) } { (facts.name) } }
         " in " (mead.vessel) ": "
         @let came: Vec<String> = came

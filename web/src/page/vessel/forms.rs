@@ -8,7 +8,7 @@ use ebbmark_core::units::{Celsius, Gravity, Litres, Ph};
 use ebbmark_store::model::{Batch, IMPORT, LogLine, Vessel};
 use maud::{Markup, html};
 
-use super::Story;
+use super::{Story, planned};
 use crate::form::{Draft, local_text};
 use crate::page::cellar::vessel_fields;
 use crate::page::field::{Sheet, choices, fold};
@@ -57,6 +57,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story, draft: Option<&Draft>) -> M
                     batch_form(&sheet, visitor, &at("batch"), "Start the mead", None, &story.elsewhere)))
             }
         }
+        @if let Some(batch) = batch { (planned::show(visitor, story, batch, draft)) }
         @if let Some(form) = folded(HAND_FORM, "Note a hand reading", &at("hand"), "Note the reading",
             &|s| hand_fields(s, visitor, None)) { (form) }
         @if let Some(form) = folded(DEED_FORM, "Note what was done", &at("deed"), "Note it",

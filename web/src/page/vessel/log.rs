@@ -5,6 +5,7 @@ use ebbmark_store::model::LogLine;
 use maud::{Markup, html};
 
 use super::Story;
+use crate::page::card::sheet::address;
 use crate::page::field::fold;
 use crate::visitor::Visitor;
 
@@ -90,7 +91,7 @@ fn earlier(visitor: &Visitor, story: &Story) -> Markup {
             ul.plain {
                 @for (batch, end) in ended {
                     li {
-                        (batch.facts.name) ", " (visitor.day(batch.facts.started))
+                        a href=(address(batch.id)) { (batch.facts.name) } ", " (visitor.day(batch.facts.started))
                         @match end {
                             Some(end) => { " to " (visitor.day(end)) }
                             None => { ", now in " a href={ "/vessel/" (batch.vessel) } { "another vessel" } }

@@ -6,6 +6,7 @@ mod family;
 mod forms;
 mod gates;
 mod log;
+pub(crate) mod planned;
 mod reckonings;
 mod table;
 
