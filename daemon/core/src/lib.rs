@@ -34,6 +34,7 @@ pub mod reading;
 pub mod reckon;
 pub mod refraction;
 pub mod replay;
+pub mod review;
 mod root;
 pub mod share;
 pub mod show;
