@@ -13,6 +13,7 @@ mod payload;
 mod plans;
 mod pour;
 mod reread;
+mod summaries;
 mod verdicts;
 mod vessels;
 
@@ -320,6 +321,11 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
             notices,
         } => verdicts::save(tx, *vessel, *batch, verdict, sentence, notices),
         Command::KeepCurve { batch, at, record } => curves::keep(tx, *batch, *at, record),
+        Command::KeepSummary {
+            batch,
+            seen,
+            summary,
+        } => summaries::keep(tx, *batch, *seen, summary),
         Command::Notify(notices) => outbox::queue(tx, notices).map(Done::Notices),
         Command::Clear { key, at } => outbox::clear(tx, key, *at),
         Command::Delivered {
