@@ -61,7 +61,8 @@ def review(t, g):
     smooth = isotonic_regression(fallen).x
     fall = float(np.median(smooth[t >= t[-1] - 1]))
     at = lambda share: crossing(t, smooth, share * fall)
-    half = max(0.15 * (at(0.9) - at(0.1)), 0.5)
+    quickest = min(at(i / 100 + 0.4) - at(i / 100) for i in range(60))
+    half = max(0.4 * quickest, 0.5)
     speeds = [slope(t, fallen, day, half) for day in np.linspace(at(0.05), at(0.95), 201)]
     return {
         "fall": fall,

@@ -1,5 +1,6 @@
 //! What the pages say, for programs. Read-only, under the same access as the pages.
 
+pub(crate) mod archive;
 pub(crate) mod reckon;
 
 use axum::Json;

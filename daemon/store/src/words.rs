@@ -77,7 +77,8 @@ pub fn sought(words: &str, yeast: &str) -> Sought {
     let mut matching = Vec::new();
     let mut like = Vec::new();
     for (column, text) in [("words", words), ("yeast", yeast)] {
-        for word in text.split_whitespace() {
+        let apart = |c: char| c.is_whitespace() || c.is_control();
+        for word in text.split(apart).filter(|w| !w.is_empty()) {
             if word.chars().count() >= SHORTEST {
                 matching.push(format!("{column} : \"{}\"", word.replace('"', "\"\"")));
             } else {
@@ -116,7 +117,11 @@ mod tests {
             s.like,
             [("words", "%b)%".to_owned()), ("words", "%5\\%%".to_owned())]
         );
-        let nothing = sought("  ", "");
+        assert_eq!(
+            sought("fig\0dry", "").matching.as_deref(),
+            Some("words : \"fig\" AND words : \"dry\"")
+        );
+        let nothing = sought("  ", "\0");
         assert!(nothing.matching.is_none() && nothing.like.is_empty());
     }
 }

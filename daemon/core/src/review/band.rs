@@ -26,7 +26,8 @@ const SHARE_STEP: usize = 5;
 const OUT_BY: f64 = 0.02;
 const OUT_DAYS: f64 = 1.0;
 const LOOKED_AT_EVERY: f64 = 0.25;
-/// In speed by more than this part of it, over two shares or more (chosen here).
+/// In speed by more than this part of it, over two shares or more, or for as long as that (chosen
+/// here).
 const OUT_PART: f64 = 0.05;
 const OUT_SHARES: usize = 2;
 /// What was done so long before it left the band may be why.
@@ -180,14 +181,24 @@ impl Band {
             };
             (place.x, side)
         });
+        // A speed is that of the shares around it.
+        let half = SHARE_STEP as f64 / 200.0;
+        let days = |from: f64, until: f64| [from - half, until + half].map(|s| pace.at_share(s));
         let least = ((OUT_SHARES - 1) * SHARE_STEP) as f64 / 100.0 - 1e-9;
-        runs(sides, move |from, until| until - from >= least)
-            .map(|(side, from, until)| Departure {
-                side,
-                from: pace.at_share(from),
-                until: pace.at_share(until),
-                from_share: from,
-                until_share: until,
+        let long_enough = |from, until| {
+            let [begun, over] = days(from, until);
+            until - from >= least || over - begun >= OUT_DAYS
+        };
+        runs(sides, long_enough)
+            .map(|(side, from, until)| {
+                let [begun, over] = days(from, until);
+                Departure {
+                    side,
+                    from: begun,
+                    until: over,
+                    from_share: from - half,
+                    until_share: until + half,
+                }
             })
             .collect()
     }

@@ -12,7 +12,7 @@
 //! |---|---|
 //! | lag | from the pitch until [`BEGUN_PART`] of the fall was behind it, at least [`BEGUN`] SG |
 //! | half, ninety, ninety-nine | from the pitch until that share of the fall was behind it |
-//! | steepest | the greatest slope of a third-degree polynomial through the readings around, as wide in all as three tenths of the time from a tenth to nine tenths of the fall, a day at least |
+//! | steepest | the greatest slope of a third-degree polynomial through the readings around; to either side as wide as four tenths of the shortest time in which four tenths of the fall happened, half a day at least |
 //! | stood still | [`STOOD`] days or more with less than [`CREEPS`] SG a day, with more than [`WENT_ON`] SG still to come; or at the end, too high to be the end |
 //! | warmth | of the hours' middles while it fell |
 //! | strength, attenuation | of the ledger of masses ([`crate::lineage`]), so with everything that was put in; attenuation is that at the end of the fall, before anything was sweetened |
@@ -46,8 +46,9 @@ pub const BEGUN: f64 = 0.002;
 pub const STOOD: f64 = 3.0;
 pub const CREEPS: f64 = 0.0003;
 pub const WENT_ON: f64 = 0.003;
-/// The slope is looked for over this part of the time from a tenth to nine tenths, to either side.
-const STEEP_PART: f64 = 0.15;
+/// The slope is looked for over this part, to either side, of the shortest time in which that part of
+/// the fall happened: a rest does not widen it.
+const STEEP_PART: f64 = 0.4;
 const STEEP_LEAST_DAYS: f64 = 0.5;
 /// And from so many readings at least.
 const STEEP_READINGS: usize = 5;
@@ -64,7 +65,7 @@ pub struct Review {
     pub days: f64,
     /// Whether the fall is over; times to a share of it are known only then.
     pub over: bool,
-    /// At the pitch.
+    /// At the pitch: as the maker noted it, else as it was read.
     pub original: Option<Gravity>,
     /// At the end of the fall.
     pub ended_at: Option<Gravity>,
@@ -158,7 +159,7 @@ pub fn review(told: &Told, course: Option<&Course>, ledger: &Ledger) -> Review {
         pitched,
         days: last.since(pitched).as_days(),
         over: course.is_some_and(|c| c.over),
-        original: course.and_then(Course::start_gravity).or(told.original),
+        original: told.original.or(course.and_then(Course::start_gravity)),
         ended_at: course.and_then(|c| c.end()).map(|(_, g)| g),
         fall: course.map(|c| c.fall),
         lag: begun.map(after),
@@ -187,7 +188,11 @@ fn steepest(course: &Course) -> Option<Steepest> {
         return None;
     }
     let at = |share: f64| course.at_fallen(share * course.fall);
-    let half = (STEEP_PART * (at(0.9)? - at(0.1)?)).max(STEEP_LEAST_DAYS);
+    let quickest = (0..=59)
+        .map(|i| f64::from(i) / 100.0)
+        .filter_map(|share| Some(at(share + STEEP_PART)? - at(share)?))
+        .min_by(f64::total_cmp)?;
+    let half = (STEEP_PART * quickest).max(STEEP_LEAST_DAYS);
     let (from, to) = (at(0.05)?, at(0.95)?);
     let places = (0..=PLACES).map(|i| from + (to - from) * i as f64 / PLACES as f64);
     places

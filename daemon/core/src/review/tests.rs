@@ -395,14 +395,23 @@ fn where_a_mead_left_the_band() {
     near(left[0].from, 12.5, 0.3);
     near(left[0].from_share, 0.5, 0.02);
     assert!(left[0].until > 19.5, "{left:?}");
+    // By sugar it was slow there, and nowhere else.
+    let slow = band.left(&rested, By::Sugar);
+    assert_eq!(slow.len(), 1, "{slow:?}");
+    assert_eq!(slow[0].side, Side::Below);
+    assert!(
+        slow[0].from_share <= 0.5 && slow[0].until_share >= 0.5,
+        "{slow:?}"
+    );
+    near(slow[0].until - slow[0].from, 9.0, 1.0);
     let early = band.left(&pace(6.0, K), By::Time);
     assert_eq!(early.len(), 1);
     assert_eq!(early[0].side, Side::Above);
     let slow = band.left(&pace(10.5, 0.5), By::Sugar);
     assert_eq!(slow.len(), 1, "{slow:?}");
     assert_eq!(slow[0].side, Side::Below);
-    near(slow[0].from_share, 0.05, 1e-9);
-    near(slow[0].until_share, 0.95, 1e-9);
+    near(slow[0].from_share, 0.025, 1e-9);
+    near(slow[0].until_share, 0.975, 1e-9);
 }
 
 #[test]
