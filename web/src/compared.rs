@@ -193,8 +193,8 @@ pub(crate) fn load(
 
 /// Shares a curve is drawn at, in hundredths.
 const HUNDREDTHS: std::ops::RangeInclusive<u8> = 1..=99;
-/// Speeds are those of a twentieth around.
-const SPEEDS: std::ops::RangeInclusive<u8> = 4..=96;
+/// Of nothing around them there is no speed.
+const SPEEDS: std::ops::RangeInclusive<u8> = 3..=97;
 
 impl Mead {
     /// Its curve: x and value in the units of [`View::across`] and [`View::value`]. Empty where that

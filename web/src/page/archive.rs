@@ -9,6 +9,7 @@ use ebbmark_store::archive::PAGE;
 use ebbmark_store::model::{Batch, Found, FoundMead};
 use maud::{Markup, html};
 
+use super::field::fold;
 use super::{Here, encode, shell};
 use crate::app::App;
 use crate::chart::MOST_LINES;
@@ -56,6 +57,9 @@ pub(crate) async fn show(
 }
 
 fn search(query: &Query) -> Markup {
+    let narrowed = [&query.yeast, &query.from, &query.until, &query.state]
+        .iter()
+        .any(|field| !field.is_empty());
     html! {
         form.search method="get" action="/archive" autocomplete="off" role="search" {
             div.fields {
@@ -66,18 +70,22 @@ fn search(query: &Query) -> Markup {
                         "Name, honey, fruit, yeast, anything that was noted: all of the words, or parts of them"
                     }
                 }
-                label.field { span { "Yeast" } input type="search" name="yeast" value=(query.yeast); }
-                label.field { span { "Begun from" } input type="date" name="from" value=(query.from); }
-                label.field { span { "Begun until" } input type="date" name="until" value=(query.until); }
-                label.field {
-                    span { "Which" }
-                    select name="state" {
-                        @for (_, key, label) in STATES {
-                            option value=(key) selected[key == query.state] { (label) }
+            }
+            (fold("narrow", "By yeast or days", narrowed, html! {
+                div.fields {
+                    label.field { span { "Yeast" } input type="search" name="yeast" value=(query.yeast); }
+                    label.field { span { "Begun from" } input type="date" name="from" value=(query.from); }
+                    label.field { span { "Begun until" } input type="date" name="until" value=(query.until); }
+                    label.field {
+                        span { "Which" }
+                        select name="state" {
+                            @for (_, key, label) in STATES {
+                                option value=(key) selected[key == query.state] { (label) }
+                            }
                         }
                     }
                 }
-            }
+            }))
             @for id in &query.meads { input type="hidden" name="mead" value=(id); }
             p.act { button type="submit" { "Find" } }
         }
@@ -95,7 +103,7 @@ fn list(visitor: &Visitor, query: &Query, found: &Found, chosen: &[Batch]) -> Ma
                 @if !elsewhere.is_empty() {
                     fieldset.chosen {
                         legend { "Chosen before" }
-                        @for batch in elsewhere { (tick(batch, true)) }
+                        @for batch in elsewhere { div { (tick(batch, true)) (name(batch)) } }
                     }
                 }
                 ul.meads aria-label="Meads" {
@@ -130,10 +138,13 @@ fn tick(batch: &Batch, ticked: bool) -> Markup {
     html! {
         label.tick {
             input type="checkbox" name="mead" value=(batch.id) checked[ticked];
-            span.hidden { "Compare " }
-            span.what { (batch.facts.name) }
+            span.hidden { "Compare " (batch.facts.name) }
         }
     }
+}
+
+fn name(batch: &Batch) -> Markup {
+    html! { a.mead href={ "/mead/" (batch.id) } { (batch.facts.name) } }
 }
 
 fn line(visitor: &Visitor, mead: &FoundMead, ticked: bool) -> Markup {
@@ -149,8 +160,9 @@ fn line(visitor: &Visitor, mead: &FoundMead, ticked: bool) -> Markup {
         .collect();
     html! {
         (tick(&mead.batch, ticked))
+        (name(&mead.batch))
         div.about {
-            p.days { a href={ "/mead/" (mead.batch.id) } { span.hidden { (facts.name) ": " } (days) } }
+            p { (days) }
             @if !from_what.is_empty() { p { (from_what.join(", ")) } }
         }
         p.numbers { (numbers(visitor, mead)) }

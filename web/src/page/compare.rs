@@ -98,13 +98,15 @@ fn key(visitor: &Visitor, compared: &Compared) -> Markup {
                     path.{ "s-" (line_class(n)) } d="M4 12H156" stroke-width="8" fill="none" {}
                 }
                 b { (mead.letter) }
-                a href={ "/mead/" (mead.batch.id) } { (mead.batch.facts.name) }
-                span { (visitor.day(mead.summary.review.pitched)) }
-                @if !drawn(mead) { span { "(" (why_not_drawn(mead)) ")" } }
+                span.about {
+                    a href={ "/mead/" (mead.batch.id) } { (mead.batch.facts.name) }
+                    ", pitched " (visitor.day(mead.summary.review.pitched))
+                    @if !drawn(mead) { " (" (why_not_drawn(mead)) ")" }
+                }
             }
         }
         @if !compared.usual().is_empty() {
-            span { i.key.usual {} "where eight in ten of the cellar's " (compared.others) " other meads lie" }
+            span { i.key.usual {} span.about { "where eight in ten of the cellar's " (compared.others) " other meads lie" } }
         }
     }
 }

@@ -274,6 +274,9 @@ fn spells(course: &Course, floor: Option<Floor>) -> Vec<Spell> {
     spells
 }
 
+/// The temperature of a point is the middle of so many days around it: day and night are no news.
+const WARMTH_AROUND: f64 = 0.5;
+
 /// The curve thinned to what a drawing needs: each point the middle of what lies around it.
 pub fn points(told: &Told, course: &Course) -> Vec<Point> {
     let (Some(first), Some(last)) = (course.days.first(), course.days.last()) else {
@@ -299,11 +302,13 @@ pub fn points(told: &Told, course: &Course) -> Vec<Point> {
         let to = from + course.days[from..].partition_point(|d| column(*d) <= own);
         let mut days = course.days[from..to].to_vec();
         let mut gravity = course.gravity[from..to].to_vec();
-        let begin = hours.partition_point(|(d, _)| *d < first + own * width);
-        let end = hours.partition_point(|(d, _)| *d < first + (own + 1.0) * width);
+        let middle = median(&mut days);
+        let around = WARMTH_AROUND.max(width / 2.0);
+        let begin = hours.partition_point(|(d, _)| *d < middle - around);
+        let end = hours.partition_point(|(d, _)| *d < middle + around);
         let mut warmth: Vec<f64> = hours[begin..end].iter().map(|(_, c)| *c).collect();
         points.push(Point {
-            days: median(&mut days),
+            days: middle,
             gravity: median(&mut gravity),
             warmth: (!warmth.is_empty()).then(|| median(&mut warmth)),
         });

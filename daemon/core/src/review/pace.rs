@@ -5,7 +5,7 @@ use super::monotone::along;
 
 /// Of the fall, in hundredths: the last is where a fall still stands out from its end.
 pub const STEPS: usize = 99;
-/// The speed at a share is that of so much of the fall around it.
+/// The speed at a share is that of so much of the fall to either side, or of what there is.
 const AROUND: f64 = 0.05;
 
 /// Days since the pitch at which 1, 2 … 99 hundredths of the fall were behind it.
@@ -57,11 +57,11 @@ impl Pace {
         share(after - 1) + 0.01 * (days - x0) / (x1 - x0)
     }
 
-    /// Share of the fall a day, at a share of it between 0.05 and 0.95.
+    /// Share of the fall a day, at a share of it between 0.02 and 0.98.
     pub fn speed_at(&self, of_fall: f64) -> f64 {
-        let half = AROUND / 2.0;
+        let half = AROUND.min(of_fall - 0.01).min(0.99 - of_fall).max(0.005);
         let took = self.at_share(of_fall + half) - self.at_share(of_fall - half);
         // Hand readings once a week do not tell more than that it was at least so quick.
-        AROUND / took.max(1.0 / 48.0)
+        2.0 * half / took.max(1.0 / 48.0)
     }
 }

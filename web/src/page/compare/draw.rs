@@ -12,6 +12,9 @@ use crate::visitor::Visitor;
 
 /// Air above and below the values, as a part of their range.
 const AIR: f64 = 0.05;
+/// The least that is shown of each, in whatever scale.
+const LEAST_GRAVITY: f64 = 0.004;
+const LEAST_WARMTH: f64 = 4.0;
 
 pub(super) fn charts(visitor: &Visitor, compared: &Compared) -> Result<Markup, Fault> {
     let many = many(visitor, compared);
@@ -76,11 +79,11 @@ fn many(visitor: &Visitor, compared: &Compared) -> Many {
             )
         }
         View::Gravity => {
-            let (low, high) = range(&upper);
+            let (low, high) = range(&upper, LEAST_GRAVITY);
             (named("gravity", Gravity::MEASURE.sign(prefs)), low, high)
         }
     };
-    let (coolest, warmest) = range(&lower);
+    let (coolest, warmest) = range(&lower, LEAST_WARMTH);
     let across = match view {
         View::Time | View::Gravity => "days since the pitch",
         View::Sugar => "sugar used, % of what it took",
@@ -121,14 +124,16 @@ fn values(lines: &[Line]) -> impl Iterator<Item = f64> {
     lines.iter().flat_map(|l| &l.points).map(|(_, y)| *y)
 }
 
-fn range(lines: &[Line]) -> (f64, f64) {
+/// Where the values lie, with some air; at least so high, or a draught would look like a season.
+fn range(lines: &[Line], least: f64) -> (f64, f64) {
     let low = values(lines).fold(f64::INFINITY, f64::min);
     let high = values(lines).fold(f64::NEG_INFINITY, f64::max);
-    if low >= high {
-        return (low.min(high) - 1.0, low.max(high) + 1.0);
+    if low > high {
+        return (0.0, least);
     }
-    let air = AIR * (high - low);
-    (low - air, high + air)
+    let spare = (least - (high - low)).max(0.0) / 2.0;
+    let air = AIR * (high - low).max(least);
+    (low - spare - air, high + spare + air)
 }
 
 /// The drawing for who cannot see it.
