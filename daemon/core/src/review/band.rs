@@ -170,34 +170,37 @@ impl Band {
     }
 
     fn left_in_speed(&self, pace: &Pace) -> Vec<Departure> {
-        let sides = self.by_sugar.iter().map(|place| {
-            let speed = pace.speed_at(place.x);
-            let side = if speed < place.low * (1.0 - OUT_PART) {
+        let out = |place: &Place, speed: f64| {
+            if speed < place.low * (1.0 - OUT_PART) {
                 Some(Side::Below)
             } else if speed > place.high * (1.0 + OUT_PART) {
                 Some(Side::Above)
             } else {
                 None
-            };
-            (place.x, side)
-        });
+            }
+        };
+        let sides = self
+            .by_sugar
+            .iter()
+            .map(|place| (place.x, out(place, pace.speed_at(place.x))));
         // A speed is that of the shares around it.
         let half = SHARE_STEP as f64 / 200.0;
-        let days = |from: f64, until: f64| [from - half, until + half].map(|s| pace.at_share(s));
         let least = ((OUT_SHARES - 1) * SHARE_STEP) as f64 / 100.0 - 1e-9;
         let long_enough = |from, until| {
-            let [begun, over] = days(from, until);
+            let [begun, over] = [from - half, until + half].map(|s| pace.at_share(s));
             until - from >= least || over - begun >= OUT_DAYS
         };
         runs(sides, long_enough)
             .map(|(side, from, until)| {
-                let [begun, over] = days(from, until);
+                let place = self.by_sugar.iter().find(|p| p.x == from);
+                let so = |speed| place.is_some_and(|p| out(p, speed) == Some(side));
+                let (from_share, until_share) = pace.trimmed(from - half, until + half, so);
                 Departure {
                     side,
-                    from: begun,
-                    until: over,
-                    from_share: from - half,
-                    until_share: until + half,
+                    from: pace.at_share(from_share),
+                    until: pace.at_share(until_share),
+                    from_share,
+                    until_share,
                 }
             })
             .collect()

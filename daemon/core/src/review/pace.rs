@@ -6,7 +6,7 @@ use super::monotone::along;
 /// Of the fall, in hundredths: the last is where a fall still stands out from its end.
 pub const STEPS: usize = 99;
 /// The speed at a share is that of so much of the fall to either side, or of what there is.
-const AROUND: f64 = 0.05;
+const AROUND: f64 = 0.025;
 
 /// Days since the pitch at which 1, 2 … 99 hundredths of the fall were behind it.
 #[derive(Clone, Debug, PartialEq)]
@@ -55,6 +55,22 @@ impl Pace {
         let after = self.0.partition_point(|d| *d < days);
         let (x0, x1) = (self.0[after - 1], self.0[after]);
         share(after - 1) + 0.01 * (days - x0) / (x1 - x0)
+    }
+
+    /// What of a stretch, as shares, was out by itself: from the first hundredth with such a speed
+    /// to the last; all of it where none was.
+    pub fn trimmed(&self, from: f64, until: f64, out: impl Fn(f64) -> bool) -> (f64, f64) {
+        let within =
+            (0..STEPS - 1).filter(|i| share(*i) >= from - 1e-9 && share(i + 1) <= until + 1e-9);
+        let mut found = within.filter(|i| {
+            let took = self.0[i + 1] - self.0[*i];
+            took > 0.0 && out(0.01 / took)
+        });
+        let Some(first) = found.next() else {
+            return (from, until);
+        };
+        let last = found.last().unwrap_or(first);
+        (share(first), share(last + 1))
     }
 
     /// Share of the fall a day, at a share of it between 0.02 and 0.98.
