@@ -240,6 +240,16 @@ fn pour_in(
     let mut conn = Connection::open(path)?;
     // A power cut costs the file, and it is made again.
     conn.pragma_update(None, "synchronous", "OFF")?;
+    // They would mark what no summary was made of yet, once for each of millions of hours.
+    let triggers: Vec<(String, String)> = conn
+        .prepare(
+            "SELECT name, sql FROM sqlite_schema WHERE type = 'trigger' AND tbl_name = 'hour'",
+        )?
+        .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
+        .collect::<rusqlite::Result<_>>()?;
+    for (name, _) in &triggers {
+        conn.execute_batch(&format!("DROP TRIGGER {name}"))?;
+    }
     let mut rows = 0;
     for (place, vessel) in vessels.iter().enumerate() {
         let tx = conn.transaction()?;
@@ -282,6 +292,9 @@ fn pour_in(
         }
         drop((reading, hour));
         tx.commit()?;
+    }
+    for (_, sql) in &triggers {
+        conn.execute_batch(sql)?;
     }
     Ok(rows)
 }

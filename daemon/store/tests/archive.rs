@@ -8,7 +8,7 @@ use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::plan::{Plan, Steep};
 use ebbmark_core::strength;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{Celsius, Gravity, Kilograms};
+use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres, MassPercent};
 use ebbmark_store::archive::make_stale;
 use ebbmark_store::hours::roll_stale;
 use ebbmark_store::model::{
@@ -329,6 +329,45 @@ async fn a_mead_that_ended_is_summed_up() {
         store.count("SELECT count(*) FROM summary WHERE made = version"),
         1
     );
+}
+
+/// A hydrometer was read on the first day and never again, the float was out before it was sweetened.
+#[tokio::test]
+async fn an_old_hand_reading_does_not_stand_for_the_end() {
+    let store = Store::new();
+    let cask = store.vessel("cask").await;
+    let facts = BatchFacts {
+        volume: Litres::new(20.0).ok(),
+        ..batch_facts("linden")
+    };
+    let batch = begin(&store, cask, facts).await;
+    read(&store, cask, 0.0, 30.0, 5.0).await;
+    let hand = Deed {
+        gravity: Gravity::new(fallen(1.0, 5.0)).ok(),
+        ..noted(What::HandReading, 1.0, "")
+    };
+    log(&store, cask, hand).await;
+    log(&store, cask, noted(What::Stabilise, 35.0, "")).await;
+    let sweet = Deed {
+        doses: vec![Dose {
+            extract: MassPercent::new(80.0).ok(),
+            ..Dose::of(Substance::Honey, Kilograms::computed(1.0))
+        }],
+        ..noted(What::Sweeten, 38.0, "")
+    };
+    log(&store, cask, sweet).await;
+    end(&store, batch, 40.0).await;
+    let r = summary(&store, batch).review;
+    let [og, fg] = [1.1, fallen(29.9, 5.0)].map(Gravity::computed);
+    let dry = strength::from_gravities(og, fg).unwrap();
+    let apparent = r.apparent_attenuation.unwrap().get();
+    assert!(
+        (apparent - dry.apparent_attenuation.get()).abs() < 0.1,
+        "{r:?}"
+    );
+    // A kilogram of honey is 0.7 L, in 20 L.
+    let thinned = dry.by_volume.get() * 20.0 / 20.7;
+    assert!((r.strength.unwrap().get() - thinned).abs() < 0.1, "{r:?}");
 }
 
 #[tokio::test]
