@@ -187,10 +187,9 @@ impl Story {
     /// The one task of a kind for a mead.
     fn task(&self, mead: i64, kind: &str) -> Option<Value> {
         let all = self.get("tasks");
-        let found = all.as_array().expect("a list").iter();
+        let mut found = all.as_array().expect("a list").iter();
         found
-            .filter(|t| t["mead_number"] == mead && t["kind"] == kind)
-            .next()
+            .find(|t| t["mead_number"] == mead && t["kind"] == kind)
             .cloned()
     }
 

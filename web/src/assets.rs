@@ -16,7 +16,7 @@ struct Asset {
     text: &'static str,
 }
 
-const ALL: [Asset; 5] = [
+const ALL: [Asset; 6] = [
     Asset {
         name: "style.css",
         kind: "text/css; charset=utf-8",
