@@ -98,6 +98,8 @@ await withBrowser({ viewport: { width: 390, height: 844 } }, async (context) => 
   await page.goto(`${base}/mead/3`);
   await looks(page, "crowded");
   await print(page, "crowded");
+  await page.goto(`${base}/mead/4`);
+  await print(page, "part");
   await page.goto(`${base}/prices`);
   await looks(page, "prices");
   await again(page);
