@@ -8,11 +8,11 @@
 use ebbmark_core::card::{Card, called};
 
 /// Rows of a list that paper holds; what is beyond is counted.
-pub(super) const INGREDIENTS: usize = 10;
-pub(super) const PLACES: usize = 5;
-pub(super) const KIN: usize = 4;
-pub(super) const TASTINGS: usize = 3;
-pub(super) const FININGS: usize = 2;
+pub(super) const INGREDIENTS: usize = 9;
+pub(super) const PLACES: usize = 4;
+pub(super) const KIN: usize = 3;
+pub(super) const TASTINGS: usize = 2;
+pub(super) const FININGS: usize = 1;
 /// Characters of a note that paper holds.
 pub(super) const NOTE: usize = 110;
 
@@ -20,14 +20,37 @@ const TEXT: f64 = 1.3;
 const ROW: f64 = 1.5;
 /// A heading with what is around it.
 const HEADING: f64 = 2.8;
-/// Characters in a line of one of the two columns, and in a table's first column there.
-const COLUMN: usize = 58;
-const FIRST: usize = 34;
 /// What columns that do not come out even leave empty, and what a font other than ours takes.
-const SPARE: f64 = 6.0;
+const SPARE: f64 = 4.0;
 
-/// The sheet's height in ems without the drawing, by class of the card: 8.6, 7.9 and 7.2 points.
-const SHEETS: [(&str, f64); 3] = [("", 66.5), ("filled", 72.0), ("crowded", 79.5)];
+/// What a sheet holds in letters of one size.
+struct Sheet {
+    /// Of the card.
+    class: &'static str,
+    /// Its height in ems, without the drawing.
+    ems: f64,
+    /// Characters in a line of one of its two columns.
+    column: usize,
+}
+
+/// In letters of 8.6, 7.9 and 7.2 points.
+const SHEETS: [Sheet; 3] = [
+    Sheet {
+        class: "",
+        ems: 66.5,
+        column: 55,
+    },
+    Sheet {
+        class: "filled",
+        ems: 72.0,
+        column: 60,
+    },
+    Sheet {
+        class: "crowded",
+        ems: 79.5,
+        column: 66,
+    },
+];
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Paper {
@@ -40,46 +63,48 @@ pub(super) struct Paper {
 
 /// `wanted` are the lines all of the log would take.
 pub(super) fn paper(card: &Card, wanted: usize) -> Paper {
-    let rest = head(card) + parts(card) / 2.0 + log_around() + SPARE;
-    let room = |ems: f64| ((ems - rest) / ROW).floor().max(0.0) as usize;
-    let fits = SHEETS.iter().find(|(_, ems)| room(*ems) >= wanted);
-    match fits {
-        Some((class, ems)) => Paper {
-            class,
-            lines: room(*ems),
-            each: 2,
-        },
-        // Not all of it: then rather more of them, and each in one line.
-        None => Paper {
-            class: SHEETS[2].0,
-            lines: room(SHEETS[2].1),
-            each: 1,
-        },
+    let mut paper = Paper {
+        class: "",
+        lines: 0,
+        each: 1,
+    };
+    for sheet in &SHEETS {
+        let rest = head(card, sheet) + parts(card, sheet) / 2.0 + LOG_AROUND + SPARE;
+        paper.class = sheet.class;
+        paper.lines = ((sheet.ems - rest) / ROW).floor().max(0.0) as usize;
+        if paper.lines >= wanted {
+            return Paper { each: 2, ..paper };
+        }
     }
+    // Not all of it fits: then rather more rows, and each in one line.
+    paper
 }
 
 fn lines(characters: usize, in_one: usize) -> f64 {
     characters.div_ceil(in_one).max(1) as f64
 }
 
-fn head(card: &Card) -> f64 {
+fn head(card: &Card, sheet: &Sheet) -> f64 {
     let mead = &card.mead;
     let count = |text: &str| text.chars().count();
-    let name = lines(count(&mead.name) + count(&mead.style) / 2, 42) * 2.6;
-    let facts = lines(70 + count(&mead.honey) + count(&mead.yeast), 2 * COLUMN) * TEXT;
+    let name = lines(count(&mead.name) + count(&mead.style) / 2, 50) * 2.5;
+    let facts = lines(
+        70 + count(&mead.honey) + count(&mead.yeast),
+        2 * sheet.column,
+    ) * TEXT;
     let note = if mead.note.is_empty() { 0.0 } else { TEXT };
     // The figures below it.
-    name + facts + note + 8.5
+    name + facts + note + 7.5
 }
 
-fn log_around() -> f64 {
-    HEADING + ROW + 2.0 * TEXT
-}
+/// Heading and head of the log, and what is said below it.
+const LOG_AROUND: f64 = HEADING + ROW + 2.0 * TEXT;
 
 /// Both columns together.
-fn parts(card: &Card) -> f64 {
+fn parts(card: &Card, sheet: &Sheet) -> f64 {
     let more = |all: usize, most: usize| if all > most { TEXT } else { 0.0 };
-    let said = |texts: &[usize]| -> f64 { texts.iter().map(|n| lines(*n, COLUMN) * TEXT).sum() };
+    let said =
+        |texts: &[usize]| -> f64 { texts.iter().map(|n| lines(*n, sheet.column) * TEXT).sum() };
     let list = |texts: Vec<usize>, most: usize| {
         if texts.is_empty() {
             return 0.0;
@@ -87,9 +112,14 @@ fn parts(card: &Card) -> f64 {
         HEADING + said(&texts[..texts.len().min(most)]) + more(texts.len(), most)
     };
     let count = |text: &str| text.chars().count();
+    let along = card
+        .ingredients
+        .iter()
+        .any(|i| i.inherited_kg.is_none_or(|kg| kg.get() > 0.0));
+    let first = sheet.column * if along { 7 } else { 8 } / 10;
     let ingredients = card.ingredients.iter().take(INGREDIENTS);
     let went_in: f64 = ingredients
-        .map(|i| (lines(count(&called(i.of, &i.name)), FIRST) - 1.0) * TEXT + ROW)
+        .map(|i| (lines(count(&called(i.of, &i.name)), first) - 1.0) * TEXT + ROW)
         .sum();
     let places = card.places.iter().map(|p| {
         let as_mead = if p.mead == card.mead.name {
