@@ -70,7 +70,7 @@ await withBrowser({ javaScriptEnabled: scripts, viewport: { width: 390, height: 
 
   fold = await unfold(page, "Note what was done");
   await fold.locator("select[name=what]").selectOption({ label: "fed nutrient" });
-  await fold.getByLabel("Note", { exact: true }).fill("2 g");
+  await fold.locator("[name=note]").fill("2 g");
   await fold.getByRole("button", { name: "Note it" }).click();
   await page.getByRole("status").filter({ hasText: "2 g" }).waitFor();
   check((await page.locator("ol.lines[reversed]").textContent()).includes("2 g"), "the deed stands in the log");
@@ -107,7 +107,7 @@ await withBrowser({ javaScriptEnabled: scripts, viewport: { width: 390, height: 
   await page.goto(vessel);
   await page.getByRole("link", { name: "correct" }).first().click();
   await page.waitForURL(/\/line\/\d+$/);
-  await page.getByLabel("Note", { exact: true }).fill("3 g, not 2");
+  await page.locator("[name=note]").fill("3 g, not 2");
   await page.locator("main form button[type=submit]").first().click();
   await page.waitForURL(/\/vessel\/\d+\?/);
   check((await page.locator("main").textContent()).includes("corrected since"), "a corrected line is kept beside the new one");

@@ -3,6 +3,7 @@
 //! `tests/run` installs what these need and builds what they start. By themselves:
 //! `cargo build --workspace && cargo test -p ebbmark-tests`.
 
+mod archive;
 mod broker;
 mod card;
 mod clock;

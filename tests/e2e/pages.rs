@@ -132,3 +132,11 @@ fn every_page_fits_and_bars_nobody() {
     });
     browse("look.mjs", &page, &password, "on");
 }
+
+#[test]
+fn nothing_written_is_lost_behind_thick_walls() {
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    browse("walls.mjs", &daemon.page, PASSWORD, "on");
+}

@@ -187,10 +187,9 @@ impl Story {
     /// The one task of a kind for a mead.
     fn task(&self, mead: i64, kind: &str) -> Option<Value> {
         let all = self.get("tasks");
-        let found = all.as_array().expect("a list").iter();
+        let mut found = all.as_array().expect("a list").iter();
         found
-            .filter(|t| t["mead_number"] == mead && t["kind"] == kind)
-            .next()
+            .find(|t| t["mead_number"] == mead && t["kind"] == kind)
             .cloned()
     }
 
@@ -341,6 +340,9 @@ fn from_must_to_glass_by_a_program() {
     story.done(base, "seal");
     story.post(&format!("meads/{base}/end"), &json!({}));
     assert_eq!(story.get("tasks"), json!([]), "nothing is left to do");
+    for mead in [base, cherry] {
+        println!("CARD {}", serde_json::to_string_pretty(&story.get(&format!("meads/{mead}/card"))).unwrap());
+    }
 }
 
 /// The same with a thumb, at a phone's width.

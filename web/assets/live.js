@@ -10,6 +10,7 @@
 
   // Nothing typed may be lost: a form in use keeps the page as it is.
   const inUse = () => {
+    if (document.querySelector("form[inert]")) return true;
     const focus = document.activeElement;
     if (focus && focus.form && main().contains(focus)) return true;
     return [...main().querySelectorAll("input, textarea, select")].some((e) =>

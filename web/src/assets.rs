@@ -16,7 +16,7 @@ struct Asset {
     text: &'static str,
 }
 
-const ALL: [Asset; 5] = [
+const ALL: [Asset; 6] = [
     Asset {
         name: "style.css",
         kind: "text/css; charset=utf-8",
@@ -31,6 +31,11 @@ const ALL: [Asset; 5] = [
         name: "live.js",
         kind: "text/javascript; charset=utf-8",
         text: include_str!("../assets/live.js"),
+    },
+    Asset {
+        name: "send.js",
+        kind: "text/javascript; charset=utf-8",
+        text: include_str!("../assets/send.js"),
     },
     Asset {
         name: "reckon.js",

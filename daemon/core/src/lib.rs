@@ -38,6 +38,7 @@ pub mod reading;
 pub mod reckon;
 pub mod refraction;
 pub mod replay;
+pub mod review;
 mod root;
 pub mod share;
 pub mod show;

@@ -1,5 +1,5 @@
 //! Conditions that need no mead: silent feeds, batteries, a vessel too warm or too cold. Also keeps
-//! the hourly roll up to date.
+//! the hourly roll and the summaries of finished meads up to date.
 
 use ebbmark_core::ids::FeedId;
 use ebbmark_core::notice::{Call, NoticeKind};
@@ -14,8 +14,15 @@ use super::Assess;
 
 type Res<T> = Result<T, StoreError>;
 
+/// Made anew at one look, of those that wait: after an upgrade all do, and verdicts must not wait
+/// with them.
+const SUMMARIES: u32 = 40;
+
 pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
+        assess.writer.command_blocking(command)?;
+    }
+    for command in ebbmark_store::archive::make_stale(&assess.reader, SUMMARIES)? {
         assess.writer.command_blocking(command)?;
     }
     let (zone, units) = assess.reader.zone_and_units(&assess.zone)?;

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use ebbmark_core::deed::Dose;
 use ebbmark_core::ids::BatchId;
-use ebbmark_core::lineage::{self, Mead, Must, Past, Step};
+use ebbmark_core::lineage::{self, Book, Mead, Must, Past, Step};
 use ebbmark_core::reckon::Inherited;
 use ebbmark_core::time::Moment;
 use rusqlite::Connection;
@@ -18,7 +18,7 @@ const LARGEST: usize = 64;
 /// See [`crate::Reader::family`].
 pub fn of(conn: &Connection, batch: BatchId, to: Moment) -> rusqlite::Result<Family> {
     let (batches, shares) = gathered(conn, batch, to)?;
-    let books = books(conn, &batches, &shares, to, None)?;
+    let books = books(conn, &batches, &shares, to, Own::Like)?;
     let mut meads = Vec::new();
     for (batch, book) in batches.into_iter().zip(books) {
         let vessel = vessels::name_of(conn, batch.vessel)?;
@@ -73,13 +73,27 @@ pub fn inherited(conn: &Connection, batch: &Batch) -> rusqlite::Result<Option<In
         return Ok(None);
     }
     let (batches, shares) = gathered(conn, batch.id, began)?;
-    let mut books = books(conn, &batches, &shares, began, Some(batch.id))?;
+    let mut books = books(conn, &batches, &shares, began, Own::Bare(batch.id))?;
     let own = batches.iter().position(|b| b.id == batch.id);
     Ok(own.map(|own| Inherited {
         at: began,
         parts,
         book: books.swap_remove(own),
     }))
+}
+
+/// A mead's ledger as it stood at `to`, with the gravity as it was last read by `read_to`: a float
+/// that was taken out is silent long before the mead ends.
+pub fn book(
+    conn: &Connection,
+    batch: BatchId,
+    read_to: Moment,
+    to: Moment,
+) -> rusqlite::Result<Option<Book>> {
+    let (batches, shares) = gathered(conn, batch, to)?;
+    let own = batches.iter().position(|b| b.id == batch);
+    let mut books = books(conn, &batches, &shares, to, Own::Read(batch, read_to))?;
+    Ok(own.map(|own| books.swap_remove(own)))
 }
 
 /// What was poured from a mead into others, in order of time.
@@ -99,13 +113,22 @@ fn touching(conn: &Connection, batch: BatchId) -> rusqlite::Result<Vec<Share>> {
     .collect()
 }
 
-/// Of `bare` only what was poured into it is counted, not what was done to it in that instant.
+/// Which mead is asked about, if it is to be treated apart from the others.
+#[derive(Clone, Copy, PartialEq)]
+enum Own {
+    Like,
+    /// Only what was poured into it is counted, not what was done to it in that instant.
+    Bare(BatchId),
+    /// Its last gravity is that of an earlier time.
+    Read(BatchId, Moment),
+}
+
 fn books(
     conn: &Connection,
     batches: &[Batch],
     shares: &[Share],
     to: Moment,
-    bare: Option<BatchId>,
+    own: Own,
 ) -> rusqlite::Result<Vec<lineage::Book>> {
     let prices = prices::all(conn)?;
     let mut meads = Vec::new();
@@ -117,7 +140,7 @@ fn books(
             gravity: facts.original_gravity,
             cost: 0.0,
         });
-        if bare == Some(batch.id) {
+        if own == Own::Bare(batch.id) {
             let steps = Vec::new();
             meads.push(Mead { must, steps });
             continue;
@@ -135,9 +158,12 @@ fn books(
         let cost = |dose: &Dose, at| prices.of(dose, at).unwrap_or(0.0);
         let mut steps = past.steps(&moments, cost);
         // What was read in its vessel since it ended is of another mead, or long ago.
-        let until = batch.ended.map_or(to, |ended| ended.min(to));
-        let last = past.gravity_at(until);
-        steps.extend(last.map(|gravity| (until, Step::Reads(gravity))));
+        let last = match own {
+            Own::Read(id, at) if id == batch.id => at.min(to),
+            _ => batch.ended.map_or(to, |ended| ended.min(to)),
+        };
+        let read = past.gravity_at(last);
+        steps.extend(read.map(|gravity| (last, Step::Reads(gravity))));
         meads.push(Mead { must, steps });
     }
     let place = |id: BatchId| batches.iter().position(|b| b.id == id);

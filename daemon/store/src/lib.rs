@@ -16,6 +16,7 @@
 //!   `vessels`: which is in one now, with its verdict;
 //! - `tasks`: what is to be done, from each mead's record; `record`: what reckonings are filled
 //!   from; `card`: what a mead's card is made from; `prices`: what things cost;
+//! - `archive`: summaries of meads, found by words; `words`: what a mead is found by;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -23,6 +24,7 @@
 //! read again by another map; the log is only added to; retiring hides and destroys nothing.
 
 mod apply;
+pub mod archive;
 mod card;
 pub mod error;
 mod family;
@@ -39,6 +41,7 @@ mod rows;
 mod table;
 pub mod tasks;
 mod vessels;
+mod words;
 pub mod writer;
 
 pub use error::StoreError;

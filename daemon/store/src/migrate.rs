@@ -14,6 +14,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0004.sql"),
     include_str!("migrations/0005.sql"),
     include_str!("migrations/0006.sql"),
+    include_str!("migrations/0007.sql"),
 ];
 
 /// The schema this program writes.

@@ -13,6 +13,7 @@ use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::plan::Plan;
 use ebbmark_core::price::{Good, Price};
 use ebbmark_core::reading::ProblemKind;
+use ebbmark_core::review::{Pace, Point, Review};
 use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Signal};
@@ -207,6 +208,13 @@ pub enum Command {
         batch: BatchId,
         at: Moment,
         record: CurveRecord,
+    },
+    /// What a mead's record comes to, made by [`crate::archive::make_stale`]. `seen` is the version
+    /// of the record it was made from: one that has changed since stays stale.
+    KeepSummary {
+        batch: BatchId,
+        seen: i64,
+        summary: Box<Summary>,
     },
     /// Notices that do not come from a verdict (silence, battery, temperature, test).
     Notify(Vec<NewNotice>),
@@ -462,6 +470,49 @@ impl Family {
     pub fn of(&self, id: BatchId) -> Option<&Relative> {
         self.meads.iter().find(|m| m.batch.id == id)
     }
+}
+
+/// What a mead's record comes to, and its curve in few points.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Summary {
+    pub review: Review,
+    /// `None` while its fall is not over, or where there was none to see.
+    pub pace: Option<Pace>,
+    pub points: Vec<Point>,
+}
+
+/// Which meads are asked for: all that is set must hold.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Wanted {
+    /// Each must be found in the mead's names, notes, honeys, fruits or doses, whatever its case and
+    /// accents; a part of a word will do.
+    pub words: String,
+    /// The same in the yeast alone.
+    pub yeast: String,
+    /// Begun at this time or later.
+    pub from: Option<Moment>,
+    /// Begun before.
+    pub until: Option<Moment>,
+    /// `None`: those that ended and those that did not.
+    pub ended: Option<bool>,
+}
+
+/// A part of what was found, the mead begun last first.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Found {
+    pub meads: Vec<FoundMead>,
+    /// Meads in all.
+    pub total: u64,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+pub struct FoundMead {
+    pub batch: Batch,
+    pub vessel: String,
+    /// Of one that ended.
+    pub review: Option<Review>,
+    /// Of one that has not, when it was last judged.
+    pub now: Option<Gravity>,
 }
 
 /// All that is on record of a mead, what it inherited first.

@@ -4,10 +4,12 @@ use std::collections::HashSet;
 use std::path::Path;
 use std::sync::Arc;
 
+use ebbmark_core::deed::Deed;
 use ebbmark_core::hours::{Hour, hour_index};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::reckon::{self, Asker, Known, Record};
+use ebbmark_core::review::Pace;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Degrees, Gravity, Preferences};
 use jiff::tz::TimeZone;
@@ -17,11 +19,11 @@ use crate::apply::arrival::DROPPED;
 use crate::apply::lines;
 use crate::error::StoreError;
 use crate::model::{
-    Batch, DueDelivery, Family, Feed, History, IMPORT, LogLine, Notice, ProblemCount, Stay,
-    StoredReading, StoredVerdict, Unclaimed, Vessel,
+    Batch, DueDelivery, Family, Feed, Found, History, IMPORT, LogLine, Notice, ProblemCount, Stay,
+    StoredReading, StoredVerdict, Summary, Unclaimed, Vessel, Wanted,
 };
 use crate::pool::Pool;
-use crate::{family, hours, meads, migrate, outbox, record, rows, vessels};
+use crate::{archive, family, hours, meads, migrate, outbox, record, rows, vessels};
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
 pub const UNITS_SETTING: &str = "units";
@@ -129,6 +131,27 @@ impl Reader {
             }
             Ok(records)
         })
+    }
+
+    /// What a mead's record comes to. Kept for one that ended; of one that has not it is made anew.
+    pub fn summary(&self, batch: &Batch, now: Moment) -> Res<Summary> {
+        self.with(|conn| archive::summary(conn, batch, now))
+    }
+
+    /// What was done to a mead and to those it came from, as it stands after corrections.
+    pub fn deeds(&self, batch: &Batch, now: Moment) -> Res<Vec<Deed>> {
+        self.with(|conn| archive::deeds(conn, batch, now))
+    }
+
+    /// One page ([`archive::PAGE`]) of the meads that are asked for.
+    pub fn meads(&self, wanted: &Wanted, page: u32, now: Moment) -> Res<Found> {
+        self.with(|conn| archive::found(conn, wanted, page, now))
+    }
+
+    /// How the meads went that ended. Those that share a past with one of `except` are left out;
+    /// of others that were split from one another the last one speaks for all.
+    pub fn paces(&self, except: &[BatchId]) -> Res<Vec<Pace>> {
+        self.with(|conn| archive::paces(conn, except))
     }
 
     /// Feeds in order of name, retired ones last.

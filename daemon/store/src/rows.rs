@@ -12,6 +12,7 @@ use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::plan::Plan;
 use ebbmark_core::price::{Good, Price};
 use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
+use ebbmark_core::review::{Pace, Point};
 use ebbmark_core::tasks::Answer;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{AbvPercent, Battery, Celsius, Gravity, Kilograms, Litres, Ph, Signal};
@@ -21,7 +22,7 @@ use rusqlite::types::{Type, ValueRef};
 
 use crate::model::{
     Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
-    Share, StoredReading, StoredVerdict, Vessel, VesselFacts,
+    Share, StoredReading, StoredVerdict, Summary, Vessel, VesselFacts,
 };
 
 type Sql<T> = rusqlite::Result<T>;
@@ -112,6 +113,54 @@ pub fn batch(row: &Row<'_>) -> Sql<Batch> {
             _ => json(row, 14)?,
         },
     })
+}
+
+// ---- summaries ----
+
+/// Review, pace, points.
+pub fn summary(row: &Row<'_>) -> Sql<Summary> {
+    Ok(Summary {
+        review: json(row, 0)?,
+        pace: pace(row, 1)?,
+        points: floats(row, 2)?
+            .chunks_exact(3)
+            .map(|p| Point {
+                days: p[0],
+                gravity: p[1],
+                warmth: Some(p[2]).filter(|c| !c.is_nan()),
+            })
+            .collect(),
+    })
+}
+
+pub fn pace(row: &Row<'_>, column: usize) -> Sql<Option<Pace>> {
+    Ok(Pace::from_days(floats(row, column)?))
+}
+
+pub fn pace_bytes(pace: &Pace) -> Vec<u8> {
+    bytes(pace.days().iter().copied())
+}
+
+pub fn points_bytes(points: &[Point]) -> Vec<u8> {
+    bytes(
+        points
+            .iter()
+            .flat_map(|p| [p.days, p.gravity, p.warmth.unwrap_or(f64::NAN)]),
+    )
+}
+
+/// A drawing needs no more than four bytes tell.
+fn bytes(values: impl Iterator<Item = f64>) -> Vec<u8> {
+    values.flat_map(|v| (v as f32).to_le_bytes()).collect()
+}
+
+fn floats(row: &Row<'_>, column: usize) -> Sql<Vec<f64>> {
+    let bytes = row.get_ref(column)?.as_blob_or_null()?.unwrap_or_default();
+    let (values, _) = bytes.as_chunks();
+    Ok(values
+        .iter()
+        .map(|b| f64::from(f32::from_le_bytes(*b)))
+        .collect())
 }
 
 // ---- tasks ----

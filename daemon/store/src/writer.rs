@@ -20,6 +20,7 @@ use crate::Options;
 use crate::apply::{self, Memory};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Command, Done, Receipt};
+use crate::words;
 
 /// Changes a slow listener may be behind before it loses the oldest.
 const CHANGES_KEPT: usize = 1024;
@@ -341,6 +342,7 @@ impl Thread {
             }
         }
         self.memory.flush(&self.conn)?;
+        words::keep_up(&self.conn)?;
         self.conn.prepare_cached("COMMIT")?.execute([])?;
         Ok(())
     }

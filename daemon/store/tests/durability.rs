@@ -17,7 +17,8 @@ fn a_newer_schema_is_refused_and_not_touched() {
         .build()
         .unwrap();
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 6);
+    let ours = reader.schema_version().unwrap();
+    assert!(ours > 5);
     runtime.block_on(writer.close());
     drop(reader);
     rusqlite::Connection::open(&path)
@@ -28,7 +29,7 @@ fn a_newer_schema_is_refused_and_not_touched() {
     let before = std::fs::read(&path).unwrap();
     let error = open(&path, Options::default()).err().unwrap();
     assert!(
-        matches!(&error, StoreError::TooNew { found: 99, known: 6, path: p } if *p == path),
+        matches!(&error, StoreError::TooNew { found: 99, known, path: p } if *p == path && *known == ours),
         "{error}"
     );
     assert_eq!(std::fs::read(&path).unwrap(), before);
@@ -47,7 +48,7 @@ fn an_older_schema_is_not_upgraded_by_reading() {
     set(5);
     let error = read(&store.path).err().unwrap();
     assert!(
-        matches!(&error, StoreError::TooOld { found: 5, known: 6, path } if *path == store.path),
+        matches!(&error, StoreError::TooOld { found: 5, known, path } if *path == store.path && *known > 5),
         "{error}"
     );
     assert_eq!(store.count("PRAGMA user_version"), 5);

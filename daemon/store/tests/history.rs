@@ -268,7 +268,7 @@ async fn a_database_of_schema_2_is_upgraded_with_what_is_in_it() {
     .unwrap();
     drop(old);
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 6);
+    assert!(reader.schema_version().unwrap() > 5);
     let linden = reader.vessel(VesselId(1)).unwrap().unwrap().batch.unwrap();
     let facts = BatchFacts {
         original_gravity: Gravity::new(1.098).ok(),
@@ -313,7 +313,7 @@ async fn lines_of_schema_3_are_upgraded_and_can_then_hold_more() {
     .unwrap();
     drop(old);
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 6);
+    assert!(reader.schema_version().unwrap() > 5);
     let vessel = VesselId(1);
     let log = || reader.log(vessel, ALWAYS.0, ALWAYS.1).unwrap();
     let racked = Deed {

@@ -503,7 +503,7 @@ async fn a_split_of_schema_4_is_upgraded_to_stays_and_shares() {
     .unwrap();
     drop(old);
     let (writer, reader) = open(&path, Options::default()).unwrap();
-    assert_eq!(reader.schema_version().unwrap(), 6);
+    assert!(reader.schema_version().unwrap() > 5);
     let [whole, part] = [BatchId(1), BatchId(2)].map(|id| reader.batch(id).unwrap().unwrap());
     let stays = reader.stays(&part, at(5_000)).unwrap();
     let stay = |batch, vessel, from, to| Stay {

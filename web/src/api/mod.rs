@@ -1,5 +1,6 @@
 //! What the pages say and do, for programs.
 
+pub(crate) mod archive;
 pub(crate) mod reckon;
 pub(crate) mod write;
 

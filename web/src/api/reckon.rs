@@ -161,30 +161,32 @@ pub(crate) async fn answer(
     let wanted = Wanted::load(&app, &key, vessel, fields, by).await?;
     Ok(match told(&wanted) {
         Ok(told) => Json(told).into_response(),
-        Err(answer) => answer,
+        Err(answer) => *answer,
     })
 }
 
 /// The answer, or what a program is told in its place.
-pub(super) fn told(wanted: &Wanted) -> Result<Told, Response> {
+pub(super) fn told(wanted: &Wanted) -> Result<Told, Box<Response>> {
     if let Some(path) = wanted.asked.stranger(wanted.reckoning.fields) {
         let say = format!("{path}: this is not asked; /api/v1/reckon lists what is");
-        return Err(refused(&[json!({ "path": path, "say": say })]));
+        return Err(Box::new(refused(&[json!({ "path": path, "say": say })])));
     }
-    wanted.reckon().map_err(|refusal| match refusal {
-        Refusal::Fields(all) => {
-            let all = all.iter().map(|c| json!({ "path": c.path, "say": c.say }));
-            refused(&all.collect::<Vec<_>>())
-        }
-        Refusal::Shut { why } => {
-            let gate = wanted.reckoning.gate.map(reckon::Which::key);
-            let error = format!(
-                "The gate is shut: {why} Send {} with a reason to pass it.",
-                reckon::DESPITE
-            );
-            let body = Json(json!({ "error": error, "gate": gate, "why": why }));
-            (StatusCode::CONFLICT, body).into_response()
-        }
+    wanted.reckon().map_err(|refusal| {
+        Box::new(match refusal {
+            Refusal::Fields(all) => {
+                let all = all.iter().map(|c| json!({ "path": c.path, "say": c.say }));
+                refused(&all.collect::<Vec<_>>())
+            }
+            Refusal::Shut { why } => {
+                let gate = wanted.reckoning.gate.map(reckon::Which::key);
+                let error = format!(
+                    "The gate is shut: {why} Send {} with a reason to pass it.",
+                    reckon::DESPITE
+                );
+                let body = Json(json!({ "error": error, "gate": gate, "why": why }));
+                (StatusCode::CONFLICT, body).into_response()
+            }
+        })
     })
 }
 

@@ -482,7 +482,7 @@ pub(crate) async fn reckon(
     let wanted = Wanted::load(&app, &key, Some(vessel), fields?, by).await?;
     let told = match super::reckon::told(&wanted) {
         Ok(told) => told,
-        Err(answer) => return Ok(answer),
+        Err(answer) => return Ok(*answer),
     };
     let Some(step) = told.step else {
         return Err(refused(

@@ -1,27 +1,19 @@
 //! Draws a plot with the library's elements, in our own pixel scales.
 
 use ebbmark_core::time::Moment;
-use plotters::coord::Shift;
-use plotters::prelude::*;
-use plotters::style::text_anchor::{HPos, Pos, VPos};
+use plotters::style::Color;
+use plotters::style::text_anchor::{HPos, VPos};
 
 use super::axes::{time_ticks, value_ticks};
 use super::envelope::fold;
 use super::paint::Paint;
+use super::pen::{FINE, Outcome, Pen, drawn};
 use super::scale::{self, Panel};
 use super::{Plot, Sample, Shape};
 
-/// The library's pixels per unit of ours, see the module above.
-const FINE: i32 = 4;
-/// Height of letters in units. The library makes them smaller by 1.24 than asked.
-const LETTER: i32 = 13;
-const LETTER_ASKED: f64 = (LETTER * FINE) as f64 * 1.24;
 /// Mean width of a letter, for keeping labels apart.
 const LETTER_WIDTH: i32 = 7;
 const ROW: i32 = 17;
-
-type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
-type Outcome = Result<(), Box<dyn std::error::Error>>;
 
 struct Layout {
     width: i32,
@@ -68,32 +60,23 @@ fn layout(shape: Shape) -> Layout {
     }
 }
 
-/// Of the finished drawing, in the library's pixels.
-pub(super) fn size(shape: Shape) -> (u32, u32) {
+/// Of the finished drawing, in units.
+pub(super) fn size(shape: Shape) -> (i32, i32) {
     let layout = layout(shape);
-    let fine = |units: i32| (units * FINE).unsigned_abs();
-    (fine(layout.width), fine(layout.height))
+    (layout.width, layout.height)
 }
 
 pub(super) fn draw(plot: &Plot, shape: Shape) -> Result<String, Box<dyn std::error::Error>> {
-    let mut text = String::new();
-    {
-        let area = SVGBackend::with_string(&mut text, size(shape)).into_drawing_area();
-        Drawing {
-            plot,
-            layout: layout(shape),
-            area: &area,
-        }
-        .all()?;
-        area.present()?;
-    }
-    Ok(text)
+    drawn(size(shape), |pen| {
+        let layout = layout(shape);
+        Drawing { plot, layout, pen }.all()
+    })
 }
 
 struct Drawing<'a, 'b> {
     plot: &'a Plot<'a>,
     layout: Layout,
-    area: &'a Area<'b>,
+    pen: &'a Pen<'a, 'b>,
 }
 
 impl Drawing<'_, '_> {
@@ -174,16 +157,16 @@ impl Drawing<'_, '_> {
                 .iter()
                 .map(|p| to_xy(p.at, p.high))
                 .chain(ahead.iter().rev().map(|p| to_xy(p.at, p.low)));
-            self.polygon(rim.collect(), Paint::Band)?;
+            self.pen.polygon(rim.collect(), Paint::Band)?;
         }
         self.line(&upper, &gravity, Paint::Gravity)?;
         let behind = curve.iter().take(behind);
-        self.path(
+        self.pen.path(
             behind.map(|p| to_xy(p.at, p.mid)).collect(),
             Paint::Curve,
             2,
         )?;
-        self.path(
+        self.pen.path(
             ahead.iter().map(|p| to_xy(p.at, p.mid)).collect(),
             Paint::Forecast,
             2,
@@ -191,8 +174,8 @@ impl Drawing<'_, '_> {
         // After the lines: its words stand on a rim of paper where one crosses them.
         self.expected(&upper, to_gravity)?;
         for (at, sg) in hand {
-            let dot = Circle::new(to_xy(*at, *sg), 5 * FINE, Paint::Hand.colour().filled());
-            self.area.draw(&dot)?;
+            self.pen
+                .dot(to_xy(*at, *sg), 5, Paint::Hand.colour().filled())?;
         }
         if let Some(lower) = &lower {
             self.spread(lower, &temperature, Paint::TemperatureSpread)?;
@@ -205,13 +188,15 @@ impl Drawing<'_, '_> {
         if has_values {
             for tick in value_ticks(panel.low, panel.high, most) {
                 let y = panel.y(tick.at);
-                self.path(vec![(panel.left, y), (panel.right, y)], Paint::Grid, 1)?;
+                self.pen
+                    .path(vec![(panel.left, y), (panel.right, y)], Paint::Grid, 1)?;
                 let at = (panel.left - 7 * FINE, y);
-                self.words(&tick.label, at, Paint::Words, HPos::Right, VPos::Center)?;
+                self.pen
+                    .words(&tick.label, at, Paint::Words, HPos::Right, VPos::Center)?;
             }
         }
         let corner = vec![(panel.left, panel.bottom), (panel.right, panel.bottom)];
-        self.path(corner, Paint::Frame, 1)
+        self.pen.path(corner, Paint::Frame, 1)
     }
 
     fn times(&self, upper: &Panel, lower: Option<&Panel>, bottom: i32) -> Outcome {
@@ -219,10 +204,12 @@ impl Drawing<'_, '_> {
         for tick in time_ticks(plot.from, plot.to, plot.zone, self.layout.time_ticks) {
             let x = upper.x(tick.at);
             for panel in std::iter::once(upper).chain(lower) {
-                self.path(vec![(x, panel.top), (x, panel.bottom)], Paint::Grid, 1)?;
+                self.pen
+                    .path(vec![(x, panel.top), (x, panel.bottom)], Paint::Grid, 1)?;
             }
             let at = (x, (bottom + 6) * FINE);
-            self.words(&tick.label, at, Paint::Words, HPos::Center, VPos::Top)?;
+            self.pen
+                .words(&tick.label, at, Paint::Words, HPos::Center, VPos::Top)?;
         }
         Ok(())
     }
@@ -231,7 +218,8 @@ impl Drawing<'_, '_> {
     fn names(&self, upper: &Panel, lower: Option<&Panel>) -> Outcome {
         let name = |panel: &Panel, text: &str| {
             let at = (panel.left, panel.top - 6 * FINE);
-            self.words(text, at, Paint::Words, HPos::Left, VPos::Bottom)
+            self.pen
+                .words(text, at, Paint::Words, HPos::Left, VPos::Bottom)
         };
         name(upper, "gravity")?;
         if let Some(lower) = lower {
@@ -243,10 +231,12 @@ impl Drawing<'_, '_> {
         if ahead > 0.02 && plot.now > plot.from {
             let x = upper.x(plot.now);
             for panel in std::iter::once(upper).chain(lower) {
-                self.path(vec![(x, panel.top), (x, panel.bottom)], Paint::Now, 1)?;
+                self.pen
+                    .path(vec![(x, panel.top), (x, panel.bottom)], Paint::Now, 1)?;
             }
             let at = (x, upper.top - 6 * FINE);
-            self.words("now", at, Paint::Words, HPos::Center, VPos::Bottom)?;
+            self.pen
+                .words("now", at, Paint::Words, HPos::Center, VPos::Bottom)?;
         }
         Ok(())
     }
@@ -256,9 +246,11 @@ impl Drawing<'_, '_> {
             return Ok(());
         };
         let y = panel.y(scale(sg));
-        self.path(vec![(panel.left, y), (panel.right, y)], Paint::Expected, 1)?;
+        self.pen
+            .path(vec![(panel.left, y), (panel.right, y)], Paint::Expected, 1)?;
         let at = (panel.left + 6 * FINE, y - 4 * FINE);
-        self.words("expected end", at, Paint::Words, HPos::Left, VPos::Bottom)
+        self.pen
+            .words("expected end", at, Paint::Words, HPos::Left, VPos::Bottom)
     }
 
     /// Gives each mark a row for its name where it does not run into another; a mark whose name
@@ -299,12 +291,14 @@ impl Drawing<'_, '_> {
     fn mark(&self, mark: &Placed, upper: &Panel, lower: Option<&Panel>) -> Outcome {
         let x = upper.x(mark.at);
         for panel in std::iter::once(upper).chain(lower) {
-            self.path(vec![(x, panel.top), (x, panel.bottom)], Paint::Mark, 1)?;
+            self.pen
+                .path(vec![(x, panel.top), (x, panel.bottom)], Paint::Mark, 1)?;
         }
         if let Some(row) = mark.row {
             let y = (row as i32 * ROW + 2) * FINE;
             let at = (mark.middle * FINE, y);
-            self.words(mark.label, at, Paint::MarkWords, HPos::Center, VPos::Top)?;
+            self.pen
+                .words(mark.label, at, Paint::MarkWords, HPos::Center, VPos::Top)?;
         }
         Ok(())
     }
@@ -318,7 +312,7 @@ impl Drawing<'_, '_> {
                 .iter()
                 .map(|s| (panel.x(s.at), panel.y(s.high)))
                 .chain(run.iter().rev().map(|s| (panel.x(s.at), panel.y(s.low))));
-            self.polygon(rim.collect(), paint)?;
+            self.pen.polygon(rim.collect(), paint)?;
         }
         Ok(())
     }
@@ -332,35 +326,11 @@ impl Drawing<'_, '_> {
             match points.as_slice() {
                 // A lone reading between two silences would be a line of no length.
                 [lone] => {
-                    let dot = Circle::new(*lone, 2 * FINE, paint.colour());
-                    self.area.draw(&dot)?;
+                    self.pen.dot(*lone, 2, paint.colour())?;
                 }
-                _ => self.path(points, paint, 2)?,
+                _ => self.pen.path(points, paint, 2)?,
             }
         }
-        Ok(())
-    }
-
-    fn path(&self, points: Vec<(i32, i32)>, paint: Paint, width: i32) -> Outcome {
-        if points.len() > 1 {
-            let style = paint.colour().stroke_width((width * FINE).unsigned_abs());
-            self.area.draw(&PathElement::new(points, style))?;
-        }
-        Ok(())
-    }
-
-    fn polygon(&self, points: Vec<(i32, i32)>, paint: Paint) -> Outcome {
-        self.area
-            .draw(&Polygon::new(points, paint.colour().filled()))?;
-        Ok(())
-    }
-
-    fn words(&self, text: &str, at: (i32, i32), paint: Paint, h: HPos, v: VPos) -> Outcome {
-        let style = ("sans-serif", LETTER_ASKED)
-            .into_font()
-            .color(&paint.colour())
-            .pos(Pos::new(h, v));
-        self.area.draw(&Text::new(text.to_owned(), at, style))?;
         Ok(())
     }
 }

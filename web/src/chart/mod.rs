@@ -7,7 +7,9 @@
 mod axes;
 mod draw;
 mod envelope;
+mod many;
 mod paint;
+mod pen;
 mod scale;
 mod spark;
 
@@ -15,8 +17,11 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
 use ebbmark_core::verdict::outcome::BandPoint;
 use jiff::tz::TimeZone;
+use paint::Said;
 
 pub(crate) use envelope::{Sample, gravity_of_hours, of_readings, temperature_of_hours};
+pub(crate) use many::{Axis, Band, Line, MOST as MOST_LINES, Many, Part, class as line_class};
+pub(crate) use scale::{gravity as gravity_shown, temperature as temperature_shown};
 pub(crate) use spark::spark;
 
 /// Something done to the vessel.
@@ -64,7 +69,24 @@ pub(crate) struct ChartError(String);
 /// The drawing library gave up.
 pub(crate) fn svg(plot: &Plot, shape: Shape) -> Result<String, ChartError> {
     let raw = draw::draw(plot, shape).map_err(|e| ChartError(e.to_string()))?;
-    Ok(paint::finish(&raw, plot, shape))
+    let said = Said {
+        title: &plot.title,
+        description: &plot.description,
+    };
+    Ok(paint::finish(&raw, &said, shape, draw::size(shape)))
+}
+
+/// Several meads over one another.
+///
+/// # Errors
+/// The drawing library gave up.
+pub(crate) fn svg_of_many(many: &Many, shape: Shape) -> Result<String, ChartError> {
+    let raw = many::draw(many, shape).map_err(|e| ChartError(e.to_string()))?;
+    let said = Said {
+        title: &many.title,
+        description: &many.description,
+    };
+    Ok(paint::finish(&raw, &said, shape, many::size(shape)))
 }
 
 #[cfg(test)]

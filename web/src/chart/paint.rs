@@ -5,7 +5,8 @@ use std::fmt::Write;
 
 use plotters::style::RGBColor;
 
-use super::{Plot, Shape};
+use super::Shape;
+use super::pen::FINE;
 
 /// What a stroke or an area means. Each has a colour no drawing would use, to be found again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -25,10 +26,25 @@ pub(super) enum Paint {
     MarkWords,
     Expected,
     Now,
+    Usual,
+    UsualMiddle,
+    One,
+    Two,
+    Three,
+    Four,
+    Five,
+    Six,
+    LineWords,
+}
+
+/// What a drawing says of itself, for who cannot see it.
+pub(super) struct Said<'a> {
+    pub title: &'a str,
+    pub description: &'a str,
 }
 
 impl Paint {
-    const ALL: [Paint; 15] = [
+    const ALL: [Paint; 24] = [
         Paint::Grid,
         Paint::Frame,
         Paint::Words,
@@ -44,13 +60,32 @@ impl Paint {
         Paint::MarkWords,
         Paint::Expected,
         Paint::Now,
+        Paint::Usual,
+        Paint::UsualMiddle,
+        Paint::One,
+        Paint::Two,
+        Paint::Three,
+        Paint::Four,
+        Paint::Five,
+        Paint::Six,
+        Paint::LineWords,
+    ];
+
+    /// Curves of several meads, to be told apart.
+    pub const LINES: [Paint; 6] = [
+        Paint::One,
+        Paint::Two,
+        Paint::Three,
+        Paint::Four,
+        Paint::Five,
+        Paint::Six,
     ];
 
     pub fn colour(self) -> RGBColor {
         RGBColor(1, 0, self as u8)
     }
 
-    fn class(self) -> &'static str {
+    pub fn class(self) -> &'static str {
         match self {
             Paint::Grid => "grid",
             Paint::Frame => "frame",
@@ -67,11 +102,21 @@ impl Paint {
             Paint::MarkWords => "mark-words",
             Paint::Expected => "expected",
             Paint::Now => "now",
+            Paint::Usual => "usual",
+            Paint::UsualMiddle => "usual-middle",
+            Paint::One => "one",
+            Paint::Two => "two",
+            Paint::Three => "three",
+            Paint::Four => "four",
+            Paint::Five => "five",
+            Paint::Six => "six",
+            Paint::LineWords => "line-words",
         }
     }
 }
 
-pub(super) fn finish(raw: &str, plot: &Plot, shape: Shape) -> String {
+/// `size` in units.
+pub(super) fn finish(raw: &str, said: &Said, shape: Shape, size: (i32, i32)) -> String {
     // Text inside the drawing is escaped by the library, quotes included, so none of these
     // patterns can be met in a vessel's name.
     let mut body = raw
@@ -90,7 +135,7 @@ pub(super) fn finish(raw: &str, plot: &Plot, shape: Shape) -> String {
             );
         }
     }
-    let (width, height) = super::draw::size(shape);
+    let (width, height) = (size.0 * FINE, size.1 * FINE);
     let name = match shape {
         Shape::Wide => "wide",
         Shape::Tall => "tall",
@@ -103,8 +148,8 @@ pub(super) fn finish(raw: &str, plot: &Plot, shape: Shape) -> String {
          aria-labelledby=\"chart-{name}-title chart-{name}-desc\" \
          xmlns=\"http://www.w3.org/2000/svg\">\
          <title id=\"chart-{name}-title\">{}</title><desc id=\"chart-{name}-desc\">{}</desc>",
-        escape(&plot.title),
-        escape(&plot.description),
+        escape(said.title),
+        escape(said.description),
     );
     out.push_str(&body);
     out

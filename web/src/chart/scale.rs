@@ -7,7 +7,7 @@ use ebbmark_core::units::{Celsius, Gravity, GravityScale, Preferences, Temperatu
 use super::Sample;
 
 /// SG in the visitor's scale.
-pub(super) fn gravity(sg: f64, prefs: Preferences) -> f64 {
+pub(crate) fn gravity(sg: f64, prefs: Preferences) -> f64 {
     match prefs.gravity {
         GravityScale::SpecificGravity => sg,
         GravityScale::Plato | GravityScale::Brix => {
@@ -17,7 +17,7 @@ pub(super) fn gravity(sg: f64, prefs: Preferences) -> f64 {
 }
 
 /// °C in the visitor's scale.
-pub(super) fn temperature(celsius: f64, prefs: Preferences) -> f64 {
+pub(crate) fn temperature(celsius: f64, prefs: Preferences) -> f64 {
     match prefs.temperature {
         TemperatureScale::Celsius => celsius,
         TemperatureScale::Fahrenheit => Celsius::computed(celsius).fahrenheit(),
@@ -50,7 +50,7 @@ impl Panel {
     }
 }
 
-fn place(start: i32, end: i32, part: f64) -> i32 {
+pub(super) fn place(start: i32, end: i32, part: f64) -> i32 {
     let part = if part.is_finite() {
         part.clamp(0.0, 1.0)
     } else {

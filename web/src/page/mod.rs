@@ -1,8 +1,10 @@
 //! The pages. Each answers one question; this is what they share.
 
+pub(crate) mod archive;
 pub(crate) mod blend;
 pub(crate) mod card;
 pub(crate) mod cellar;
+pub(crate) mod compare;
 pub(crate) mod enter;
 pub(crate) mod feeds;
 mod field;
@@ -29,6 +31,7 @@ pub(crate) enum Here {
     Cellar,
     Tasks,
     Vessel,
+    Archive,
     Feeds,
     Reckon,
     Notices,
@@ -36,10 +39,11 @@ pub(crate) enum Here {
     Elsewhere,
 }
 
-const CHAPTERS: [(Here, &str, &str); 6] = [
+const CHAPTERS: [(Here, &str, &str); 7] = [
     (Here::Cellar, "/", "Cellar"),
     (Here::Tasks, "/tasks", "To do"),
     (Here::Reckon, "/reckon", "Reckon"),
+    (Here::Archive, "/archive", "Archive"),
     (Here::Feeds, "/feeds", "Feeds"),
     (Here::Notices, "/notices", "Notices"),
     (Here::Settings, "/settings", "Settings"),
@@ -87,6 +91,7 @@ fn bare(title: &str, here: Option<Here>, main: Markup) -> Markup {
                 link rel="stylesheet" href=(assets::address("style.css"));
                 link rel="icon" href=(assets::address("mark.svg")) type="image/svg+xml";
                 script defer src=(assets::address("live.js")) {}
+                script defer src=(assets::address("send.js")) {}
             }
             body {
                 a.skip href="#main" { "To the content" }

@@ -95,14 +95,11 @@ fn is_fed(deed: &Deed) -> bool {
     deed.doses.iter().any(|d| dissolved(d).is_some())
 }
 
-/// The last hour before an instant with a gravity, not older than a day.
+/// The last hour before an instant with a gravity, however old: a float that was taken out has
+/// told more than a hydrometer before it.
 fn hour_before(hours: &[Hour], at: Moment) -> Option<&Hour> {
     let end = hours.partition_point(|h| (h.index + 1) * HOUR_MS <= at.0);
-    let mut recent = hours[..end]
-        .iter()
-        .rev()
-        .take_while(|h| at.0 - h.index * HOUR_MS <= 24 * HOUR_MS);
-    recent.find(|h| h.gravity.is_some())
+    hours[..end].iter().rev().find(|h| h.gravity.is_some())
 }
 
 impl Book {

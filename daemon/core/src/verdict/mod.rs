@@ -32,6 +32,7 @@ mod trued;
 
 pub use case::Case;
 pub(crate) use gates::WATCH_SWEETENED;
+pub(crate) use trued::put_right;
 
 use crate::deed::What;
 use crate::density::strength_percent_vol;

@@ -5,7 +5,7 @@
 
 use super::case::Case;
 use super::outcome::{Doubt, FloatSeen, Trued};
-use crate::deed::What;
+use crate::deed::{Deed, What};
 use crate::hours::Hour;
 use crate::instrument::{Instrument, examine};
 use crate::time::{Moment, Span};
@@ -42,11 +42,7 @@ impl Float {
         let mut hand = Vec::new();
         let mut moved = Vec::new();
         for deed in case.done(now) {
-            match (deed.what, deed.gravity) {
-                (What::HandReading, Some(g)) => hand.push((deed.at, g.get())),
-                (What::HandReading | What::Clean | What::Taste | What::Remark, _) => {}
-                _ => moved.push(deed.at),
-            }
+            sort_out(deed, &mut hand, &mut moved);
         }
         let from = case.started.unwrap_or(now - BACK).max(now - BACK);
         self.instrument = examine(case.hours, &hand, &moved, from, now);
@@ -177,4 +173,36 @@ pub(super) fn gravities<'a>(
         let by = current.map_or(0.0, |c| c.at(g.at));
         float.was_in(g.at).then_some((hour, g.median + by))
     })
+}
+
+/// The hours' gravities in `[from, to)`, SG, put right by all hand readings before `to`.
+pub(crate) fn put_right(
+    hours: &[Hour],
+    deeds: &[Deed],
+    from: Moment,
+    to: Moment,
+) -> Vec<(Moment, f64)> {
+    let mut hand = Vec::new();
+    let mut moved = Vec::new();
+    for deed in deeds.iter().filter(|d| d.at < to) {
+        sort_out(deed, &mut hand, &mut moved);
+    }
+    let float = Float {
+        seen: None,
+        instrument: examine(hours, &hand, &moved, from, to),
+    };
+    let within = |at: Moment| at >= from && at < to;
+    gravities(hours, &float)
+        .filter_map(|(hour, gravity)| Some((hour.gravity?.at, gravity)))
+        .filter(|(at, _)| within(*at))
+        .collect()
+}
+
+/// A reading by hand, or something that can have moved the float.
+fn sort_out(deed: &Deed, hand: &mut Vec<(Moment, f64)>, moved: &mut Vec<Moment>) {
+    match (deed.what, deed.gravity) {
+        (What::HandReading, Some(g)) => hand.push((deed.at, g.get())),
+        (What::HandReading | What::Clean | What::Taste | What::Remark, _) => {}
+        _ => moved.push(deed.at),
+    }
 }

@@ -14,6 +14,7 @@ mod plans;
 mod pour;
 mod prices;
 mod reread;
+mod summaries;
 mod verdicts;
 mod vessels;
 
@@ -321,6 +322,11 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
             notices,
         } => verdicts::save(tx, *vessel, *batch, verdict, sentence, notices),
         Command::KeepCurve { batch, at, record } => curves::keep(tx, *batch, *at, record),
+        Command::KeepSummary {
+            batch,
+            seen,
+            summary,
+        } => summaries::keep(tx, *batch, *seen, summary),
         Command::Notify(notices) => outbox::queue(tx, notices).map(Done::Notices),
         Command::Clear { key, at } => outbox::clear(tx, key, *at),
         Command::Delivered {
