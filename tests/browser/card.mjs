@@ -3,7 +3,7 @@
 import { mkdirSync, writeFileSync } from "node:fs";
 import { join } from "node:path";
 import { pathToFileURL } from "node:url";
-import { axeSource, base, check, signIn, withBrowser } from "./lib.mjs";
+import { axeSource, base, check, signIn, unfold, withBrowser } from "./lib.mjs";
 
 const shots = process.env.EBBMARK_SHOTS;
 mkdirSync(shots, { recursive: true });
@@ -71,6 +71,17 @@ async function again(page) {
   const said = await page.locator("main").textContent();
   check(said.includes("Made again from"), "it says what it was made from");
   check(/[\d.]+ kg linden honey and [\d.]+ kg water with the yeast/.test(said), "what is to go in is planned");
+  await unfold(page, "Change the facts of this mead");
+  await unfold(page, "What is to go in");
+  const put = await unfold(page, "Put in what was planned with the yeast");
+  await looks(page, "goods");
+  // One tap: the masses are filled in.
+  await put.getByRole("button", { name: "Note what went in" }).click();
+  await page.waitForURL(/noted=/);
+  const noted = await page.getByRole("status").filter({ hasText: "Noted" }).textContent();
+  check(/^Noted: pitched/.test(noted) && noted.includes("linden"), "what went in is noted with a tap", noted);
+  const next = await page.locator("summary", { hasText: "Put in what was planned" }).allTextContents();
+  check(!next.some((s) => s.includes("with the yeast")) && next.some((s) => s.includes("for the yeast")), "the next step is offered", next.join("; "));
 }
 
 await withBrowser({ viewport: { width: 390, height: 844 } }, async (context) => {
@@ -98,6 +109,8 @@ await withBrowser({ viewport: { width: 390, height: 844 } }, async (context) => 
   await page.goto(`${base}/mead/3`);
   await looks(page, "crowded");
   await print(page, "crowded");
+  await page.goto(`${base}/mead/4`);
+  await print(page, "part");
   await page.goto(`${base}/prices`);
   await looks(page, "prices");
   await again(page);

@@ -234,6 +234,19 @@ fn crowded(cellar: &Cellar, visitor: &Visitor) {
         write(cellar, "Steel tank", 2 * n + 1, "push-down", &[]);
         write(cellar, "Steel tank", 50 + n, "fine", &["--note", &note]);
     }
+    for n in 0..5 {
+        let jar = visitor.add_vessel(&format!(
+            "{n}: a jar with a name as long as names of vessels may well be in a cellar"
+        ));
+        let split = visitor
+            .form_where(tank, |form| form.action.ends_with("/split"))
+            .expect("it can be split")
+            .with("to", jar.trim_start_matches("/vessel/"))
+            .with("volume", "20")
+            .with("name", &format!("{n}, {long}")[..80])
+            .with("at", &local(day(70 + n)));
+        visitor.submit(&split);
+    }
     for what in ["stabilise", "sweeten", "seal"] {
         write(cellar, "Steel tank", 100, what, &["--note", &note]);
     }
@@ -377,7 +390,7 @@ fn a_card_is_read_printed_kept_and_made_again() {
 
     crowded(&cellar, &visitor);
     browse("card.mjs", &daemon.page, PASSWORD, "on");
-    for name in ["plain", "figs", "crowded"] {
+    for name in ["plain", "figs", "crowded", "part"] {
         for sheet in ["A4", "Letter"] {
             let name = format!("card-{name}-{sheet}.pdf");
             printed(&name).whole(&name);

@@ -6,24 +6,12 @@ use ebbmark_core::deed::What;
 use ebbmark_core::time::Moment;
 use maud::{Markup, html};
 
+use super::paper::Paper;
 use crate::show::as_heading;
 use crate::visitor::Visitor;
 
 /// Characters that fit into a line of what was put in and noted, on paper.
 const LINE: usize = 64;
-
-/// How much paper there is.
-#[derive(Clone, Copy)]
-struct Room {
-    /// Lines the rows may take in all.
-    lines: usize,
-    /// Most lines of one row.
-    each: usize,
-}
-
-const ROOM: Room = Room { lines: 20, each: 2 };
-/// Where the lists above are long too.
-const CROWDED: Room = Room { lines: 13, each: 1 };
 
 /// What each column is called, and whether it holds numbers.
 const COLUMNS: [(&str, bool); 7] = [
@@ -36,7 +24,7 @@ const COLUMNS: [(&str, bool); 7] = [
     ("Put in, and noted", false),
 ];
 
-struct Row<'a> {
+pub(super) struct Row<'a> {
     line: &'a Line,
     /// So often, the last time then.
     times: Option<(usize, Moment)>,
@@ -44,9 +32,8 @@ struct Row<'a> {
     on_paper: bool,
 }
 
-pub(super) fn show(visitor: &Visitor, card: &Card, crowded: bool) -> Markup {
-    let room = if crowded { CROWDED } else { ROOM };
-    let rows = rows(visitor, card, room);
+pub(super) fn show(visitor: &Visitor, card: &Card, mut rows: Vec<Row>, paper: Paper) -> Markup {
+    choose(&mut rows, paper);
     if rows.is_empty() {
         return html! {};
     }
@@ -82,7 +69,7 @@ pub(super) fn show(visitor: &Visitor, card: &Card, crowded: bool) -> Markup {
                                 }
                                 td.number.ph role="cell" { @if let Some(ph) = line.ph { (visitor.ph(ph)) } }
                                 td.number role="cell" { @if let Some(v) = line.volume_l { (visitor.volume(v)) } }
-                                td.words role="cell" { (brief(&row.words, room.each * LINE)) }
+                                td.words role="cell" { (brief(&row.words, paper.each * LINE)) }
                             }
                         }
                     }
@@ -104,7 +91,7 @@ fn brief(words: &str, most: usize) -> Markup {
     html! { span.full { (words) } span.cut aria-hidden="true" { (cut) } }
 }
 
-fn rows<'a>(visitor: &Visitor, card: &'a Card, room: Room) -> Vec<Row<'a>> {
+pub(super) fn rows<'a>(visitor: &Visitor, card: &'a Card) -> Vec<Row<'a>> {
     let mut rows: Vec<Row> = Vec::new();
     for line in &card.log {
         let again = rows.iter_mut().find(|r| gathers(r.line, line));
@@ -125,18 +112,37 @@ fn rows<'a>(visitor: &Visitor, card: &'a Card, room: Room) -> Vec<Row<'a>> {
             row.words = format!("the last time {}", visitor.date(last));
         }
     }
+    rows
+}
+
+/// Lines of paper all rows would take.
+pub(super) fn wanted(rows: &[Row]) -> usize {
+    let rows = rows.iter().filter(|r| !is_told(r));
+    rows.map(|r| takes(r, 2)).sum()
+}
+
+fn takes(row: &Row, most: usize) -> usize {
+    row.words.chars().count().div_ceil(LINE).clamp(1, most)
+}
+
+/// What was tasted stands in a list of its own.
+fn is_told(row: &Row) -> bool {
+    row.line.what == What::Taste
+}
+
+/// What matters most comes onto paper first.
+fn choose(rows: &mut [Row], paper: Paper) {
     let mut order: Vec<usize> = (0..rows.len()).collect();
     order.sort_by_key(|n| rows.get(*n).map_or(0, |r| rank(r.line)));
-    let mut left = room.lines;
+    let mut left = paper.lines;
     for n in order {
         let Some(row) = rows.get_mut(n) else { continue };
-        let takes = row.words.chars().count().div_ceil(LINE).clamp(1, room.each);
-        row.on_paper = takes <= left && row.line.what != What::Taste;
+        let takes = takes(row, paper.each);
+        row.on_paper = takes <= left && !is_told(row);
         if row.on_paper {
             left -= takes;
         }
     }
-    rows
 }
 
 /// Stirred or pushed down, and nothing measured or said beside it.

@@ -3,6 +3,7 @@
 pub(crate) mod again;
 mod curve;
 mod log;
+mod paper;
 pub(in crate::page) mod sheet;
 
 use axum::extract::{Path, State};

@@ -7,38 +7,21 @@ use ebbmark_core::strength::uncertainty;
 use ebbmark_core::units::{Energy, Kilograms, Litres, Quantity};
 use maud::{Markup, html};
 
+use super::paper::{FININGS, INGREDIENTS, KIN, NOTE, PLACES, TASTINGS, paper};
 use super::{curve, log};
 use crate::fault::Fault;
 use crate::show::as_heading;
 use crate::visitor::Visitor;
-
-/// Rows of a list that paper holds; what is beyond is counted.
-const INGREDIENTS: usize = 10;
-const PLACES: usize = 5;
-const KIN: usize = 4;
-const TASTINGS: usize = 3;
-const FININGS: usize = 2;
-/// Characters of a note that paper holds.
-const NOTE: usize = 110;
-/// From so many rows in the lists on, paper takes smaller letters.
-const FULL: usize = 30;
-const CROWDED: usize = 44;
 
 const UNKNOWN: &str = "not on record";
 
 /// `linked` is for the page; a file that stands alone leads nowhere.
 pub(super) fn show(visitor: &Visitor, record: &Record, linked: bool) -> Result<Markup, Fault> {
     let card = card::card(record);
-    let rows = card.ingredients.len()
-        + card.steps.len()
-        + card.places.len()
-        + card.parents.len()
-        + card.children.len()
-        + 2 * card.tasting.len()
-        + card.log.len().min(20);
-    let crowded = rows > CROWDED;
+    let rows = log::rows(visitor, &card);
+    let paper = paper(&card, log::wanted(&rows));
     Ok(html! {
-        article.card.filled[rows > FULL] .crowded[crowded] {
+        article class={ "card " (paper.class) } {
             (head(visitor, &card))
             (figures(visitor, &card))
             (curve::show(visitor, record)?)
@@ -52,7 +35,7 @@ pub(super) fn show(visitor: &Visitor, record: &Record, linked: bool) -> Result<M
                 (told(&card))
                 (missing(&card))
             }
-            (log::show(visitor, &card, crowded))
+            (log::show(visitor, &card, rows, paper))
             p.made {
                 "As the book says" @if card.mead.ended.is_none() { " so far" } ", "
                 (visitor.date(card.as_of)) "."
