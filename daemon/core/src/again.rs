@@ -44,7 +44,9 @@ pub fn must(record: &Record) -> Result<Litres, AgainError> {
 /// # Errors
 /// The volume it was made at is not on record, or the new one is nothing.
 pub fn again(record: &Record, volume: Litres) -> Result<Plan, AgainError> {
-    let factor = volume.get() / must(record)?.get();
+    // What went into other meads took its share of the must along.
+    let kept = must(record)?.get() * record.kept(record.began);
+    let factor = volume.get() / kept;
     if factor.is_nan() || factor <= 0.0 {
         return Err(AgainError::Nothing);
     }
@@ -143,7 +145,7 @@ fn goods(record: &Record, factor: f64) -> Vec<Planned> {
     let received = &record.book.received.doses;
     // What came from meads whose log is not its own past.
     for dose in received.iter().filter(|d| !given.contains_key(&key(d))) {
-        add(What::Pitch, dose, 1.0);
+        add(What::Pitch, dose, record.kept(record.began));
     }
     for deed in &record.deeds {
         let own = !before(&deed);
@@ -156,6 +158,7 @@ fn goods(record: &Record, factor: f64) -> Vec<Planned> {
                 came.zip(all)
                     .map_or(0.0, |(came, all)| came.mass.get() / all)
             };
+            let share = share * record.kept(deed.at.max(record.began));
             add(deed.what, dose, share);
         }
     }

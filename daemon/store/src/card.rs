@@ -29,7 +29,8 @@ fn record(conn: &Connection, batch: Batch, now: Moment) -> rusqlite::Result<Reco
     let family = family::of(conn, batch.id, now)?;
     let kin = |of: &dyn Fn(&crate::model::Share) -> Option<BatchId>| kin(&family, of);
     let parents = kin(&|s| (s.child == batch.id).then_some(s.parent));
-    let children = kin(&|s| (s.parent == batch.id).then_some(s.child));
+    let mut children = kin(&|s| (s.parent == batch.id).then_some(s.child));
+    children.sort_by_key(|child| child.at);
     let book = family
         .of(batch.id)
         .map_or_else(Book::empty, |own| own.book.clone());

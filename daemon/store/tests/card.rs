@@ -5,6 +5,7 @@ mod common;
 
 use common::*;
 use ebbmark_core::again;
+use ebbmark_core::again::again;
 use ebbmark_core::card::card;
 use ebbmark_core::deed::{Deed, Dose, Substance, What};
 use ebbmark_core::ids::{BatchId, VesselId};
@@ -148,6 +149,17 @@ async fn a_card_is_made_from_the_book_alone() {
     let parent = store.reader.card_record(base, day(400)).unwrap().unwrap();
     let parent = ebbmark_core::card::card(&parent);
     assert_eq!(parent.children[0].number, figs);
+    // What the part has of the honey the base no longer has, to the gram; and made again at its
+    // own volume of must, it takes what was left of it.
+    let left = &parent.ingredients[0];
+    assert!((left.own_kg.get() - 6.0).abs() < 1e-9);
+    assert!((left.poured_kg.unwrap().get() - 2.4).abs() < 1e-9);
+    assert!((left.mass().unwrap().get() - 3.6).abs() < 1e-9);
+    let record = store.reader.card_record(base, day(400)).unwrap().unwrap();
+    let plan = again(&record, Litres::new(12.0).unwrap()).unwrap();
+    let honey = plan.goods.iter().find(|p| p.dose.of == Substance::Honey);
+    let must = ebbmark_core::again::must(&record).unwrap().get();
+    assert!((honey.unwrap().dose.mass.get() - 6.0 * 12.0 / must).abs() < 1e-9);
     // 8 of 20 L were poured off, and the 12 that were left racked down to 11.
     assert!((parent.volume.made_l.unwrap().get() - 11.0).abs() < 1e-9);
     assert!((parent.volume.lost_l.unwrap().get() - 1.0).abs() < 1e-9);

@@ -79,41 +79,54 @@ fn relative(kin: &super::Kin) -> Relative {
 
 fn ingredients(record: &Record) -> Vec<Ingredient> {
     let book = &record.book;
-    let known = book.sure.shares;
-    let none = Kilograms::computed(0.0);
     let mut all: Vec<Ingredient> = Vec::new();
-    let mut add = |dose: &Dose, own: bool| {
-        let same = |i: &&mut Ingredient| {
-            (i.of, &i.name, i.extract_percent) == (dose.of, &dose.name, dose.extract)
-        };
-        if all.iter_mut().find(same).is_none() {
-            all.push(Ingredient {
-                of: dose.of,
-                name: dose.name.clone(),
-                extract_percent: dose.extract,
-                own_kg: none,
-                inherited_kg: Some(none),
-            });
-        }
-        let Some(found) = all.iter_mut().find(same) else {
-            return;
-        };
-        if own {
-            found.own_kg = Kilograms::computed(found.own_kg.get() + dose.mass.get());
-        } else {
-            let more = |kg: Kilograms| Kilograms::computed(kg.get() + dose.mass.get());
-            found.inherited_kg = found.inherited_kg.map(more).filter(|_| known);
-        }
-    };
     for dose in &book.received.doses {
-        add(dose, false);
+        let poured = dose.mass.get() * (1.0 - record.kept(record.began));
+        let row = row(&mut all, dose);
+        row.inherited_kg = row.inherited_kg.map(|kg| more(kg, dose.mass.get()));
+        row.poured_kg = row.poured_kg.map(|kg| more(kg, poured));
     }
-    for dose in &book.came.doses {
-        add(dose, true);
+    let own = |deed: &&Deed| record.parents.is_empty() || deed.at >= record.began;
+    for deed in record.deeds.iter().filter(own) {
+        for dose in &deed.doses {
+            let poured = dose.mass.get() * (1.0 - record.kept(deed.at));
+            let row = row(&mut all, dose);
+            row.own_kg = more(row.own_kg, dose.mass.get());
+            row.poured_kg = row.poured_kg.map(|kg| more(kg, poured));
+        }
+    }
+    if !book.sure.shares {
+        for row in &mut all {
+            row.inherited_kg = row.inherited_kg.filter(|kg| kg.get() <= 0.0);
+            row.poured_kg = row.poured_kg.filter(|kg| kg.get() <= 0.0);
+        }
     }
     let place = |i: &Ingredient| Substance::ALL.into_iter().position(|of| of == i.of);
     all.sort_by_key(place);
     all
+}
+
+fn more(kg: Kilograms, by: f64) -> Kilograms {
+    Kilograms::computed(kg.get() + by)
+}
+
+/// The row of this thing; a new one when there is none.
+fn row<'a>(all: &'a mut Vec<Ingredient>, dose: &Dose) -> &'a mut Ingredient {
+    let same =
+        |i: &Ingredient| (i.of, &i.name, i.extract_percent) == (dose.of, &dose.name, dose.extract);
+    let at = all.iter().position(same).unwrap_or_else(|| {
+        let none = Kilograms::computed(0.0);
+        all.push(Ingredient {
+            of: dose.of,
+            name: dose.name.clone(),
+            extract_percent: dose.extract,
+            own_kg: none,
+            inherited_kg: Some(none),
+            poured_kg: Some(none),
+        });
+        all.len() - 1
+    });
+    &mut all[at]
 }
 
 /// When each step began: the pitch, the last time it had settled before anything stopped the yeast

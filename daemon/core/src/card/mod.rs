@@ -128,6 +128,8 @@ pub struct Ingredient {
     /// Its share of what the meads before it were given; `None` where nobody knows how much of
     /// them came along.
     pub inherited_kg: Option<Kilograms>,
+    /// What of both was poured on into other meads; `None` as there.
+    pub poured_kg: Option<Kilograms>,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -322,10 +324,11 @@ impl Line {
 }
 
 impl Ingredient {
-    /// All of it, where that is known.
+    /// What is this mead's, where that is known: what was left behind with the lees included.
     pub fn mass(&self) -> Option<Kilograms> {
         let inherited = self.inherited_kg?.get();
-        Some(Kilograms::computed(self.own_kg.get() + inherited))
+        let poured = self.poured_kg?.get();
+        Some(Kilograms::computed(self.own_kg.get() + inherited - poured))
     }
 
     /// "linden honey", "fig", "water".

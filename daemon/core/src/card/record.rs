@@ -30,6 +30,7 @@ pub struct Record {
     /// In order of time.
     pub places: Vec<Place>,
     pub parents: Vec<Kin>,
+    /// In order of time.
     pub children: Vec<Kin>,
     /// Standing lines in order of time, inherited ones first.
     pub deeds: Vec<Deed>,
@@ -61,6 +62,13 @@ pub struct Kin {
 }
 
 impl Record {
+    /// How much of what was in it at an instant was not poured into other meads since.
+    pub(crate) fn kept(&self, at: Moment) -> f64 {
+        let pours = self.children.iter().zip(&self.book.pours);
+        let since = pours.filter(|(child, _)| child.at >= at);
+        since.map(|(_, share)| 1.0 - share).product()
+    }
+
     /// The end of what is on record: its own, or now.
     pub(super) fn until(&self) -> Moment {
         self.ended.unwrap_or(self.now)

@@ -19,6 +19,8 @@ pub struct Book {
     pub received: Goods,
     /// Into other meads, or out of the house.
     pub poured: Goods,
+    /// The share of what it then held that each pour took, in order of time.
+    pub pours: Vec<f64>,
     /// Left behind with lees and hoses; costs nothing.
     pub lost: Goods,
     /// More was measured than the record explains.
@@ -86,6 +88,7 @@ impl Book {
             came: Goods::default(),
             received: Goods::default(),
             poured: Goods::default(),
+            pours: Vec::new(),
             lost: Goods::default(),
             found: Liquid::NOTHING,
             made: Kilograms::computed(0.0),
@@ -222,6 +225,7 @@ impl Book {
         }
         let mut goods = self.holds.part(share);
         self.holds = self.holds.part(1.0 - share.min(1.0));
+        self.pours.push(share.clamp(0.0, 1.0));
         self.poured = std::mem::take(&mut self.poured).with(goods.clone());
         let mut sure = self.sure;
         if !told {

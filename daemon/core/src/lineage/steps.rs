@@ -42,7 +42,8 @@ impl Past<'_> {
                 let before = self.last_read(self.deeds[..at].iter(), deed.at);
                 // Read in the same line and not moved by what was put in, it is of that moment.
                 let own = deed.gravity.filter(|_| liquid.is_empty());
-                let before = own.or(before);
+                // A float lay in something else before there was a must.
+                let before = own.or(before.filter(|_| !measured_with));
                 steps.extend(before.map(|g| (deed.at, Step::Reads(g))));
             }
             let put_in = |dose: &&Dose| {

@@ -294,3 +294,26 @@ fn steps_come_from_the_log() {
     assert_eq!(later.gravity_at(day(8)), None);
     assert_eq!(later.gravity_at(day(9)), Some(g(1.004)));
 }
+
+/// A float that lay in water before the must was there tells nothing of it.
+#[test]
+fn what_was_read_before_the_pitch_ferments_nothing() {
+    let pitch = Deed {
+        volume: l(20.0),
+        ..Deed::new(day(1), What::Pitch)
+    };
+    let past = Past {
+        deeds: &[pitch],
+        hours: &[],
+        since: None,
+    };
+    let hand = Deed {
+        gravity: Some(g(1.0)),
+        ..Deed::new(day(0), What::HandReading)
+    };
+    let with = Past {
+        deeds: &[hand, past.deeds[0].clone()],
+        ..past
+    };
+    assert_eq!(with.steps(&[], |_| 0.0), past.steps(&[], |_| 0.0));
+}

@@ -188,6 +188,8 @@ fn together(all: &[Ingredient]) -> Vec<Ingredient> {
                 row.own_kg = sum(row.own_kg, one.own_kg);
                 let both = row.inherited_kg.zip(one.inherited_kg);
                 row.inherited_kg = both.map(|(a, b)| sum(a, b));
+                let both = row.poured_kg.zip(one.poured_kg);
+                row.poured_kg = both.map(|(a, b)| sum(a, b));
             }
             None => rows.push(one.clone()),
         }
@@ -210,7 +212,10 @@ fn ingredients(visitor: &Visitor, card: &Card) -> Markup {
             String::new()
         }
     };
-    let inherited = |i: &Ingredient| i.inherited_kg.map_or("some".to_owned(), mass);
+    let some = |kg: Option<Kilograms>| kg.map_or("some".to_owned(), mass);
+    let on = all
+        .iter()
+        .any(|i| i.poured_kg.is_none_or(|kg| kg.get() > 0.0));
     html! {
         section.went-in aria-labelledby="went-in" {
             h2 #went-in { "What went in" }
@@ -218,19 +223,22 @@ fn ingredients(visitor: &Visitor, card: &Card) -> Markup {
                 thead { tr {
                     th scope="col" { "What" } th.number scope="col" { "Put in" }
                     @if along { th.number scope="col" { "Came along" } }
+                    @if on { th.number scope="col" { "Went on" } }
                 } }
                 tbody {
                     @for (n, ingredient) in all.iter().enumerate() {
                         tr.beyond[n >= INGREDIENTS] {
                             th scope="row" { (as_heading(&ingredient.called())) }
                             td.number { (mass(ingredient.own_kg)) }
-                            @if along { td.number { (inherited(ingredient)) } }
+                            @if along { td.number { (some(ingredient.inherited_kg)) } }
+                            @if on { td.number { (some(ingredient.poured_kg)) } }
                         }
                     }
                 }
             }
             (and_more(all.len(), INGREDIENTS))
             @if along { p.aside { "What came along is its share of what the meads before it were given." } }
+            @if on { p.aside { "What went on is what the meads poured from it took of it." } }
         }
     }
 }
