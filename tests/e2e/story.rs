@@ -341,7 +341,10 @@ fn from_must_to_glass_by_a_program() {
     story.post(&format!("meads/{base}/end"), &json!({}));
     assert_eq!(story.get("tasks"), json!([]), "nothing is left to do");
     for mead in [base, cherry] {
-        println!("CARD {}", serde_json::to_string_pretty(&story.get(&format!("meads/{mead}/card"))).unwrap());
+        println!(
+            "CARD {}",
+            serde_json::to_string_pretty(&story.get(&format!("meads/{mead}/card"))).unwrap()
+        );
     }
 }
 
