@@ -13,6 +13,7 @@ mod demo;
 mod heat;
 mod ingest;
 mod kill;
+mod metrics;
 mod notify;
 mod pages;
 mod purity;

@@ -154,6 +154,47 @@ fn replay_names_what_it_cannot_read() {
     assert!(!well && said.contains("line 2"), "{said}");
 }
 
+#[test]
+fn the_log_is_written_and_read_on_the_command_line() {
+    let cellar = Cellar::new();
+    let (_daemon, visitor) = cellar.open();
+    let vessel = visitor.add_vessel("North cask");
+    visitor.start_mead(&vessel, &local(days_ago(9)), "1.094", "1.000");
+    let log = |more: &[&str]| {
+        let mut all = vec!["log", "--vessel", "north cask"];
+        all.extend(more);
+        cellar.ebbmark(&all)
+    };
+    let doses = [
+        "--dose",
+        "fruit=2.4 kg dried quince",
+        "--dose",
+        "water=250g",
+    ];
+    let more = ["--volume", "11.5 L", "--ph", "3.6", "--note", "scalded"];
+    let said = text(&log(&[&["addition"], &doses[..], &more[..]].concat()));
+    assert_eq!(said, "North cask: added\n");
+    let line = "added, pH 3.60, 11.5 L in the vessel after it: scalded [2.400 kg dried quince, 250 g water]";
+    assert!(visitor.page(&vessel).contains(line));
+    let printed = text(&log(&[]));
+    assert!(printed.trim_end().ends_with(line), "{printed}");
+    for (wrong, words) in [
+        (vec!["stir"], "rouse"),
+        (vec!["addition", "--dose", "gold=1 kg"], "is none of"),
+        (vec!["addition", "--dose", "honey"], "it must look like"),
+        (vec!["addition", "--dose", "honey=much"], "honey=much"),
+        (vec!["rack", "--volume", "some"], "--volume"),
+        (vec!["--note", "nothing was done"], "say what was done"),
+    ] {
+        let output = log(&wrong);
+        let said = errors(&output);
+        assert!(!output.status.success() && said.contains(words), "{said}");
+    }
+    let future = rfc3339(days_ago(-2));
+    assert!(errors(&log(&["rack", "--at", &future])).contains("future"));
+    assert_eq!(text(&log(&[])), printed);
+}
+
 /// By how much is for the core's tests; here the program and the page have to say the same.
 #[test]
 fn a_hand_reading_from_the_command_line_stands_in_the_log() {

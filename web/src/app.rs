@@ -18,7 +18,9 @@ use tower_http::timeout::TimeoutLayer;
 
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
-use crate::{Handle, act, api, assets, calendar, export, fault, headers, intake, live, page};
+use crate::{
+    Handle, act, api, assets, calendar, export, fault, headers, intake, live, metrics, page,
+};
 
 /// A form is a few short fields.
 const FORM_LIMIT: usize = 64 * 1024;
@@ -192,6 +194,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/compare", get(api::archive::compare))
         .route("/api/v1/reckon", get(api::reckon::list))
         .route("/api/v1/reckon/{key}", get(api::reckon::answer))
+        .route("/metrics", get(metrics::show))
         .route("/healthz", get(async || "ok"))
         .route("/assets/{hash}/{name}", get(assets::serve))
         .fallback(page::missing)

@@ -20,6 +20,7 @@ mod found;
 mod headers;
 mod intake;
 mod live;
+mod metrics;
 mod page;
 mod reckoned;
 mod show;

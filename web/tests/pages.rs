@@ -25,6 +25,9 @@ mod live;
 #[path = "pages/pouring.rs"]
 mod pouring;
 #[cfg(test)]
+#[path = "pages/programs.rs"]
+mod programs;
+#[cfg(test)]
 #[path = "pages/reading.rs"]
 mod reading;
 #[cfg(test)]

@@ -25,7 +25,7 @@ type Sql<T> = rusqlite::Result<T>;
 pub const PAGE: u32 = 25;
 
 /// Makes the summaries anew that are stale, so many at most, and gives the commands that keep them.
-/// Blocks.
+/// Blocks. A mead whose record cannot be read is passed over.
 ///
 /// # Errors
 /// The database cannot be read.
@@ -42,16 +42,19 @@ pub fn make_stale(reader: &Reader, most: u32) -> Result<Vec<Command>, StoreError
             .collect::<Sql<_>>()?;
         let mut commands = Vec::new();
         for (id, seen) in stale {
-            let Some(batch) = meads::batch(conn, id)? else {
-                continue;
-            };
+            let batch = meads::batch(conn, id);
             // It ended: now plays no part.
-            let summary = made(conn, &batch, Moment(i64::MAX))?;
-            commands.push(Command::KeepSummary {
-                batch: id,
-                seen,
-                summary: Box::new(summary),
-            });
+            let summary =
+                batch.and_then(|b| b.map(|b| made(conn, &b, Moment(i64::MAX))).transpose());
+            match summary {
+                Ok(Some(summary)) => commands.push(Command::KeepSummary {
+                    batch: id,
+                    seen,
+                    summary: Box::new(summary),
+                }),
+                Ok(None) => {}
+                Err(cause) => tracing::error!(batch = %id, %cause, "a mead was not summed up"),
+            }
         }
         Ok(commands)
     })
@@ -138,7 +141,11 @@ pub fn found(conn: &Connection, wanted: &Wanted, page: u32, now: Moment) -> Sql<
     for batch in batches {
         let vessel = vessels::name_of(conn, batch.vessel)?;
         let (review, now) = if batch.ended.is_some() {
-            (Some(summary(conn, &batch, now)?.review), None)
+            // One whose record cannot be read must not hide the others.
+            let summed_up = summary(conn, &batch, now).inspect_err(|cause| {
+                tracing::error!(batch = %batch.id, %cause, "a mead was not summed up");
+            });
+            (summed_up.ok().map(|s| s.review), None)
         } else {
             let judged = vessels::verdict(conn, batch.vessel)?.filter(|v| v.batch == batch.id);
             (None, judged.and_then(|v| v.verdict.gravity))
@@ -217,10 +224,8 @@ pub fn paces(conn: &Connection, except: &[BatchId]) -> Sql<Vec<Pace>> {
     };
     let left_out: Vec<i64> = except.iter().map(|b| root(b.0)).collect();
     let mut by_root = BTreeMap::new();
-    let mut kept = conn.prepare_cached(
-        "SELECT s.batch, s.pace FROM summary s JOIN batch b ON b.id = s.batch \
-         WHERE b.ended IS NOT NULL AND s.pace IS NOT NULL ORDER BY s.batch",
-    )?;
+    let mut kept = conn
+        .prepare_cached("SELECT batch, pace FROM summary WHERE pace IS NOT NULL ORDER BY batch")?;
     let mut rows = kept.query([])?;
     while let Some(row) = rows.next()? {
         let root = root(row.get(0)?);

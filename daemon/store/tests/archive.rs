@@ -525,6 +525,28 @@ async fn thrown_away_it_is_made_again() {
 }
 
 #[tokio::test]
+async fn a_damaged_record_keeps_no_other_from_being_found() {
+    let store = Store::new();
+    let (cask, damaged) = finished(&store).await;
+    let jar = store.vessel("jar").await;
+    let other = begin(&store, jar, batch_facts("other")).await;
+    end(&store, other, 2.0).await;
+    log(&store, cask, noted(What::Remark, 3.0, "")).await;
+    store
+        .sql()
+        .execute("UPDATE entry SET doses = '{' WHERE vessel = ?1", [cask.0])
+        .unwrap();
+    assert!(stale(&store).contains(&other) && !stale(&store).contains(&damaged));
+    let sound = store.vessel("łąka").await;
+    begin(&store, sound, batch_facts("Miód z łąki")).await;
+    assert_eq!(names(&store, &by_words("other")), ["other"]);
+    assert_eq!(names(&store, &Wanted::default()).len(), 3);
+    // An accent is passed over, a stroke is another letter.
+    assert_eq!(names(&store, &by_words("miod łaki")), ["Miód z łąki"]);
+    assert_eq!(names(&store, &by_words("laki")), [""; 0]);
+}
+
+#[tokio::test]
 async fn what_was_done_is_told_as_it_stands() {
     let store = Store::new();
     let (cask, batch) = finished(&store).await;

@@ -1,5 +1,5 @@
 use axum::http::StatusCode;
-use ebbmark_core::deed::What;
+use ebbmark_core::deed::{Substance, What};
 use ebbmark_core::feed::{Format, Pick, Quantity};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::GravityScale;
@@ -238,6 +238,67 @@ async fn a_hand_reading_is_corrected_kept_and_read_back() {
     let shown = maker.get(noted.header("location")).await.text;
     assert!(shown.contains("Noted: hand reading: 1.02"), "{shown}");
     assert!(shown.contains("read 1.0200 in a sample of 28.0 °C"));
+}
+
+#[tokio::test]
+async fn what_was_weighed_and_measured_stands_in_the_line() {
+    let cellar = cellar().await;
+    let vessel = cellar.vessel("Cask").await;
+    let maker = cellar.enter().await;
+    let page = format!("/vessel/{vessel}");
+    let to = format!("{page}/deed");
+    let send = |fields: &'static str| maker.send(&page, &to, fields);
+    let line = send(
+        "what=addition&temperature=17,5&note=scalded&of=fruit&mass=2,4&called=quince&extract=10",
+    )
+    .await;
+    assert_eq!(line.status, StatusCode::SEE_OTHER);
+    let lines = log(&cellar, vessel);
+    let deed = &lines[0].deed;
+    assert_eq!(deed.temperature.unwrap().get(), 17.5);
+    let dose = &deed.doses[0];
+    assert_eq!(
+        (dose.of, dose.mass.get(), dose.name.as_str()),
+        (Substance::Fruit, 2.4, "quince")
+    );
+    assert_eq!(dose.extract.unwrap().get(), 10.0);
+    let shown = maker.get(line.header("location")).await.text;
+    assert!(
+        shown.contains("Noted: added, at 17.5 °C: scalded [2.400 kg quince]"),
+        "{shown}"
+    );
+
+    // Corrected, and something forgotten added.
+    let address = format!("{page}/line/{}", lines[0].id);
+    let corrected = maker
+        .send(
+            &address,
+            &address,
+            "what=addition&at=2026-03-01T12:00&dose-1=2,5&of=water&mass=300 g",
+        )
+        .await;
+    assert_eq!(
+        corrected.status,
+        StatusCode::SEE_OTHER,
+        "{}",
+        corrected.text
+    );
+    let lines = log(&cellar, vessel);
+    let standing = lines.iter().find(|l| l.replaced_by.is_none()).unwrap();
+    let masses: Vec<f64> = standing.deed.doses.iter().map(|d| d.mass.get()).collect();
+    assert_eq!(masses, [2.5, 0.3]);
+
+    for (fields, words) in [
+        ("what=addition&of=honey", "say how much honey"),
+        ("what=addition&of=honey&mass=0", "say how much honey"),
+        ("what=addition&mass=1", "say what it was"),
+        ("what=addition&of=gold&mass=1", "choose one of the list"),
+    ] {
+        let refused = send(fields).await;
+        assert_eq!(refused.status, StatusCode::UNPROCESSABLE_ENTITY, "{fields}");
+        assert!(refused.text.contains(words), "{fields}");
+    }
+    assert_eq!(log(&cellar, vessel).len(), 2);
 }
 
 #[tokio::test]

@@ -106,7 +106,6 @@ pub fn usual(paces: &[Pace]) -> Option<Band> {
 
 /// Of one value or more.
 fn spread(x: f64, values: &mut [f64]) -> Place {
-    values.sort_unstable_by(f64::total_cmp);
     Place {
         x,
         low: quantile(values, LOW),
@@ -115,12 +114,14 @@ fn spread(x: f64, values: &mut [f64]) -> Place {
     }
 }
 
-/// In a straight line between the two values around it.
-fn quantile(sorted: &[f64], part: f64) -> f64 {
-    let at = part * (sorted.len() - 1) as f64;
+/// In a straight line between the two values around it. The values come out in another order.
+fn quantile(values: &mut [f64], part: f64) -> f64 {
+    let at = part * (values.len() - 1) as f64;
     let below = at.floor() as usize;
-    let above = (below + 1).min(sorted.len() - 1);
-    sorted[below] + (sorted[above] - sorted[below]) * (at - below as f64)
+    let (_, found, above) = values.select_nth_unstable_by(below, f64::total_cmp);
+    let found = *found;
+    let next = above.iter().copied().min_by(f64::total_cmp);
+    found + (next.unwrap_or(found) - found) * (at - below as f64)
 }
 
 impl Band {

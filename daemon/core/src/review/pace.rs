@@ -1,7 +1,6 @@
 //! When a mead had used up each hundredth of the sugar that it took in the end.
 
 use super::Course;
-use super::monotone::along;
 
 /// Of the fall, in hundredths: the last is where a fall still stands out from its end.
 pub const STEPS: usize = 99;
@@ -35,8 +34,11 @@ impl Pace {
 
     /// Days until this share, between 0.01 and 0.99.
     pub fn at_share(&self, of_fall: f64) -> f64 {
-        let shares: Vec<f64> = (0..STEPS).map(share).collect();
-        along(&shares, &self.0, of_fall)
+        let last = (STEPS - 1) as f64;
+        let at = (of_fall * 100.0 - 1.0).clamp(0.0, last);
+        let below = at.floor() as usize;
+        let above = (below + 1).min(STEPS - 1);
+        self.0[below] + (self.0[above] - self.0[below]) * (at - below as f64)
     }
 
     /// Share of the fall behind it after so many days; 0.99 is as far as it goes.

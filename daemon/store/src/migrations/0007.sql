@@ -15,6 +15,8 @@ CREATE TABLE summary (
     points  BLOB,
     review  TEXT
 ) STRICT;
+-- All paces are read at once, to find what is usual: here they lie together.
+CREATE INDEX summary_pace ON summary (batch, pace) WHERE pace IS NOT NULL;
 CREATE INDEX summary_wordless ON summary (batch) WHERE worded < version;
 INSERT INTO summary (batch) SELECT id FROM batch;
 
