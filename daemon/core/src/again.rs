@@ -13,7 +13,7 @@ use crate::plan::{
     By, Finish, GOES_IN, MOST_DAYS, MOST_STEEPS, MOST_STEPS, Nutrient, PUSH_EVERY, Plan, Planned,
     Steep,
 };
-use crate::units::{Kilograms, Litres, MassPercent};
+use crate::units::{AbvPercent, Gravity, Kilograms, Litres, MassPercent};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum AgainError {
@@ -61,9 +61,16 @@ pub fn again(record: &Record, volume: Litres) -> Result<Plan, AgainError> {
         (false, false) => record.plan.finish,
     };
     let book = &record.book;
+    // What is aimed at is said as a maker says it.
+    let gravity = book
+        .gravity()
+        .map(|g| Gravity::computed((g.get() * 1e3).round() / 1e3));
+    let strength = book
+        .strength()
+        .map(|s| AbvPercent::computed((s.get() * 10.0).round() / 10.0));
     Ok(Plan {
-        gravity: book.gravity().or(record.plan.gravity),
-        strength: book.strength().or(record.plan.strength),
+        gravity: gravity.or(record.plan.gravity),
+        strength: strength.or(record.plan.strength),
         style: record.plan.style.clone(),
         nutrient: nutrient.map(|steps| Nutrient { steps, by }),
         rouse: any(What::Rouse) || record.plan.rouse,

@@ -137,6 +137,40 @@ async fn the_card_as_files() {
     }
 }
 
+/// Where not all of the log fits on paper, what was only remarked stays away first, and how much that
+/// is is said; what was done over and over is one row.
+#[tokio::test]
+async fn paper_keeps_what_matters() {
+    let cellar = cellar().await;
+    let vessel = cellar.vessel("Cask").await;
+    let batch = mead(&cellar, vessel, "Linden").await;
+    for n in 0..60 {
+        let at = noon() - Span::days(50) + Span::hours(6 * n);
+        let remark = Deed {
+            note: format!("remark number {n}"),
+            ..Deed::new(at, What::Remark)
+        };
+        log(&cellar, vessel, remark).await;
+        log(&cellar, vessel, Deed::new(at, What::PushDown)).await;
+    }
+    let page = cellar.get(&format!("/mead/{batch}")).await.text;
+    let rows: Vec<&str> = page.split("<tr").collect();
+    let row = |says: &str| {
+        let found = rows.iter().find(|r| r.contains(says));
+        *found.unwrap_or_else(|| panic!("no row says {says}"))
+    };
+    let kept = |row: &str| !row.starts_with(" class=\"beyond\"");
+    assert!(kept(row("Into &lt;bottles&gt;")) && kept(row("6.000 kg linden honey")));
+    assert!(row("pushed down").contains("× 60"));
+    let remarks = rows.iter().filter(|r| r.contains("Remark number"));
+    let away = remarks.filter(|r| !kept(r)).count();
+    assert!(away > 20, "{away}");
+    assert!(
+        page.contains(&format!("And {away} more, which are in the book")),
+        "{page}"
+    );
+}
+
 /// What one may not read as a page one may not read as a file.
 #[tokio::test]
 async fn a_card_is_behind_the_password() {

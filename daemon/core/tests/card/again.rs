@@ -5,7 +5,7 @@ use ebbmark_core::card::{Record, card};
 use ebbmark_core::deed::{Deed, Substance, What};
 use ebbmark_core::lineage::{self, Mead, Must, Past, Share};
 use ebbmark_core::plan::{By, Finish, Nutrient, Pack, Plan, Steep};
-use ebbmark_core::units::{Gravity, Litres};
+use ebbmark_core::units::{AbvPercent, Gravity, Litres};
 use proptest::prelude::*;
 
 use crate::made::{bare, base, day, did, dose, dry, g, l, near, sweet};
@@ -54,6 +54,8 @@ fn from_the_actuals_and_not_the_plan() {
     );
     assert_eq!(plan.style, "dry, still");
     assert!((plan.gravity.map_or(0.0, Gravity::get) - 1.0).abs() < 1e-9);
+    let strength = plan.strength.map_or(0.0, AbvPercent::get);
+    assert_eq!(strength, (strength * 10.0).round() / 10.0);
     let honey = &plan.goods[0].dose;
     assert_eq!(
         (honey.name.as_str(), honey.extract.map(|e| e.get())),
