@@ -315,5 +315,5 @@ fn what_was_read_before_the_pitch_ferments_nothing() {
         deeds: &[hand, past.deeds[0].clone()],
         ..past
     };
-    assert_eq!(with.steps(&[], |_| 0.0), past.steps(&[], |_| 0.0));
+    assert_eq!(with.steps(&[], |_, _| 0.0), past.steps(&[], |_, _| 0.0));
 }

@@ -112,11 +112,15 @@ fn parts(card: &Card, sheet: &Sheet) -> f64 {
         HEADING + said(&texts[..texts.len().min(most)]) + more(texts.len(), most)
     };
     let count = |text: &str| text.chars().count();
-    let along = card
-        .ingredients
-        .iter()
-        .any(|i| i.inherited_kg.is_none_or(|kg| kg.get() > 0.0));
-    let first = sheet.column * if along { 7 } else { 8 } / 10;
+    let some = |kg: &Option<Kilograms>| kg.is_none_or(|kg| kg.get() > 0.0);
+    let all = || card.ingredients.iter();
+    let columns = [
+        all().any(|i| some(&i.inherited_kg)),
+        all().any(|i| some(&i.poured_kg)),
+    ];
+    // Each column of masses takes a fifth from the names.
+    let masses = columns.into_iter().filter(|there| *there).count();
+    let first = sheet.column * (8 - 2 * masses) / 10;
     let ingredients = card.ingredients.iter().take(INGREDIENTS);
     let went_in: f64 = ingredients
         .map(|i| (lines(count(&called(i.of, &i.name)), first) - 1.0) * TEXT + ROW)
