@@ -13,7 +13,7 @@
 //! | lag | from the pitch until [`BEGUN_PART`] of the fall was behind it, at least [`BEGUN`] SG |
 //! | half, ninety, ninety-nine | from the pitch until that share of the fall was behind it |
 //! | steepest | the greatest slope of a third-degree polynomial through the readings around; to either side as wide as four tenths of the shortest time in which four tenths of the fall happened, half a day at least |
-//! | stood still | [`STOOD`] days or more with less than [`CREEPS`] SG a day, with more than [`WENT_ON`] SG still to come; or at the end, too high to be the end |
+//! | stood still | [`STOOD`] days or more with less than [`CREEPS`] SG a day, before more than [`WENT_ON`] SG that it fell without anything being put in; or at the end, too high to be the end |
 //! | warmth | of the hours' middles while it fell |
 //! | strength, attenuation | of the ledger of masses ([`crate::lineage`]), so with everything that was put in; attenuation is that at the end of the fall, before anything was sweetened |
 //!
@@ -256,18 +256,18 @@ fn spells(course: &Course, floor: Option<Floor>) -> Vec<Spell> {
     let mut spells = Vec::new();
     for spell in still {
         let (from, until) = spell;
-        let to_come = course.fall - course.fallen_at(until);
-        if to_come > WENT_ON {
+        // What was dry and got fruit was not stuck before.
+        let fed = course.put_in.iter().find(|day| **day > from);
+        let by_itself = fed.map_or(course.fall, |day| course.fallen_at(*day));
+        let went_on = by_itself - course.fallen_at(until) > WENT_ON;
+        let level = gravity(spell);
+        let too_high = course.over && floor.is_some_and(|f| f.clearly_above(level.get()));
+        if went_on || too_high {
+            let ended = went_on || fed.is_some();
             spells.push(Spell {
                 from: at(from),
-                until: Some(at(until)),
-                gravity: gravity(spell),
-            });
-        } else if course.over && floor.is_some_and(|f| f.clearly_above(gravity(spell).get())) {
-            spells.push(Spell {
-                from: at(from),
-                until: None,
-                gravity: gravity(spell),
+                until: ended.then(|| at(until)),
+                gravity: level,
             });
         }
     }
