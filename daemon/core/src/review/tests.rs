@@ -317,6 +317,7 @@ fn what_began_unseen_is_not_guessed() {
         when(logistic(0.0) - 0.9 * r.fall.unwrap()),
         0.05,
     );
+    assert_eq!(r.lag, None);
     assert_eq!(Course::of(&told(&[], &[], 3.0)), None);
 }
 
