@@ -338,6 +338,11 @@ async fn one_that_still_falls_is_drawn_by_gravity_alone() {
     let vessel = cellar.vessel("cask").await;
     let batch = cellar.mead(vessel, "Going", 5).await;
     cellar.readings(vessel, 5, Span::hours(1)).await;
+    let page = cellar.get(&format!("/vessel/{vessel}")).await;
+    assert!(
+        page.text
+            .contains(&format!("href=\"/archive?mead={batch}\""))
+    );
     let by_time = cellar.get(&format!("/compare?mead={batch}")).await;
     assert!(
         by_time

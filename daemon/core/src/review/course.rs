@@ -84,6 +84,8 @@ pub struct Course {
     fallen: Vec<f64>,
     /// The same as it only ever grows.
     pub smooth: Vec<f64>,
+    /// When sugar, strength or water was put in.
+    pub put_in: Vec<f64>,
     /// It fell no further; until then `fall` is what it has fallen so far.
     pub over: bool,
     pub fall: f64,
@@ -253,6 +255,7 @@ fn joined(pitched: Moment, segments: &[Segment], movers: &[(f64, Option<f64>)]) 
         gravity,
         fallen,
         smooth,
+        put_in: movers.iter().map(|(day, _)| *day).collect(),
         over: false,
         fall,
     })

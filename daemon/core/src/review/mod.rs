@@ -10,10 +10,10 @@
 //!
 //! | what | meaning |
 //! |---|---|
-//! | lag | from the pitch until [`BEGUN_PART`] of the fall was behind it, at least [`BEGUN`] SG |
+//! | lag | from the pitch until [`BEGUN_PART`] of the fall was behind it, at least [`BEGUN`] SG; not known where no readings of two days around tell |
 //! | half, ninety, ninety-nine | from the pitch until that share of the fall was behind it |
 //! | steepest | the greatest slope of a third-degree polynomial through the readings around; to either side as wide as four tenths of the shortest time in which four tenths of the fall happened, half a day at least |
-//! | stood still | [`STOOD`] days or more with less than [`CREEPS`] SG a day, with more than [`WENT_ON`] SG still to come; or at the end, too high to be the end |
+//! | stood still | [`STOOD`] days or more with less than [`CREEPS`] SG a day, before more than [`WENT_ON`] SG that it fell without anything being put in; or at the end, too high to be the end |
 //! | warmth | of the hours' middles while it fell |
 //! | strength, attenuation | of the ledger of masses ([`crate::lineage`]), so with everything that was put in; attenuation is that at the end of the fall, before anything was sweetened |
 //!
@@ -46,6 +46,8 @@ pub const BEGUN: f64 = 0.002;
 pub const STOOD: f64 = 3.0;
 pub const CREEPS: f64 = 0.0003;
 pub const WENT_ON: f64 = 0.003;
+/// Days between two readings within which it still is seen that it begins to fall.
+const SEEN: f64 = 2.0;
 /// The slope is looked for over this part, to either side, of the shortest time in which that part of
 /// the fall happened: a rest does not widen it.
 const STEEP_PART: f64 = 0.4;
@@ -177,10 +179,11 @@ pub fn review(told: &Told, course: Option<&Course>, ledger: &Ledger) -> Review {
 
 fn begun(course: &Course) -> Option<f64> {
     let part = if course.over { course.fall } else { 0.0 };
-    // One whose first reading comes after that did not begin there.
-    course
-        .at_fallen((BEGUN_PART * part).max(BEGUN))
-        .filter(|days| course.days.first().is_some_and(|first| days > first))
+    let day = course.at_fallen((BEGUN_PART * part).max(BEGUN))?;
+    let after = course.days.partition_point(|d| *d < day);
+    let before = course.days.get(after.checked_sub(1)?)?;
+    // Between two readings far apart it began at any time.
+    (course.days.get(after)? - before <= SEEN).then_some(day)
 }
 
 fn steepest(course: &Course) -> Option<Steepest> {
@@ -229,7 +232,7 @@ fn warmth(told: &Told, course: Option<&Course>, begun: Option<f64>) -> Option<Wa
 
 /// Where it lay still and went on, and where it stopped too high.
 fn spells(course: &Course, floor: Option<Floor>) -> Vec<Spell> {
-    let Some(begun) = begun(course) else {
+    let Some(begun) = course.at_fallen(BEGUN) else {
         return Vec::new();
     };
     let days = &course.days;
@@ -256,18 +259,18 @@ fn spells(course: &Course, floor: Option<Floor>) -> Vec<Spell> {
     let mut spells = Vec::new();
     for spell in still {
         let (from, until) = spell;
-        let to_come = course.fall - course.fallen_at(until);
-        if to_come > WENT_ON {
+        // What was dry and got fruit was not stuck before.
+        let fed = course.put_in.iter().find(|day| **day > from);
+        let by_itself = fed.map_or(course.fall, |day| course.fallen_at(*day));
+        let went_on = by_itself - course.fallen_at(until) > WENT_ON;
+        let level = gravity(spell);
+        let too_high = course.over && floor.is_some_and(|f| f.clearly_above(level.get()));
+        if went_on || too_high {
+            let ended = went_on || fed.is_some();
             spells.push(Spell {
                 from: at(from),
-                until: Some(at(until)),
-                gravity: gravity(spell),
-            });
-        } else if course.over && floor.is_some_and(|f| f.clearly_above(gravity(spell).get())) {
-            spells.push(Spell {
-                from: at(from),
-                until: None,
-                gravity: gravity(spell),
+                until: ended.then(|| at(until)),
+                gravity: level,
             });
         }
     }

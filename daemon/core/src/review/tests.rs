@@ -194,6 +194,28 @@ fn where_it_stood_still_and_went_on() {
 }
 
 #[test]
+fn what_was_done_and_got_more_sugar_was_not_stuck() {
+    let hours = hours(40.0, |d| {
+        if d < 20.0 {
+            logistic(d)
+        } else {
+            logistic(19.9) + 0.02 * (1.0 - ((d - 20.0) / 3.0).tanh())
+        }
+    });
+    let deeds = [deed(20.0, What::Addition)];
+    let r = reviewed(&told(&hours, &deeds, 40.0));
+    near(
+        r.fall.unwrap(),
+        logistic(0.125) - logistic(29.5) + 0.02,
+        0.001,
+    );
+    assert_eq!(r.stood_still, []);
+    // Without it noted, it is a rest.
+    let r = reviewed(&told(&hours, &[], 40.0));
+    assert_eq!(r.stood_still.len(), 1, "{:?}", r.stood_still);
+}
+
+#[test]
 fn where_it_stopped_too_high() {
     let high = |d: f64| logistic(d) + 0.03;
     let hours = hours(30.0, high);
@@ -295,6 +317,7 @@ fn what_began_unseen_is_not_guessed() {
         when(logistic(0.0) - 0.9 * r.fall.unwrap()),
         0.05,
     );
+    assert_eq!(r.lag, None);
     assert_eq!(Course::of(&told(&[], &[], 3.0)), None);
 }
 

@@ -75,7 +75,12 @@ pub(super) fn show(visitor: &Visitor, story: &Story, stretch: Stretch) -> Result
                 figcaption { (key(&plot, put_right(story))) }
             }
         }
-        p { a href={ "/vessel/" (id) "/readings.csv" } download { "All readings as CSV" } }
+        p.links {
+            a href={ "/vessel/" (id) "/readings.csv" } download { "All readings as CSV" }
+            @if let Some(batch) = &story.vessel.batch {
+                a href={ "/archive?mead=" (batch.id) } { "Lay it beside others" }
+            }
+        }
     })
 }
 
