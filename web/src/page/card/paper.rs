@@ -6,6 +6,7 @@
 //! takes 55.
 
 use ebbmark_core::card::{Card, called};
+use ebbmark_core::units::Kilograms;
 
 /// Rows of a list that paper holds; what is beyond is counted.
 pub(super) const INGREDIENTS: usize = 9;
