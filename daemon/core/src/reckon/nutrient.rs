@@ -171,9 +171,11 @@ fn run(given: &Given) -> Result<Answer, Complaints> {
     };
     let mut answer = Answer::new(sentence(given, &asked, &ration, missing, used, &lines));
     answer = tell_wanted(answer, &asked);
-    if !late {
-        answer = tell(answer, &asked, &ration, missing, &law.told());
-    }
+    answer = if late {
+        answer.formula(STEPS)
+    } else {
+        tell(answer, &asked, &ration, missing, &law.told()).formula(STEPS)
+    };
     answer = tell_lines(given, answer, &lines);
     answer = answer
         .how_sure(how_sure(&asked))
@@ -544,16 +546,16 @@ fn tell(answer: Answer, asked: &Wish, ration: &Ration, missing: MgPerLitre, law:
             ),
         );
     }
-    answer
-        .formula(Formula {
-            name: "nitrogen in diammonium phosphate, 21.2 %",
-            source: "stoichiometry, IUPAC atomic weights",
-        })
-        .formula(Formula {
-            name: "steps evenly down to a third of the sugar",
-            source: "common practice, no source",
-        })
+    answer.formula(Formula {
+        name: "nitrogen in diammonium phosphate, 21.2 %",
+        source: "stoichiometry, IUPAC atomic weights",
+    })
 }
+
+const STEPS: Formula = Formula {
+    name: "steps evenly down to a third of the sugar",
+    source: "common practice, no source",
+};
 
 fn tell_lines(given: &Given, answer: Answer, lines: &[Line]) -> Answer {
     if lines.is_empty() {
