@@ -234,4 +234,27 @@ await withBrowser({ viewport: { width: 390, height: 844 }, hasTouch: true }, asy
   await fold.getByRole("button", { name: "Finish it" }).tap();
   await page.getByRole("status").waitFor();
   await look("end");
+
+  // Both cards, and both meads laid over one another, from the archive.
+  await page.goto(`${base}/archive`);
+  const names = await page.locator("main").textContent();
+  check(names.includes("Hedge base") && names.includes("Hedge cherry"), "both are in the archive");
+  await look("archive");
+  for (const [number, name, weighed, words] of [
+    [1, "Hedge base", ["7.792 kg", "1.600 kg", "17.310 kg"], ["sweet, on raspberries", "Contains sulphites"]],
+    [2, "Hedge cherry", ["2.400 kg"], ["dry, on cherries", "No sulphite was added"]],
+  ]) {
+    await page.goto(`${base}/mead/${number}`);
+    check((await page.locator("h1").textContent()).includes(name), `the card of ${name}`);
+    const went = await page.locator("section.went-in").textContent();
+    for (const mass of weighed) check(went.includes(mass), `${name}: ${mass} went in`, went);
+    const card = await page.locator("main").textContent();
+    for (const word of words) check(card.includes(word), `${name}: ${word}`, card);
+    const over = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
+    check(over <= 0, `the card of ${name} fits a phone`, `${over} px over`);
+    await look("card");
+  }
+  await page.goto(`${base}/compare?mead=1&mead=2&by=time`);
+  check((await page.locator("figure svg").count()) > 0, "they are laid over one another");
+  await look("compare");
 });
