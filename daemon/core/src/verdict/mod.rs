@@ -44,7 +44,7 @@ use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
 use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Verdict};
-use tail::Tail;
+use tail::{Tail, Told};
 use trued::Float;
 
 /// A float that has not spoken for this long tells nothing about now.
@@ -199,6 +199,11 @@ const BEARS_MORE: f64 = 0.5;
 const UNKNOWN_DRY: f64 = 0.998;
 /// The float has shown no more than this of a fall since, SG.
 const STILL_SINCE: f64 = 0.003;
+/// So much colder than its warmest days, K, and below this, °C, it is too cold to judge.
+const COLDER: f64 = -3.0;
+const COLD: f64 = 14.0;
+/// No tail is looked at further back than this.
+const LONGEST_LOOK: Span = Span::days(28);
 /// Windows in which a fall is looked for, days. Whole days, so that day and night cancel.
 const WINDOWS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
 
@@ -213,11 +218,20 @@ fn gather<'a>(
     let memory = memory.filter(|m| m.stretch == stretch.from);
     let creeping = memory.is_some_and(|m| m.creeping);
     let still = memory.is_some_and(|m| m.phase.is_still());
+    let warm = warmest_days(case, &stretch, now);
+    let mut stretch = stretch;
+    if let Some(until) = cold_until(case, &stretch, warm, now) {
+        stretch.quiet_from = stretch.quiet_from.max(until);
+    }
 
-    let settled = memory
-        .filter(|m| m.phase == Phase::Settled)
-        .map(|m| now.since(m.since));
-    let tail = Tail::new(&stretch, forecast, floor.as_ref(), creeping, settled, now);
+    let told = Told {
+        settled_for: memory
+            .filter(|m| m.phase == Phase::Settled)
+            .map(|m| now.since(m.since)),
+        wary: memory.is_some_and(wary),
+        fell_again: memory.is_some_and(|m| m.restarted_at.is_some()),
+    };
+    let tail = Tail::new(&stretch, forecast, floor.as_ref(), told, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
     } else {
@@ -232,10 +246,8 @@ fn gather<'a>(
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);
-    let warm = warmest_days(case, &stretch, now);
     let temperature_change = lately.zip(warm).map(|(l, w)| l - w);
-    // Common practice, no source: most wine yeasts all but stop somewhere below 12 to 14 °C.
-    let cold = temperature_change.is_some_and(|c| c <= -3.0) && lately.is_some_and(|l| l < 14.0);
+    let cold = lately.zip(warm).is_some_and(|(l, w)| is_cold(l, w));
     Evidence {
         case,
         now,
@@ -249,6 +261,42 @@ fn gather<'a>(
         temperature_change,
         temperature,
     }
+}
+
+/// What had stopped once already without having ended may do so again: it must be seen still for
+/// longer. It crept down after it was settled, it fell again, or it is stuck and only a slow fall
+/// (or a dip of the float) brings it within reach of its end.
+fn wary(memory: Memory) -> bool {
+    memory.creeping
+        || memory.restarted_at.is_some()
+        || matches!(memory.phase, Phase::Stuck | Phase::Resting)
+}
+
+/// Too cold to tell an end from a rest, where its warmest days were so warm, °C. Common practice, no
+/// source: most wine yeasts all but stop somewhere below 12 to 14 °C.
+fn is_cold(celsius: f64, warm: f64) -> bool {
+    celsius - warm <= COLDER && celsius < COLD
+}
+
+/// When it was last too cold, if it no longer is: lying still until then proves nothing.
+fn cold_until(case: &Case, stretch: &Stretch, warm: Option<f64>, now: Moment) -> Option<Moment> {
+    let day = Span::days(1);
+    let cold = |to: Moment| {
+        let mean = case.temperature(to - day, to);
+        mean.zip(warm).is_some_and(|(t, w)| is_cold(t, w))
+    };
+    let mut to = stretch.last;
+    if cold(to) {
+        return None;
+    }
+    let from = stretch.from.max(now - LONGEST_LOOK);
+    while to - day >= from {
+        if cold(to - day) {
+            return Some(to - day);
+        }
+        to = to - day;
+    }
+    None
 }
 
 /// The warmest mean of two days since the pitch or the last addition.

@@ -42,7 +42,7 @@ const LONGEST_BY_HAND: f64 = 42.0;
 const STILL_BY_HAND: f64 = 0.000_2;
 /// Scatter of a hand reading, SG: half a division either way.
 const HAND_SCATTER: f64 = 0.000_7;
-/// A mead that has crept down after it had settled is looked at for longer.
+/// A mead that had stopped before without having ended is looked at for longer.
 const CREEPING: f64 = 7.0;
 /// And must be stiller than this, SG a day.
 const CREEP: f64 = 0.000_3;
@@ -70,13 +70,23 @@ pub(super) struct Tail {
     pub missing: f64,
 }
 
+/// What was said of it before.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Told {
+    /// How long it has been called settled.
+    pub settled_for: Option<Span>,
+    /// It had stopped before without having ended.
+    pub wary: bool,
+    /// It fell again after it had stopped: the curves are of the fall that was over.
+    pub fell_again: bool,
+}
+
 impl Tail {
     pub fn new(
         stretch: &Stretch,
         forecast: &Forecast,
         floor: Option<&Floor>,
-        creeping: bool,
-        settled_for: Option<Span>,
+        told: Told,
         now: Moment,
     ) -> Tail {
         let age = days_since(stretch.pitched, now);
@@ -94,7 +104,7 @@ impl Tail {
         } else {
             window.max(ADDED)
         };
-        let window = if creeping {
+        let window = if told.wary {
             window.max(CREEPING)
         } else {
             window
@@ -111,7 +121,7 @@ impl Tail {
                 step: stretch.step,
                 drift_sd: stretch.drift_sd,
                 scatter: stretch.by_hand.then_some(HAND_SCATTER),
-                time_constant: forecast.time_constant(),
+                time_constant: forecast.time_constant().filter(|_| !told.fell_again),
                 took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
                     .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
                 may_be_left,
@@ -137,16 +147,16 @@ impl Tail {
         let whole = span >= 0.9 * window && stretch.longest_gap(recent, now) <= gap_limit;
         let long = STUCK_WINDOW.max(window);
         let slope = slope_over(long);
-        let still = if settled_for.is_some_and(|s| s.as_days() > STUCK_WINDOW) {
+        let still = if told.settled_for.is_some_and(|s| s.as_days() > STUCK_WINDOW) {
             slope.is_some_and(|s| s.range().high < STAYS_STILL)
         } else {
-            let margin = if creeping {
+            let margin = if told.wary {
                 CREEP
             } else {
                 (STILL / age).clamp(STILL_WITHIN.0, STILL_WITHIN.1)
             };
             // A longer window makes up for a rough float; of one that crept it would hide the creep.
-            let tries: &[f64] = if creeping { &[1.0] } else { &[1.0, 1.6, 2.4] };
+            let tries: &[f64] = if told.wary { &[1.0] } else { &[1.0, 1.6, 2.4] };
             tries.iter().any(|longer| {
                 slope_over(longer * window)
                     .is_some_and(|s| s.span >= 0.9 * window && s.range().high < margin)
@@ -160,7 +170,7 @@ impl Tail {
         } else {
             still
         };
-        let enough = if settled_for.is_some() {
+        let enough = if told.settled_for.is_some() {
             STAYS
         } else {
             SETTLES
