@@ -27,10 +27,11 @@ use super::outcome::Range;
 use super::slope::{Sample, above};
 use crate::fit::elementary::exp;
 
-/// Time constants tried, days: each 1.45 times the one before, from four hours to six weeks.
-const GRID: usize = 16;
+/// Time constants tried, days: each 1.2 times the one before, from four hours to six weeks. A step
+/// from one to the next doubles what seems left, or halves it; wider steps made it jump over the line.
+const GRID: usize = 32;
 const SHORTEST: f64 = 0.16;
-const RATIO: f64 = 1.45;
+const RATIO: f64 = 1.2;
 /// Spread of ln τ about what the curves say, and the belief that they say it at all.
 const LN_SPREAD: f64 = 0.6;
 const BY_CURVE: f64 = 0.75;

@@ -29,6 +29,7 @@ mod phase;
 pub mod slope;
 mod tail;
 mod trued;
+mod witness;
 
 pub use case::Case;
 pub(crate) use gates::WATCH_SWEETENED;
@@ -193,12 +194,14 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
+/// Where the yeast may be at its limit: spreads below the middle at which even the honey that ferments
+/// furthest ends dry, and the sugar that may hide above that, SG.
+const DRIEST: f64 = 1.5;
+const HIDDEN: f64 = 0.002;
 /// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
 const BEARS_MORE: f64 = 0.5;
 /// The same where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
-/// The float has shown no more than this of a fall since, SG.
-const STILL_SINCE: f64 = 0.003;
 /// So much colder than its warmest days, K, and below this, °C, it is too cold to judge.
 const COLDER: f64 = -3.0;
 const COLD: f64 = 14.0;
@@ -473,30 +476,13 @@ impl Evidence<'_> {
         })
     }
 
-    /// The hand reading before that one, since it has been still.
-    fn hand_before(&self, at: Moment) -> Option<f64> {
-        let from = self.stretch.quiet_from.max(at - Span::days(14));
-        let earlier = self
-            .case
-            .done(at)
-            .filter(|d| d.what == What::HandReading && d.at >= from && d.at < at);
-        let still = earlier.filter(|d| {
-            let then = self.stretch.level_at(d.at);
-            then.zip(self.level())
-                .is_some_and(|(then, now)| (then - now).abs() < STILL_SINCE)
-        });
-        still
-            .filter_map(|d| d.gravity)
-            .next_back()
-            .map(Gravity::get)
-    }
-
-    /// Sugar that live yeast could still take: it lies above where it would end dry.
+    /// Sugar that live yeast could still take: it lies above where it would end dry. Where the yeast
+    /// may be what ended it, above the lowest end that honey allows.
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
             (Some(level), Some(dry)) => {
                 let room = if self.may_have_stuck(level) {
-                    0.0
+                    HIDDEN - DRIEST * dry.sd
                 } else {
                     SWEET * dry.sd
                 };
@@ -507,21 +493,20 @@ impl Evidence<'_> {
         }
     }
 
-    /// Its sugar is not known to the gram, it had stuck before, or its yeast may be at its limit.
+    /// It had stuck before, or its yeast may be at its limit: where sugar was added, how much alcohol
+    /// there is cannot be told from the gravity.
     fn may_have_stuck(&self, level: f64) -> bool {
         let sugar = [What::Addition, What::Blend, What::Sweeten];
         let new_yeast = self
             .case
             .last_deed(self.now, &[What::Pitch])
             .is_some_and(|d| d.at > self.stretch.pitched);
-        let bears = self
-            .case
-            .tolerance
-            .map_or_else(|| self.case.believed().0.mean, |t| t.get());
-        let bears_more = self.case.original.is_some_and(|o| {
-            bears > strength_percent_vol(o, Gravity::computed(level)) + BEARS_MORE
+        let bears = self.case.bears();
+        let at_its_limit = self.case.original.is_none_or(|o| {
+            let made = strength_percent_vol(o, Gravity::computed(level));
+            bears.mean - BEARS_MORE < made
         });
-        new_yeast || !bears_more || self.case.last_deed(self.now, &sugar).is_some()
+        new_yeast || at_its_limit || self.case.last_deed(self.now, &sugar).is_some()
     }
 
     fn sweetened(&self) -> Option<Moment> {

@@ -68,6 +68,9 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         None => None,
     };
     let suspected_since = suspected_since(before.as_ref(), e);
+    let was_sure = before.and_then(|m| m.sure_since);
+    let sure = phase == Phase::Settled && e.hardly_any_left(forecast, was_sure.is_some());
+    let sure_since = sure.then(|| was_sure.unwrap_or(e.now));
     Memory {
         phase,
         since,
@@ -77,6 +80,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         creeping,
         restarted_at,
         suspected_since,
+        sure_since,
     }
 }
 

@@ -33,7 +33,7 @@ const ADDED: f64 = 3.0;
 /// renewed fall does not die away, and the end of the curve has nothing to say about it.
 const STAYS_STILL: f64 = 0.000_7;
 /// How far up the curve the end begins, SG, and for how many days it is looked at at the most.
-const END: f64 = 0.010;
+const END: f64 = 0.015;
 const LONGEST: f64 = 28.0;
 /// The same of hand readings, taken every few days.
 const SHORTEST_BY_HAND: f64 = 6.0;
@@ -48,7 +48,7 @@ const CREEPING: f64 = 7.0;
 const CREEP: f64 = 0.000_3;
 /// To be called stuck it must lie as still as this for as many days: there is no hurry, and a
 /// tail that dies away above where it should end is easily taken for one.
-const STUCK_WINDOW: f64 = 3.0;
+pub(super) const STUCK_WINDOW: f64 = 3.0;
 const STUCK: f64 = 0.000_5;
 /// Spacings a window spans at the least.
 const FEWEST: f64 = 4.0;
