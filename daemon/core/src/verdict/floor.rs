@@ -40,8 +40,8 @@ const ROOM: f64 = 0.003;
 /// percent of strength is 0.004 SG.
 const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows, and a
-/// reading's error, but for one in forty.
-const DRY_SDS: f64 = 2.0;
+/// reading's error, but for one in twenty. More would let in more of the meads that stuck a little above.
+const DRY_SDS: f64 = 1.7;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
 /// only a level at which the sugar may be gone counts.
 const VAGUE: f64 = 1.0;

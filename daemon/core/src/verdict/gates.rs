@@ -333,11 +333,11 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
 /// What would tell how much is left, and whether that is a hand reading: where the float's own drift
 /// is the doubt, only a hydrometer does.
 fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
-    let drift = e
-        .tail
-        .dying
-        .as_ref()
-        .is_some_and(|d| d.odds_more_without_drift(left) < 0.5 * d.odds_more(left));
+    let ends = &e.tail.ends;
+    let drift = ends
+        .odds_more_without_drift(left)
+        .zip(ends.odds_more(left))
+        .is_some_and(|(without, with)| without < 0.5 * with);
     if drift && !e.stretch.by_hand {
         let both =
             "a hand reading now and another in a few days would tell the float's drift from a fall";

@@ -399,7 +399,7 @@ impl Evidence<'_> {
     /// What is left: the curves' answer and the tail's own, the worse upper end of the two.
     fn left(&self, forecast: &Forecast) -> Option<Range<f64>> {
         let by_curve = forecast.left();
-        let by_tail = self.tail.left();
+        let by_tail = self.tail.ends.left();
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if self.tail.flat => {
                 // Once flat, the level itself has used up most of what a curve may still claim.
@@ -421,7 +421,7 @@ impl Evidence<'_> {
     /// once flat the tail alone, since the level itself has used up what a curve may still claim.
     fn odds_more_left(&self, forecast: &Forecast, left: f64) -> f64 {
         let by_curve = forecast.odds_more_left(left);
-        let by_tail = self.tail.odds_more_left(left);
+        let by_tail = self.tail.ends.odds_more(left);
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if !self.tail.flat => c.max(t),
             (Some(_), Some(t)) => t,

@@ -32,8 +32,11 @@ const ADDED: f64 = 3.0;
 /// A mead that has been settled for longer must be still by this much over [`STUCK_WINDOW`]: a
 /// renewed fall does not die away, and the end of the curve has nothing to say about it.
 const STAYS_STILL: f64 = 0.000_7;
-/// How far up the curve the end begins, SG, and for how many days it is looked at at the most.
-const END: f64 = 0.015;
+/// How far up the curve the end begins, SG, and by what factor more is left than an exponential from
+/// there makes believe (tails slow down on their way; found on the development runs of the decision
+/// bench). More of the curve tells its time constant, less of it how fast it falls at last.
+const ENDS: [(f64, f64); 2] = [(0.015, 2.0), (0.006, 1.0)];
+/// For how many days it is looked at at the most.
 const LONGEST: f64 = 28.0;
 /// The same of hand readings, taken every few days.
 const SHORTEST_BY_HAND: f64 = 6.0;
@@ -57,7 +60,7 @@ const NO_FLOOR: f64 = 0.01;
 
 pub(super) struct Tail {
     /// What is left, as the end of the curve has it.
-    pub dying: Option<Dying>,
+    pub ends: Ends,
     /// Span that must be seen, days.
     pub window: f64,
     /// Slope over the last days, as far as there are quiet readings.
@@ -109,24 +112,32 @@ impl Tail {
         } else {
             window
         };
-        let samples = stretch.end(END, window, longest);
         let level = stretch.level();
         let may_be_left = match (floor, level) {
             (Some(f), Some(l)) => (l - f.mid + f.sd).clamp(0.002, 0.02),
             _ => NO_FLOOR,
         };
-        let dying = dying(
-            samples,
-            &Known {
-                step: stretch.step,
-                drift_sd: stretch.drift_sd,
-                scatter: stretch.by_hand.then_some(HAND_SCATTER),
-                time_constant: forecast.time_constant().filter(|_| !told.fell_again),
-                took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
-                    .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
-                may_be_left,
-            },
-        );
+        let left_after = |up: f64, slower: f64| {
+            let samples = stretch.end(up, window, longest);
+            dying(
+                samples,
+                &Known {
+                    step: stretch.step,
+                    drift_sd: stretch.drift_sd,
+                    scatter: stretch.by_hand.then_some(HAND_SCATTER),
+                    time_constant: forecast.time_constant().filter(|_| !told.fell_again),
+                    took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
+                        .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
+                    may_be_left,
+                    slower,
+                },
+            )
+        };
+        let ends = ENDS
+            .iter()
+            .filter_map(|(up, slower)| left_after(*up, *slower))
+            .collect();
+        let ends = Ends(ends);
         let slope_over =
             |days: f64| slope::slope(stretch.quiet_window(days), stretch.step, stretch.drift_sd);
         // Readings days apart hardly ever begin where the window does.
@@ -175,12 +186,12 @@ impl Tail {
         } else {
             SETTLES
         };
-        let flat = whole && still && dying.as_ref().is_some_and(|d| d.odds_more(LEFT) < enough);
+        let flat = whole && still && ends.odds_more(LEFT).is_some_and(|odds| odds < enough);
         let stopped =
             whole && slope.is_some_and(|s| s.span >= 0.9 * long && s.range().high < STUCK);
         let quiet = days_since(stretch.quiet_from, now);
         Tail {
-            dying,
+            ends,
             window,
             slope,
             flat,
@@ -188,13 +199,25 @@ impl Tail {
             missing: (window - span.min(quiet)).max(0.0),
         }
     }
+}
 
-    /// What the end of the curve says is left.
-    pub fn left(&self) -> Option<Range<f64>> {
-        self.dying.as_ref().map(Dying::left)
+/// What is left by more of the curve and by less of it. The word that more is left counts.
+pub(super) struct Ends(Vec<Dying>);
+
+impl Ends {
+    pub fn odds_more(&self, left: f64) -> Option<f64> {
+        let odds = self.0.iter().map(|d| d.odds_more(left));
+        odds.max_by(f64::total_cmp)
     }
 
-    pub fn odds_more_left(&self, left: f64) -> Option<f64> {
-        self.dying.as_ref().map(|d| d.odds_more(left))
+    /// The same if hand readings told the float's drift.
+    pub fn odds_more_without_drift(&self, left: f64) -> Option<f64> {
+        let odds = self.0.iter().map(|d| d.odds_more_without_drift(left));
+        odds.max_by(f64::total_cmp)
+    }
+
+    pub fn left(&self) -> Option<Range<f64>> {
+        let ranges = self.0.iter().map(Dying::left);
+        ranges.max_by(|a, b| a.high.total_cmp(&b.high))
     }
 }
