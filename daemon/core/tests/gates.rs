@@ -445,3 +445,31 @@ fn what_lay_still_in_the_cold_is_not_still_when_it_is_warm_again() {
     let last = lines.last().expect("a line");
     assert!(last.gates.stabilise.open, "{}", told(&lines));
 }
+
+#[test]
+fn a_dip_of_some_hours_is_no_alarm_and_a_fall_that_lasts_is_one() {
+    // Half a day at 0.002 lower and back again; later a fall of 0.001 a day that stays.
+    let dip = |d: f64| {
+        if (24.0..24.4).contains(&d) {
+            0.0018
+        } else {
+            0.0
+        }
+    };
+    let g = sweetened(|d| 0.001 * (d - 20.0).max(0.0));
+    let seen = |d: f64| g(d) - dip(d);
+    let mut deeds = by_hand(1.0, 22.0, &g);
+    deeds.push(deed(14.0, What::Stabilise, None));
+    deeds.push(deed(16.0, What::Sweeten, Some(1.020)));
+    let lines = run(&float(0.0, 40.0, seen), deeds, 1.090);
+    let alarm = lines
+        .iter()
+        .filter(|l| at(l) > 16.0)
+        .find(|l| l.phase == Phase::Restarted)
+        .map(at);
+    assert!(
+        alarm.is_some_and(|d| (36.0..38.5).contains(&d)),
+        "{alarm:?}\n{}",
+        told(&lines)
+    );
+}
