@@ -230,6 +230,11 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
     }
     let (at, hand) = match e.hand(memory) {
         Hand::Agrees { at, gravity } => (at, gravity),
+        Hand::Unread => {
+            return shut_for_a_reading(
+                "a hand reading today and another in five days would settle it: sealing needs a second witness".into(),
+            );
+        }
         Hand::Missing => {
             return shut_for_a_reading(
                 "a hand reading today would settle it: sealing needs a second witness".into(),

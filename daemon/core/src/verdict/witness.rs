@@ -33,6 +33,8 @@ const PACE_WITHIN: (f64, f64) = (STUCK_WINDOW, 21.0);
 /// What the hydrometer has to say.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Hand {
+    /// None since the mead has been still.
+    Unread,
     /// No reading of today.
     Missing,
     /// One of today, but none before it since the mead has been still: when a second one counts.
@@ -59,7 +61,7 @@ impl Evidence<'_> {
             .filter_map(|d| Some((d.at, d.gravity?.get())))
             .collect();
         let (Some(first), Some(last)) = (readings.first(), readings.last()) else {
-            return Hand::Missing;
+            return Hand::Unread;
         };
         let before: Vec<f64> = readings
             .iter()
