@@ -2,8 +2,10 @@
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
+use ebbmark_core::files::{ON_RECORD, events};
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
+use ebbmark_store::model::LogLine;
 use serde_json::{Value, json};
 
 use crate::ask::{Answer, Cellar, cellar};
@@ -291,4 +293,39 @@ async fn a_task_is_answered_and_a_step_that_does_not_follow_is_refused() {
         )
         .await;
     assert!(said.contains("colour: this is not asked"), "{said}");
+}
+
+#[tokio::test]
+async fn the_log_as_a_file_reads_back_as_what_stands() {
+    let cellar = cellar().await;
+    let program = Program::of(&cellar).await;
+    let cask = program
+        .made("vessels", &json!({ "name": "Cask" }), "vessel")
+        .await;
+    let log = format!("vessels/{cask}/log");
+    let dose = json!({ "of": "fruit", "mass": 1.25, "name": "figs, \"dried\"" });
+    for body in [
+        json!({ "what": "addition", "at": "2026-02-20T08:00:00Z", "gravity": 1.0521,
+            "doses": [dose], "note": "off the tree,\nscalded" }),
+        json!({ "what": "rack", "at": "2026-02-21T08:00:00Z", "volume": 18.5 }),
+    ] {
+        program.made(&log, &body, "line").await;
+    }
+    let file = format!("/vessel/{cask}/log.csv");
+    let answer = program.ask(&file).await;
+    assert_eq!(answer.header("content-type"), "text/csv; charset=utf-8");
+    let (deeds, bad) = events(&answer.text, &ON_RECORD).unwrap();
+    assert_eq!(bad.len(), 0);
+    let lines = cellar
+        .reader
+        .log(VesselId(cask), Moment(i64::MIN), Moment(i64::MAX));
+    assert_eq!(deeds, LogLine::standing(lines.unwrap()));
+    assert_eq!(deeds.len(), 2);
+
+    // A person without a session is led to sign in; a program is told.
+    assert_eq!(cellar.get(&file).await.status, StatusCode::SEE_OTHER);
+    let wrong = Request::get(&file).header(header::AUTHORIZATION, "Bearer none");
+    let wrong = cellar.ask(wrong.body(Body::empty()).unwrap()).await;
+    assert_eq!(wrong.status, StatusCode::UNAUTHORIZED);
+    assert_eq!(wrong.header("www-authenticate"), "Bearer");
 }
