@@ -222,6 +222,7 @@ mod tests {
                 creeping: false,
                 restarted_at: None,
                 suspected_since: None,
+                sure_since: None,
             }),
         }
     }

@@ -75,6 +75,7 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
             creeping: false,
             restarted_at: None,
             suspected_since: None,
+            sure_since: None,
         }),
         no_curve_because: None,
         curve: Vec::new(),

@@ -40,6 +40,7 @@ fn known(v: &mut Verdict) {
         creeping: false,
         restarted_at: None,
         suspected_since: None,
+        sure_since: None,
     });
 }
 

@@ -128,8 +128,7 @@ impl Ledger<'_> {
         Floor::new(
             self.fermented.and_then(Book::original).or(original),
             self.expected_final,
-            self.tolerance,
-            floor::STRENGTH,
+            floor::bears(self.tolerance, floor::STRENGTH),
             floor::DRY_ATTENUATION,
         )
     }

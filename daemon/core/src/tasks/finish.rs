@@ -151,7 +151,7 @@ fn is_dosed(deed: &Deed) -> bool {
     deed.what == What::Stabilise && deed.doses.iter().any(|d| stops(d.of))
 }
 
-/// Common practice, no source: the week the seal gate waits.
+/// Common practice, no source: as long as the seal gate waits.
 pub(super) fn recheck(look: &Look) -> Vec<Task> {
     let Some(since) = look.last(&[What::Sweeten]) else {
         return Vec::new();
@@ -293,18 +293,18 @@ mod tests {
     }
 
     #[test]
-    fn after_sweetening_it_is_watched_for_a_week() {
+    fn after_sweetening_it_is_watched_for_two_weeks() {
         let mut record = ready();
         record.deeds.push(stabilised(day(30)));
         record.deeds.push(Deed::new(day(31), What::Sweeten));
         let task = only(&record, day(32), Kind::Recheck);
-        assert_eq!(task.due, Due::At(day(38)));
+        assert_eq!(task.due, Due::At(day(45)));
         record.deeds.push(Deed::new(day(34), What::HandReading));
         assert!(
             kinds(&record, day(35)).contains(&Kind::Recheck),
             "too early to tell"
         );
-        record.deeds.push(Deed::new(day(38), What::HandReading));
-        assert!(!kinds(&record, day(38)).contains(&Kind::Recheck));
+        record.deeds.push(Deed::new(day(45), What::HandReading));
+        assert!(!kinds(&record, day(45)).contains(&Kind::Recheck));
     }
 }

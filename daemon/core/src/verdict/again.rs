@@ -15,7 +15,7 @@ use crate::fit::noise::median;
 const WINDOWS: [f64; 7] = [0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 4.0];
 /// How many standard errors it must stand out by. Looked for every hour of years, a laxer test
 /// would cry wolf.
-const SDS: f64 = 3.4;
+const SDS: f64 = 3.0;
 /// Least share of the whole fall between one quarter of the window and the next; an even fall has
 /// a third.
 const STEADY: f64 = 0.1;

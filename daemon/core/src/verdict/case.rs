@@ -52,6 +52,9 @@ pub(super) struct Stretch {
 const UNKNOWN_CELSIUS: f64 = 20.0;
 /// What a hydrometer's divisions let one see.
 const HAND_STEP: f64 = 0.001;
+/// A hand reading within this of the float's last word was taken beside it: it says nothing of the
+/// silence after it.
+const BESIDE: Span = Span::hours(12);
 /// After a deed the liquid needs to mix and the float to shed bubbles before its level counts.
 const MIXING: Span = Span::hours(3);
 
@@ -112,7 +115,7 @@ impl Case<'_> {
         hand.filter_map(|d| d.gravity).map(Gravity::get).collect()
     }
 
-    /// What the yeast bears and how far honey ferments, from finished batches if there are any.
+    /// What a yeast without a label bears and how far honey ferments, from finished batches if there are any.
     pub(super) fn believed(&self) -> (Gaussian, Gaussian) {
         self.learned
             .map_or((floor::STRENGTH, floor::DRY_ATTENUATION), |l| {
@@ -120,13 +123,17 @@ impl Case<'_> {
             })
     }
 
+    /// What the yeast bears, by its label or from elsewhere.
+    pub(super) fn bears(&self) -> Gaussian {
+        floor::bears(self.tolerance, self.believed().0)
+    }
+
     pub(super) fn floor(&self, now: Moment) -> Option<Floor> {
-        let (strength, attenuation) = self.believed();
+        let (_, attenuation) = self.believed();
         Floor::new(
             self.original_with_additions(now),
             self.expected_final,
-            self.tolerance,
-            strength,
+            self.bears(),
             attenuation,
         )
     }
@@ -202,7 +209,7 @@ impl Case<'_> {
         let silent = spoke.is_none_or(|at| now.since(at) > FLOAT_SILENT);
         let read_since = self
             .last_hand(now)
-            .is_some_and(|(at, _)| spoke.is_none_or(|s| at > s));
+            .is_some_and(|(at, _)| spoke.is_none_or(|s| at > s + BESIDE));
         if silent && read_since {
             stretch.samples.clear();
             self.take_hand_readings(&mut stretch, now);

@@ -27,10 +27,11 @@ use super::outcome::Range;
 use super::slope::{Sample, above};
 use crate::fit::elementary::exp;
 
-/// Time constants tried, days: each 1.45 times the one before, from four hours to six weeks.
-const GRID: usize = 16;
+/// Time constants tried, days: each 1.2 times the one before, from four hours to six weeks. A step
+/// from one to the next doubles what seems left, or halves it; wider steps made it jump over the line.
+const GRID: usize = 32;
 const SHORTEST: f64 = 0.16;
-const RATIO: f64 = 1.45;
+const RATIO: f64 = 1.2;
 /// Spread of ln τ about what the curves say, and the belief that they say it at all.
 const LN_SPREAD: f64 = 0.6;
 const BY_CURVE: f64 = 0.75;
@@ -43,9 +44,6 @@ const OF_THE_FALL: f64 = 1.0 / 3.0;
 const LEAST_MIDDLE: f64 = 0.7;
 /// Effect of a kelvin on what a float shows, SG; see [`super::slope`].
 const PER_KELVIN: f64 = 0.000_12;
-/// Real tails slow down on their way, so that more is left than an exponential through their last
-/// days makes believe: by about this factor on the development runs of the decision bench.
-const SLOWER: f64 = 2.0;
 /// Most points looked at; neighbours are merged until so few are left.
 const POINTS: usize = 112;
 /// The smallest scatter believed, SG.
@@ -72,6 +70,8 @@ pub(super) struct Known {
     pub took: Option<f64>,
     /// Mean of what may be left before the samples are looked at, SG.
     pub may_be_left: f64,
+    /// More is left than an exponential through the samples makes believe, by about this factor.
+    pub slower: f64,
 }
 
 /// The posterior of what is left: a normal, cut off below nought, for each time constant.
@@ -80,6 +80,7 @@ pub(super) struct Dying {
     parts: Vec<Part>,
     /// Mean of the exponential prior.
     lambda: f64,
+    slower: f64,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -184,7 +185,11 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
         .for_each(|p| p.weight = (p.weight - top).exp());
     let sum: f64 = parts.iter().map(|p| p.weight).sum();
     parts.iter_mut().for_each(|p| p.weight /= sum);
-    Some(Dying { parts, lambda })
+    Some(Dying {
+        parts,
+        lambda,
+        slower: known.slower,
+    })
 }
 
 /// ln of [`above`], also far out where that is nought.
@@ -208,15 +213,13 @@ impl Dying {
     }
 
     fn odds(&self, left: f64, sd: impl Fn(&Part) -> f64) -> f64 {
-        let normals = self.parts.iter().map(|p| Normal::of(p, sd(p), self.lambda));
+        let normals = self.parts.iter().map(|p| Normal::of(p, sd(p), self));
         normals.map(|n| n.odds_more(left)).sum()
     }
 
     pub fn left(&self) -> Range<f64> {
         let heavy = self.parts.iter().filter(|p| p.weight > NEGLIGIBLE);
-        let normals: Vec<Normal> = heavy
-            .map(|p| Normal::of(p, p.sd_all, self.lambda))
-            .collect();
+        let normals: Vec<Normal> = heavy.map(|p| Normal::of(p, p.sd_all, self)).collect();
         let quantile = |q: f64| {
             let (mut low, mut high) = (0.0, 0.2);
             for _ in 0..24 {
@@ -245,22 +248,24 @@ struct Normal {
     sd: f64,
     /// ln of the share above nought.
     ln_above_nought: f64,
+    slower: f64,
 }
 
 impl Normal {
     /// A normal likelihood times an exponential prior.
-    fn of(part: &Part, sd: f64, lambda: f64) -> Normal {
-        let mean = part.left - sd * sd / lambda;
+    fn of(part: &Part, sd: f64, dying: &Dying) -> Normal {
+        let mean = part.left - sd * sd / dying.lambda;
         Normal {
             weight: part.weight,
             mean,
             sd,
             ln_above_nought: ln_above(-mean / sd),
+            slower: dying.slower,
         }
     }
 
     fn odds_more(&self, left: f64) -> f64 {
-        let ln = ln_above((left / SLOWER - self.mean) / self.sd) - self.ln_above_nought;
+        let ln = ln_above((left / self.slower - self.mean) / self.sd) - self.ln_above_nought;
         self.weight * ln.min(0.0).exp()
     }
 }
@@ -437,6 +442,7 @@ mod tests {
         time_constant: Some(1.0),
         took: None,
         may_be_left: 0.01,
+        slower: 2.0,
     };
 
     #[test]

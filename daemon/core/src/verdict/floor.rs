@@ -39,8 +39,9 @@ const ROOM: f64 = 0.003;
 /// The same where the yeast's strength is what ends it: labels are round numbers, and half a
 /// percent of strength is 0.004 SG.
 const TOLERANCE_ROOM: f64 = 0.006;
-/// The same in spreads where the sugar runs out: all that the composition of honey allows.
-const DRY_SDS: f64 = 1.5;
+/// The same in spreads where the sugar runs out: all that the composition of honey allows, and a
+/// reading's error, but for one in twenty. More would let in more of the meads that stuck a little above.
+const DRY_SDS: f64 = 1.7;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
 /// only a level at which the sugar may be gone counts.
 const VAGUE: f64 = 1.0;
@@ -68,14 +69,21 @@ pub const STRENGTH: Gaussian = Gaussian {
 /// A label's strength is a round number met in good conditions, % vol.
 const LABEL_SD: f64 = 0.6;
 
+/// What a yeast bears, % vol: its label's word, or what is believed of one without.
+pub fn bears(label: Option<AbvPercent>, believed: Gaussian) -> Gaussian {
+    label.map_or(believed, |t| Gaussian {
+        mean: t.get(),
+        sd: LABEL_SD.min(believed.sd),
+    })
+}
+
 impl Floor {
-    /// `None` with neither an original gravity nor an expectation. `strength` and `attenuation`
-    /// are what is believed of the yeast and the honey without a label.
+    /// `None` with neither an original gravity nor an expectation. `bears` is what the yeast is
+    /// believed to bear, `attenuation` how far honey ferments.
     pub fn new(
         original: Option<Gravity>,
         expected: Option<Gravity>,
-        tolerance: Option<AbvPercent>,
-        strength: Gaussian,
+        bears: Gaussian,
         attenuation: Gaussian,
     ) -> Option<Floor> {
         if let Some(expected) = expected {
@@ -89,10 +97,6 @@ impl Floor {
         }
         let original = original?;
         let dry = Floor::dry(original, attenuation);
-        let bears = tolerance.map_or(strength, |t| Gaussian {
-            mean: t.get(),
-            sd: LABEL_SD.min(strength.sd),
-        });
         let at_tolerance = gravity_at_strength(original, bears.mean);
         if at_tolerance <= dry.mid {
             return Some(dry);
@@ -198,7 +202,12 @@ mod tests {
         expected: Option<Gravity>,
         tolerance: Option<AbvPercent>,
     ) -> Option<Floor> {
-        Floor::new(original, expected, tolerance, STRENGTH, DRY_ATTENUATION)
+        Floor::new(
+            original,
+            expected,
+            bears(tolerance, STRENGTH),
+            DRY_ATTENUATION,
+        )
     }
 
     fn g(v: f64) -> Gravity {

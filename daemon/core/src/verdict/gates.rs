@@ -6,6 +6,7 @@ use super::case::Case;
 use super::forecast::Forecast;
 use super::outcome::{Gate, Gates, Memory, Phase};
 use super::phase;
+use super::witness::Hand;
 use crate::deed::What;
 use crate::show;
 use crate::text::Style;
@@ -21,17 +22,22 @@ pub(super) const LEFT_TO_STABILISE: f64 = 0.002;
 const LEFT_AFTER_MORE: f64 = 0.001;
 /// Odds that more is left after all at which a gate still opens.
 const ODDS: f64 = 0.01;
+/// And at which one stays open.
+const STAYS: f64 = 0.03;
+/// Looked at every hour, odds wander: one good look among many is luck. They must hold for this
+/// share of what it must be seen still for beyond a day: what ends quickly is soon past doubt.
+const HOLDS: f64 = 0.25;
+const HOLDS_FROM: f64 = 1.0;
 /// SG that may be left when it is sealed: by the usual figure of 0.489 g of gas per g of sugar
 /// (stoichiometry) 0.001 SG is about 1 g of gas per litre.
 const LEFT_TO_SEAL: f64 = 0.001;
-/// A hand reading bears witness for this long: what is sealed is what was measured.
-const WITNESS: Span = Span::days(1);
 /// A hand reading further from the float than this does not agree with it, SG.
 const AGREE: f64 = 0.003;
-/// Two hand readings that differ by more than this differ, SG: three half divisions.
-const HAND_FALLS: f64 = 0.001_5;
-/// A sweetened mead is watched this long before it is sealed. Common practice, no source.
-pub(crate) const WATCH_SWEETENED: Span = Span::days(7);
+/// What may be left by its pace alone, which knows nothing of the curve's shape, SG.
+const BY_PACE_TO_SEAL: f64 = 0.002;
+/// A sweetened mead is watched this long before it is sealed: what outlived the dose takes its time.
+/// Common practice, no source.
+pub(crate) const WATCH_SWEETENED: Span = Span::days(14);
 
 fn shut(why: String, opens: Option<Moment>) -> Gate {
     Gate {
@@ -133,17 +139,20 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
     }
-    let left = if e.stretch.began == What::Pitch {
-        LEFT_TO_STABILISE
-    } else {
-        LEFT_AFTER_MORE
-    };
-    match e.odds_more_left(forecast, left) {
-        odds if odds < ODDS => open(format!(
+    let wait = Span::from_days(HOLDS * (e.tail.window - HOLDS_FROM).max(0.0));
+    match memory.sure_since {
+        Some(since) if e.stretch.by_hand || e.stretch.last.since(since) >= wait => open(format!(
             "settled, and less than {} is left to fall",
             step(LEFT_TO_STABILISE, e, style)
         )),
-        _ => {
+        Some(since) => shut(
+            format!(
+                "settled, and hardly anything seems left; that must hold for {}",
+                show::span(wait)
+            ),
+            Some(since + wait),
+        ),
+        None => {
             let (what, reading) = would_tell(e, LEFT_TO_STABILISE);
             let left = step(LEFT_TO_STABILISE, e, style);
             let why = format!("settled, but more than {left} may be left; {what}");
@@ -152,6 +161,20 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
                 ..shut(why, None)
             }
         }
+    }
+}
+
+impl Evidence<'_> {
+    /// Less may be left than what stabilise opens at, by the odds it asks for; once sure of it, by
+    /// laxer ones, so that nothing flaps.
+    pub(super) fn hardly_any_left(&self, forecast: &Forecast, sure: bool) -> bool {
+        let left = if self.stretch.began == What::Pitch {
+            LEFT_TO_STABILISE
+        } else {
+            LEFT_AFTER_MORE
+        };
+        let odds = if sure { STAYS } else { ODDS };
+        self.tail.flat && self.odds_more_left(forecast, left) < odds
     }
 }
 
@@ -183,7 +206,20 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
             None,
         );
     }
-    if e.odds_more_left(forecast, LEFT_TO_SEAL) >= ODDS && stabilised.is_none() {
+    if e.lies_lower() {
+        return shut(
+            "the float lies a little lower than in the days before; whether it falls again shows in a day or two"
+                .into(),
+            None,
+        );
+    }
+    let by_pace = || {
+        e.left_by_pace(memory)
+            .is_none_or(|left| left > BY_PACE_TO_SEAL)
+    };
+    if stabilised.is_none()
+        && (e.odds_more_left(forecast, LEFT_TO_SEAL) >= ODDS || (!e.stretch.by_hand && by_pace()))
+    {
         return shut(
             format!(
                 "more than {} may still be left to fall",
@@ -192,27 +228,33 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
             None,
         );
     }
-    let Some((at, hand)) = e
-        .case
-        .last_hand(e.now)
-        .filter(|(at, _)| e.now.since(*at) <= WITNESS)
-    else {
-        return shut_for_a_reading(
-            "a hand reading today would settle it: sealing needs a second witness".into(),
-        );
+    let (at, hand) = match e.hand(memory) {
+        Hand::Agrees { at, gravity } => (at, gravity),
+        Hand::Missing => {
+            return shut_for_a_reading(
+                "a hand reading today would settle it: sealing needs a second witness".into(),
+            );
+        }
+        Hand::Single { second } => {
+            let day = show::day(second, e.now, style.zone);
+            return shut(
+                format!(
+                    "two readings with the hydrometer some days apart must agree; take the second one {day}"
+                ),
+                Some(second),
+            );
+        }
+        Hand::Falls => {
+            return shut(
+                "the last hand readings fall; take another in a few days".into(),
+                None,
+            );
+        }
     };
-    let level = e.level().unwrap_or(hand);
     if e.stretch.by_hand {
         return open("the last hand readings agree that it has stopped; seal only in what bears the pressure".into());
     }
-    if let Some(before) = e.hand_before(at)
-        && before - hand > HAND_FALLS
-    {
-        return shut(
-            "the last two hand readings fall; take another in a few days".into(),
-            None,
-        );
-    }
+    let level = e.level().unwrap_or(hand);
     if (hand - level).abs() > AGREE {
         return shut(
             format!(
@@ -291,11 +333,11 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
 /// What would tell how much is left, and whether that is a hand reading: where the float's own drift
 /// is the doubt, only a hydrometer does.
 fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
-    let drift = e
-        .tail
-        .dying
-        .as_ref()
-        .is_some_and(|d| d.odds_more_without_drift(left) < 0.5 * d.odds_more(left));
+    let ends = &e.tail.ends;
+    let drift = ends
+        .odds_more_without_drift(left)
+        .zip(ends.odds_more(left))
+        .is_some_and(|(without, with)| without < 0.5 * with);
     if drift && !e.stretch.by_hand {
         let both =
             "a hand reading now and another in a few days would tell the float's drift from a fall";

@@ -29,6 +29,7 @@ mod phase;
 pub mod slope;
 mod tail;
 mod trued;
+mod witness;
 
 pub use case::Case;
 pub(crate) use gates::WATCH_SWEETENED;
@@ -45,7 +46,7 @@ use crate::units::{Celsius, Gravity};
 use case::{Stretch, days_since};
 use forecast::Forecast;
 use outcome::{BandPoint, Gates, Memory, Odds, Phase, Range, Verdict};
-use tail::Tail;
+use tail::{Tail, Told};
 use trued::Float;
 
 /// A float that has not spoken for this long tells nothing about now.
@@ -194,14 +195,21 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
+/// Where the yeast may be at its limit: spreads below the middle at which even the honey that ferments
+/// furthest ends dry, and the sugar that may hide above that, SG.
+const DRIEST: f64 = 1.5;
+const HIDDEN: f64 = 0.002;
 /// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
 const BEARS_MORE: f64 = 0.5;
 /// A pitch noted so soon after the mead was started is that very pitch, written down.
 const ONE_PITCH: Span = Span::days(1);
 /// Above this it is sweet, where the original gravity is not known. Common practice, no source.
 const UNKNOWN_DRY: f64 = 0.998;
-/// The float has shown no more than this of a fall since, SG.
-const STILL_SINCE: f64 = 0.003;
+/// So much colder than its warmest days, K, and below this, °C, it is too cold to judge.
+const COLDER: f64 = -3.0;
+const COLD: f64 = 14.0;
+/// No tail is looked at further back than this.
+const LONGEST_LOOK: Span = Span::days(28);
 /// Windows in which a fall is looked for, days. Whole days, so that day and night cancel.
 const WINDOWS: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
 
@@ -216,11 +224,20 @@ fn gather<'a>(
     let memory = memory.filter(|m| m.stretch == stretch.from);
     let creeping = memory.is_some_and(|m| m.creeping);
     let still = memory.is_some_and(|m| m.phase.is_still());
+    let warm = warmest_days(case, &stretch, now);
+    let mut stretch = stretch;
+    if let Some(until) = cold_until(case, &stretch, warm, now) {
+        stretch.quiet_from = stretch.quiet_from.max(until);
+    }
 
-    let settled = memory
-        .filter(|m| m.phase == Phase::Settled)
-        .map(|m| now.since(m.since));
-    let tail = Tail::new(&stretch, forecast, floor.as_ref(), creeping, settled, now);
+    let told = Told {
+        settled_for: memory
+            .filter(|m| m.phase == Phase::Settled)
+            .map(|m| now.since(m.since)),
+        wary: memory.is_some_and(wary),
+        fell_again: memory.is_some_and(|m| m.restarted_at.is_some()),
+    };
+    let tail = Tail::new(&stretch, forecast, floor.as_ref(), told, now);
     let windows: &[f64] = if stretch.by_hand {
         &[10.0, 21.0, 42.0]
     } else {
@@ -235,10 +252,8 @@ fn gather<'a>(
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);
-    let warm = warmest_days(case, &stretch, now);
     let temperature_change = lately.zip(warm).map(|(l, w)| l - w);
-    // Common practice, no source: most wine yeasts all but stop somewhere below 12 to 14 °C.
-    let cold = temperature_change.is_some_and(|c| c <= -3.0) && lately.is_some_and(|l| l < 14.0);
+    let cold = lately.zip(warm).is_some_and(|(l, w)| is_cold(l, w));
     Evidence {
         case,
         now,
@@ -252,6 +267,42 @@ fn gather<'a>(
         temperature_change,
         temperature,
     }
+}
+
+/// What had stopped once already without having ended may do so again: it must be seen still for
+/// longer. It crept down after it was settled, it fell again, or it is stuck and only a slow fall
+/// (or a dip of the float) brings it within reach of its end.
+fn wary(memory: Memory) -> bool {
+    memory.creeping
+        || memory.restarted_at.is_some()
+        || matches!(memory.phase, Phase::Stuck | Phase::Resting)
+}
+
+/// Too cold to tell an end from a rest, where its warmest days were so warm, °C. Common practice, no
+/// source: most wine yeasts all but stop somewhere below 12 to 14 °C.
+fn is_cold(celsius: f64, warm: f64) -> bool {
+    celsius - warm <= COLDER && celsius < COLD
+}
+
+/// When it was last too cold, if it no longer is: lying still until then proves nothing.
+fn cold_until(case: &Case, stretch: &Stretch, warm: Option<f64>, now: Moment) -> Option<Moment> {
+    let day = Span::days(1);
+    let cold = |to: Moment| {
+        let mean = case.temperature(to - day, to);
+        mean.zip(warm).is_some_and(|(t, w)| is_cold(t, w))
+    };
+    let mut to = stretch.last;
+    if cold(to) {
+        return None;
+    }
+    let from = stretch.from.max(now - LONGEST_LOOK);
+    while to - day >= from {
+        if cold(to - day) {
+            return Some(to - day);
+        }
+        to = to - day;
+    }
+    None
 }
 
 /// The warmest mean of two days since the pitch or the last addition.
@@ -351,7 +402,7 @@ impl Evidence<'_> {
     /// What is left: the curves' answer and the tail's own, the worse upper end of the two.
     fn left(&self, forecast: &Forecast) -> Option<Range<f64>> {
         let by_curve = forecast.left();
-        let by_tail = self.tail.left();
+        let by_tail = self.tail.ends.left();
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if self.tail.flat => {
                 // Once flat, the level itself has used up most of what a curve may still claim.
@@ -373,7 +424,7 @@ impl Evidence<'_> {
     /// once flat the tail alone, since the level itself has used up what a curve may still claim.
     fn odds_more_left(&self, forecast: &Forecast, left: f64) -> f64 {
         let by_curve = forecast.odds_more_left(left);
-        let by_tail = self.tail.odds_more_left(left);
+        let by_tail = self.tail.ends.odds_more(left);
         match (by_curve, by_tail) {
             (Some(c), Some(t)) if !self.tail.flat => c.max(t),
             (Some(_), Some(t)) => t,
@@ -428,30 +479,13 @@ impl Evidence<'_> {
         })
     }
 
-    /// The hand reading before that one, since it has been still.
-    fn hand_before(&self, at: Moment) -> Option<f64> {
-        let from = self.stretch.quiet_from.max(at - Span::days(14));
-        let earlier = self
-            .case
-            .done(at)
-            .filter(|d| d.what == What::HandReading && d.at >= from && d.at < at);
-        let still = earlier.filter(|d| {
-            let then = self.stretch.level_at(d.at);
-            then.zip(self.level())
-                .is_some_and(|(then, now)| (then - now).abs() < STILL_SINCE)
-        });
-        still
-            .filter_map(|d| d.gravity)
-            .next_back()
-            .map(Gravity::get)
-    }
-
-    /// Sugar that live yeast could still take: it lies above where it would end dry.
+    /// Sugar that live yeast could still take: it lies above where it would end dry. Where the yeast
+    /// may be what ended it, above the lowest end that honey allows.
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
             (Some(level), Some(dry)) => {
                 let room = if self.may_have_stuck(level) {
-                    0.0
+                    HIDDEN - DRIEST * dry.sd
                 } else {
                     SWEET * dry.sd
                 };
@@ -462,21 +496,20 @@ impl Evidence<'_> {
         }
     }
 
-    /// Its sugar is not known to the gram, it had stuck before, or its yeast may be at its limit.
+    /// It had stuck before, or its yeast may be at its limit: where sugar was added, how much alcohol
+    /// there is cannot be told from the gravity.
     fn may_have_stuck(&self, level: f64) -> bool {
         let sugar = [What::Addition, What::Blend, What::Sweeten];
         let new_yeast = self
             .case
             .last_deed(self.now, &[What::Pitch])
             .is_some_and(|d| d.at > self.stretch.pitched + ONE_PITCH);
-        let bears = self
-            .case
-            .tolerance
-            .map_or_else(|| self.case.believed().0.mean, |t| t.get());
-        let bears_more = self.case.original.is_some_and(|o| {
-            bears > strength_percent_vol(o, Gravity::computed(level)) + BEARS_MORE
+        let bears = self.case.bears();
+        let at_its_limit = self.case.original.is_none_or(|o| {
+            let made = strength_percent_vol(o, Gravity::computed(level));
+            bears.mean - BEARS_MORE < made
         });
-        new_yeast || !bears_more || self.case.last_deed(self.now, &sugar).is_some()
+        new_yeast || at_its_limit || self.case.last_deed(self.now, &sugar).is_some()
     }
 
     fn sweetened(&self) -> Option<Moment> {

@@ -225,6 +225,10 @@ pub struct Memory {
     /// Since when every look has found it falling again. An alarm waits until that has held for a while.
     #[serde(default)]
     pub suspected_since: Option<Moment>,
+    /// Since when every look has found it settled with hardly anything left. A gate waits until
+    /// that has held for a while.
+    #[serde(default)]
+    pub sure_since: Option<Moment>,
 }
 
 /// What is known about one vessel at one moment.

@@ -26,6 +26,11 @@ const HASTY: Span = Span::days(4);
 const NO_FALL: f64 = 0.001;
 /// A renewed fall that every look has found for this long is one: a bubble or a draught passes.
 const SURE: Span = Span::hours(5);
+/// One that does not stand out from the float's own past as well must have held for so long.
+const SURER: Span = Span::hours(8);
+/// Sugar that was stirred in sinks and mixes for so long, days: that is no fall yet. Common practice,
+/// no source.
+const MIXED: f64 = 2.0;
 /// Past this share of the fall it is slowing.
 const SLOWING: f64 = 0.6;
 const SLOWING_SLACK: f64 = 0.2;
@@ -68,6 +73,9 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         None => None,
     };
     let suspected_since = suspected_since(before.as_ref(), e);
+    let was_sure = before.and_then(|m| m.sure_since);
+    let sure = phase == Phase::Settled && e.hardly_any_left(forecast, was_sure.is_some());
+    let sure_since = sure.then(|| was_sure.unwrap_or(e.now));
     Memory {
         phase,
         since,
@@ -77,12 +85,33 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         creeping,
         restarted_at,
         suspected_since,
+        sure_since,
     }
 }
 
+/// Where it stopped, read again: a hand reading since may have put the float right.
+fn stopped_at(before: Option<&Memory>, e: &Evidence) -> Option<f64> {
+    match before {
+        Some(m) if m.phase.is_still() => m.stopped_at.and(e.stretch.level_at(m.since)),
+        Some(m) => m.stopped_at,
+        None if e.is_ended(None) => e.stretch.first_level(),
+        None => None,
+    }
+}
+
+/// It falls now, and lies lower than where it had stopped.
+fn falls_from(stopped_at: Option<f64>, level: f64, e: &Evidence) -> bool {
+    let mixed =
+        e.stretch.began != What::Sweeten || super::days_since(e.stretch.from, e.now) >= MIXED;
+    let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
+    mixed && came_down && e.clear_fall().is_some()
+}
+
 fn suspected_since(before: Option<&Memory>, e: &Evidence) -> Option<Moment> {
+    let level = e.level()?;
+    let suspected = e.falls_again || falls_from(stopped_at(before, e), level, e);
     let earlier = before.and_then(|m| m.suspected_since);
-    e.falls_again.then(|| earlier.unwrap_or(e.now))
+    suspected.then(|| earlier.unwrap_or(e.now))
 }
 
 fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, Option<f64>) {
@@ -91,18 +120,13 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     };
     let falling = e.clear_fall().is_some();
     let ended = e.is_ended(before.as_ref());
-    let stopped_at = match before {
-        // Read again where it stopped: a hand reading since may have put the float right.
-        Some(m) if m.phase.is_still() => m.stopped_at.and(e.stretch.level_at(m.since)),
-        Some(m) => m.stopped_at,
-        None if ended => e.stretch.first_level(),
-        None => None,
-    };
+    let stopped_at = stopped_at(before.as_ref(), e);
     let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
     let was = before.map(|m| m.phase);
     let settled_for = before.map_or(Span::ZERO, |m| e.now.since(m.since));
-    let sure = suspected_since(before.as_ref(), e).is_some_and(|since| e.now.since(since) >= SURE);
-    let falls_again = sure || (falling && came_down);
+    let held = if e.falls_again { SURE } else { SURER };
+    let falls_again = suspected_since(before.as_ref(), e).is_some_and(|s| e.now.since(s) >= held);
+    let sure = e.falls_again && falls_again;
 
     if ended && was.is_none_or(|p| p == Phase::Settled) {
         return if falls_again {

@@ -32,8 +32,11 @@ const ADDED: f64 = 3.0;
 /// A mead that has been settled for longer must be still by this much over [`STUCK_WINDOW`]: a
 /// renewed fall does not die away, and the end of the curve has nothing to say about it.
 const STAYS_STILL: f64 = 0.000_7;
-/// How far up the curve the end begins, SG, and for how many days it is looked at at the most.
-const END: f64 = 0.010;
+/// How far up the curve the end begins, SG, and by what factor more is left than an exponential from
+/// there makes believe (tails slow down on their way; found on the development runs of the decision
+/// bench). More of the curve tells its time constant, less of it how fast it falls at last.
+const ENDS: [(f64, f64); 2] = [(0.015, 2.0), (0.006, 1.0)];
+/// For how many days it is looked at at the most.
 const LONGEST: f64 = 28.0;
 /// The same of hand readings, taken every few days.
 const SHORTEST_BY_HAND: f64 = 6.0;
@@ -42,13 +45,13 @@ const LONGEST_BY_HAND: f64 = 42.0;
 const STILL_BY_HAND: f64 = 0.000_2;
 /// Scatter of a hand reading, SG: half a division either way.
 const HAND_SCATTER: f64 = 0.000_7;
-/// A mead that has crept down after it had settled is looked at for longer.
+/// A mead that had stopped before without having ended is looked at for longer.
 const CREEPING: f64 = 7.0;
 /// And must be stiller than this, SG a day.
 const CREEP: f64 = 0.000_3;
 /// To be called stuck it must lie as still as this for as many days: there is no hurry, and a
 /// tail that dies away above where it should end is easily taken for one.
-const STUCK_WINDOW: f64 = 3.0;
+pub(super) const STUCK_WINDOW: f64 = 3.0;
 const STUCK: f64 = 0.000_5;
 /// Spacings a window spans at the least.
 const FEWEST: f64 = 4.0;
@@ -57,7 +60,7 @@ const NO_FLOOR: f64 = 0.01;
 
 pub(super) struct Tail {
     /// What is left, as the end of the curve has it.
-    pub dying: Option<Dying>,
+    pub ends: Ends,
     /// Span that must be seen, days.
     pub window: f64,
     /// Slope over the last days, as far as there are quiet readings.
@@ -70,13 +73,23 @@ pub(super) struct Tail {
     pub missing: f64,
 }
 
+/// What was said of it before.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Told {
+    /// How long it has been called settled.
+    pub settled_for: Option<Span>,
+    /// It had stopped before without having ended.
+    pub wary: bool,
+    /// It fell again after it had stopped: the curves are of the fall that was over.
+    pub fell_again: bool,
+}
+
 impl Tail {
     pub fn new(
         stretch: &Stretch,
         forecast: &Forecast,
         floor: Option<&Floor>,
-        creeping: bool,
-        settled_for: Option<Span>,
+        told: Told,
         now: Moment,
     ) -> Tail {
         let age = days_since(stretch.pitched, now);
@@ -94,29 +107,37 @@ impl Tail {
         } else {
             window.max(ADDED)
         };
-        let window = if creeping {
+        let window = if told.wary {
             window.max(CREEPING)
         } else {
             window
         };
-        let samples = stretch.end(END, window, longest);
         let level = stretch.level();
         let may_be_left = match (floor, level) {
             (Some(f), Some(l)) => (l - f.mid + f.sd).clamp(0.002, 0.02),
             _ => NO_FLOOR,
         };
-        let dying = dying(
-            samples,
-            &Known {
-                step: stretch.step,
-                drift_sd: stretch.drift_sd,
-                scatter: stretch.by_hand.then_some(HAND_SCATTER),
-                time_constant: forecast.time_constant(),
-                took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
-                    .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
-                may_be_left,
-            },
-        );
+        let left_after = |up: f64, slower: f64| {
+            let samples = stretch.end(up, window, longest);
+            dying(
+                samples,
+                &Known {
+                    step: stretch.step,
+                    drift_sd: stretch.drift_sd,
+                    scatter: stretch.by_hand.then_some(HAND_SCATTER),
+                    time_constant: forecast.time_constant().filter(|_| !told.fell_again),
+                    took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
+                        .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
+                    may_be_left,
+                    slower,
+                },
+            )
+        };
+        let ends = ENDS
+            .iter()
+            .filter_map(|(up, slower)| left_after(*up, *slower))
+            .collect();
+        let ends = Ends(ends);
         let slope_over =
             |days: f64| slope::slope(stretch.quiet_window(days), stretch.step, stretch.drift_sd);
         // Readings days apart hardly ever begin where the window does.
@@ -137,16 +158,16 @@ impl Tail {
         let whole = span >= 0.9 * window && stretch.longest_gap(recent, now) <= gap_limit;
         let long = STUCK_WINDOW.max(window);
         let slope = slope_over(long);
-        let still = if settled_for.is_some_and(|s| s.as_days() > STUCK_WINDOW) {
+        let still = if told.settled_for.is_some_and(|s| s.as_days() > STUCK_WINDOW) {
             slope.is_some_and(|s| s.range().high < STAYS_STILL)
         } else {
-            let margin = if creeping {
+            let margin = if told.wary {
                 CREEP
             } else {
                 (STILL / age).clamp(STILL_WITHIN.0, STILL_WITHIN.1)
             };
             // A longer window makes up for a rough float; of one that crept it would hide the creep.
-            let tries: &[f64] = if creeping { &[1.0] } else { &[1.0, 1.6, 2.4] };
+            let tries: &[f64] = if told.wary { &[1.0] } else { &[1.0, 1.6, 2.4] };
             tries.iter().any(|longer| {
                 slope_over(longer * window)
                     .is_some_and(|s| s.span >= 0.9 * window && s.range().high < margin)
@@ -160,17 +181,17 @@ impl Tail {
         } else {
             still
         };
-        let enough = if settled_for.is_some() {
+        let enough = if told.settled_for.is_some() {
             STAYS
         } else {
             SETTLES
         };
-        let flat = whole && still && dying.as_ref().is_some_and(|d| d.odds_more(LEFT) < enough);
+        let flat = whole && still && ends.odds_more(LEFT).is_some_and(|odds| odds < enough);
         let stopped =
             whole && slope.is_some_and(|s| s.span >= 0.9 * long && s.range().high < STUCK);
         let quiet = days_since(stretch.quiet_from, now);
         Tail {
-            dying,
+            ends,
             window,
             slope,
             flat,
@@ -178,13 +199,25 @@ impl Tail {
             missing: (window - span.min(quiet)).max(0.0),
         }
     }
+}
 
-    /// What the end of the curve says is left.
-    pub fn left(&self) -> Option<Range<f64>> {
-        self.dying.as_ref().map(Dying::left)
+/// What is left by more of the curve and by less of it. The word that more is left counts.
+pub(super) struct Ends(Vec<Dying>);
+
+impl Ends {
+    pub fn odds_more(&self, left: f64) -> Option<f64> {
+        let odds = self.0.iter().map(|d| d.odds_more(left));
+        odds.max_by(f64::total_cmp)
     }
 
-    pub fn odds_more_left(&self, left: f64) -> Option<f64> {
-        self.dying.as_ref().map(|d| d.odds_more(left))
+    /// The same if hand readings told the float's drift.
+    pub fn odds_more_without_drift(&self, left: f64) -> Option<f64> {
+        let odds = self.0.iter().map(|d| d.odds_more_without_drift(left));
+        odds.max_by(f64::total_cmp)
+    }
+
+    pub fn left(&self) -> Option<Range<f64>> {
+        let ranges = self.0.iter().map(Dying::left);
+        ranges.max_by(|a, b| a.high.total_cmp(&b.high))
     }
 }
