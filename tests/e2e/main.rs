@@ -16,6 +16,7 @@ mod kill;
 mod metrics;
 mod notify;
 mod pages;
+mod programs;
 mod purity;
 mod shutdown;
 mod story;

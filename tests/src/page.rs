@@ -161,6 +161,16 @@ impl Visitor {
         self.token("/settings/api")
     }
 
+    /// Makes the calendar's address; gives the key in it.
+    ///
+    /// # Panics
+    /// None is shown.
+    pub fn calendar_key(&self) -> String {
+        let answer = self.send(&self.form("/settings", "/settings/calendar"));
+        let (_, rest) = answer.body.split_once("key=").expect("the key is shown");
+        rest.chars().take_while(char::is_ascii_hexdigit).collect()
+    }
+
     fn token(&self, action: &str) -> String {
         let answer = self.send(&self.form("/settings", action));
         let (_, rest) = answer

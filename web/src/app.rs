@@ -112,6 +112,8 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel", post(act::vessel::add))
         .route("/vessel/{id}", get(page::vessel::show))
         .route("/vessel/{id}/readings.csv", get(export::readings))
+        .route("/vessel/{id}/hours.csv", get(export::hours))
+        .route("/vessel/{id}/log.csv", get(export::log))
         .route("/vessel/{id}/hand", post(act::log::hand))
         .route("/vessel/{id}/deed", post(act::log::deed))
         .route(
@@ -194,6 +196,8 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/compare", get(api::archive::compare))
         .route("/api/v1/reckon", get(api::reckon::list))
         .route("/api/v1/reckon/{key}", get(api::reckon::answer))
+        .route("/api/v1/openapi.json", get(api::document::openapi))
+        .route("/api/v1/card.schema.json", get(api::document::card))
         .route("/metrics", get(metrics::show))
         .route("/healthz", get(async || "ok"))
         .route("/assets/{hash}/{name}", get(assets::serve))

@@ -134,10 +134,13 @@ pub(crate) async fn tell(request: Request, next: Next) -> Response {
             .unwrap_or(header::HeaderValue::from_static("10"));
         told.headers_mut().insert(header::RETRY_AFTER, after);
     }
-    for name in [header::ALLOW, header::WWW_AUTHENTICATE] {
-        if let Some(value) = response.headers_mut().remove(&name) {
-            told.headers_mut().insert(name, value);
-        }
+    if let Some(value) = response.headers_mut().remove(header::ALLOW) {
+        told.headers_mut().insert(header::ALLOW, value);
+    }
+    if status == StatusCode::UNAUTHORIZED {
+        let headers = told.headers_mut();
+        let scheme = header::HeaderValue::from_static("Bearer");
+        headers.entry(header::WWW_AUTHENTICATE).or_insert(scheme);
     }
     told
 }

@@ -6,7 +6,7 @@ use axum::body::Bytes;
 use axum::extract::rejection::BytesRejection;
 use axum::extract::{FromRequestParts, Path, State};
 use axum::http::request::Parts;
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::{HeaderMap, StatusCode};
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_core::topic;
@@ -29,13 +29,10 @@ const LONGEST_KEY: usize = 64;
 pub(crate) struct Bearer;
 
 impl FromRequestParts<App> for Bearer {
-    type Rejection = Response;
+    type Rejection = Fault;
 
-    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Bearer, Response> {
-        let stored = app
-            .read(|reader| reader.setting(TOKEN_SETTING))
-            .await
-            .map_err(IntoResponse::into_response)?;
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Bearer, Fault> {
+        let stored = app.read(|reader| reader.setting(TOKEN_SETTING)).await?;
         let Some(stored) = stored else {
             return Err(unauthorised(
                 "No intake token is made yet; the settings page makes one.",
@@ -51,13 +48,8 @@ impl FromRequestParts<App> for Bearer {
     }
 }
 
-fn unauthorised(say: &str) -> Response {
-    let mut response = Fault::said(StatusCode::UNAUTHORIZED, say).into_response();
-    response.headers_mut().insert(
-        header::WWW_AUTHENTICATE,
-        header::HeaderValue::from_static("Bearer"),
-    );
-    response
+fn unauthorised(say: &str) -> Fault {
+    Fault::said(StatusCode::UNAUTHORIZED, say)
 }
 
 pub(crate) async fn take(
@@ -70,6 +62,11 @@ pub(crate) async fn take(
     check_topic(&topic)?;
     let delivery = delivery(&headers)?;
     let payload = match body {
+        // Over MQTT that takes a kept message back; here it can only be a mistake.
+        Ok(payload) if payload.is_empty() => {
+            let say = "Not taken: there is nothing in the body.";
+            return Err(Fault::said(StatusCode::BAD_REQUEST, say));
+        }
         Ok(payload) => payload,
         Err(rejection) => return Err(refused(&app, topic, rejection.status()).await),
     };

@@ -22,6 +22,9 @@ mod intake;
 #[path = "pages/live.rs"]
 mod live;
 #[cfg(test)]
+#[path = "pages/openapi.rs"]
+mod openapi;
+#[cfg(test)]
 #[path = "pages/pouring.rs"]
 mod pouring;
 #[cfg(test)]

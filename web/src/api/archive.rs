@@ -139,6 +139,12 @@ pub(crate) async fn meads(
     State(app): State<App>,
     Pairs(pairs): Pairs<Vec<(String, String)>>,
 ) -> Result<Json<Meads>, Fault> {
+    let page = pairs.iter().rev().find(|(key, _)| key == "page");
+    let page = page.map_or("", |(_, text)| text.trim());
+    if !page.is_empty() && page.parse::<u32>().is_err() {
+        let say = format!("page: \"{page}\" is no number from 0 up");
+        return Err(Fault::said(StatusCode::UNPROCESSABLE_ENTITY, say));
+    }
     let query = Query::from_pairs(pairs);
     let wanted = query
         .wanted(&visitor.zone)

@@ -1,6 +1,7 @@
 //! What the pages say and do, for programs.
 
 pub(crate) mod archive;
+pub(crate) mod document;
 pub(crate) mod reckon;
 pub(crate) mod write;
 
@@ -16,8 +17,9 @@ use ebbmark_store::model::{BatchFacts, StoredVerdict, Vessel, VesselFacts};
 use serde::Serialize;
 
 use crate::app::App;
+use crate::auth::bearer;
 use crate::fault::Fault;
-use crate::visitor::{Standing, Visitor};
+use crate::visitor::{Looking, Standing, Visitor};
 
 /// Who may read; a program is told so instead of being led to the sign-in page.
 pub(crate) struct MayRead(pub Visitor);
@@ -35,6 +37,22 @@ impl FromRequestParts<App> for MayRead {
             "Send the API token as \"Authorization: Bearer …\" (the settings page makes it), or set \
              public-view.",
         ))
+    }
+}
+
+/// Who may have a file: a person who may look (or is led to sign in), a program with the token.
+pub(crate) struct Keeping(pub Visitor);
+
+impl FromRequestParts<App> for Keeping {
+    type Rejection = Fault;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Keeping, Fault> {
+        if bearer(&parts.headers).is_some() {
+            let MayRead(visitor) = MayRead::from_request_parts(parts, app).await?;
+            return Ok(Keeping(visitor));
+        }
+        let Looking(visitor) = Looking::from_request_parts(parts, app).await?;
+        Ok(Keeping(visitor))
     }
 }
 

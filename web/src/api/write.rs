@@ -7,13 +7,14 @@ use std::fmt::Display;
 
 use axum::body::Bytes;
 use axum::extract::{FromRequest, FromRequestParts, Path, Request, State};
+use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::decode::line::{self, Line};
 use ebbmark_core::decode::object::Object;
 use ebbmark_core::deed::{AHEAD, EARLIEST};
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
-use ebbmark_core::plan::Plan;
+use ebbmark_core::plan::{MOST_GOODS, MOST_STEEPS, Plan};
 use ebbmark_core::reading::Problem;
 use ebbmark_core::time::Moment;
 use ebbmark_core::words::{LONGEST_NAME, LONGEST_NOTE};
@@ -51,7 +52,7 @@ impl FromRequest<App> for Sent {
         let (mut parts, body) = request.into_parts();
         let visitor = Visitor::from_request_parts(&mut parts, app).await?;
         may_write(app, &visitor, &parts.headers).await?;
-        let key = key(&parts.headers)?;
+        let key = key(&parts)?;
         let bytes = Bytes::from_request(Request::from_parts(parts, body), app)
             .await
             .map_err(|e| Fault::said(e.status(), "The body could not be read."))?;
@@ -100,13 +101,17 @@ pub(super) async fn shows_token(app: &App, headers: &HeaderMap) -> Result<bool, 
     Ok(stored.is_some_and(|stored| token::same(&shown, &stored)))
 }
 
-fn key(headers: &HeaderMap) -> Result<String, Fault> {
-    let Some(value) = headers.get(KEY_HEADER) else {
+/// Of one address: what a key made at another is no answer here.
+fn key(parts: &Parts) -> Result<String, Fault> {
+    let Some(value) = parts.headers.get(KEY_HEADER) else {
         return Ok(String::new());
     };
-    match value.to_str() {
-        Ok(key) if (1..=LONGEST_KEY).contains(&key.len()) => Ok(format!("api:{key}")),
-        _ => Err(Fault::said(
+    let is_fit = |key: &&str| {
+        (1..=LONGEST_KEY).contains(&key.len()) && key.bytes().all(|b| b.is_ascii_graphic())
+    };
+    match value.to_str().ok().filter(is_fit) {
+        Some(key) => Ok(format!("api:{}:{key}", parts.uri.path())),
+        None => Err(Fault::said(
             StatusCode::BAD_REQUEST,
             format!("Idempotency-Key has to be 1 to {LONGEST_KEY} visible ASCII characters."),
         )),
@@ -204,6 +209,20 @@ const MEAD: [&str; 10] = [
     "plan",
 ];
 
+const PLAN: [&str; 11] = [
+    "gravity",
+    "strength",
+    "style",
+    "nutrient",
+    "rouse",
+    "steeps",
+    "finish",
+    "fine",
+    "pack",
+    "sparkling",
+    "goods",
+];
+
 /// A must in an empty vessel.
 pub(crate) async fn start(
     State(app): State<App>,
@@ -245,10 +264,30 @@ fn plan(sent: &Sent) -> Result<Option<Plan>, Fault> {
     let Some(value) = sent.body.get("plan").filter(|v| !v.is_null()) else {
         return Ok(None);
     };
+    plan_names(&sent.object()?).map_err(wrong)?;
     let plan: Plan =
         serde_json::from_value(value.clone()).map_err(|e| refused(format!("plan: {e}")))?;
     plan.check().map_err(|why| refused(format!("plan/{why}")))?;
     Ok(Some(plan))
+}
+
+/// A plan that was kept may have been written by a later program; one that is sent has no names but
+/// ours.
+fn plan_names(object: &Object<'_>) -> Result<(), Problem> {
+    let Some(plan) = object.within("plan")? else {
+        return Ok(());
+    };
+    plan.only(&PLAN)?;
+    if let Some(nutrient) = plan.within("nutrient")? {
+        nutrient.only(&["steps", "by"])?;
+    }
+    for steep in plan.list("steeps", MOST_STEEPS)? {
+        steep.only(&["name", "days", "push-every"])?;
+    }
+    for good in plan.list("goods", MOST_GOODS)? {
+        good.only(&["with", "of", "mass", "name", "extract"])?;
+    }
+    Ok(())
 }
 
 fn planned(sent: &Sent, command: Command) -> Result<Command, Fault> {

@@ -14,6 +14,7 @@ use ebbmark_core::units::{Gravity, Percent, Quantity};
 use maud::{Markup, html};
 
 use super::{Here, shell};
+use crate::api::Keeping;
 use crate::app::App;
 use crate::chart::line_class;
 use crate::compared::{Asked, Compared, Left, Mead, NotAsked, View, load};
@@ -72,7 +73,7 @@ pub(crate) async fn show(
 
 pub(crate) async fn file(
     State(app): State<App>,
-    Looking(visitor): Looking,
+    Keeping(visitor): Keeping,
     Query(pairs): Query<Vec<(String, String)>>,
 ) -> Result<Response, Fault> {
     let asked = Asked::from_pairs(&pairs)?;

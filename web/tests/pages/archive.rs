@@ -72,7 +72,7 @@ async fn finished(cellar: &Cellar, mead: &Fallen<'_>) -> (VesselId, BatchId) {
     (vessel, batch)
 }
 
-async fn keep(cellar: &Cellar) {
+pub async fn keep(cellar: &Cellar) {
     for command in roll_stale(&cellar.reader, noon()).unwrap() {
         cellar.writer.command(command).await.unwrap();
     }
@@ -82,7 +82,7 @@ async fn keep(cellar: &Cellar) {
 }
 
 /// Six that went alike, and one that rested for nine days after it was racked.
-async fn seven() -> (Cellar, Vec<BatchId>) {
+pub async fn seven() -> (Cellar, Vec<BatchId>) {
     let cellar = cellar().await;
     let mut meads = Vec::new();
     for n in 0..6 {

@@ -54,6 +54,8 @@ async fn taken_means_stored() {
     let answer = post(&cellar, "cellar/float-1", Some(&token), "1.0524").await;
     assert_eq!(answer.status, StatusCode::ACCEPTED);
     assert_eq!(answer.text, r#"{"problems":0,"readings":0}"#);
+    let nothing = post(&cellar, "cellar/float-1", Some(&token), "").await;
+    assert_eq!(nothing.status, StatusCode::BAD_REQUEST);
     let unclaimed = cellar.reader.unclaimed().unwrap();
     assert_eq!(unclaimed[0].topic, "cellar/float-1");
     assert_eq!(unclaimed[0].source, "http");

@@ -4,6 +4,7 @@ use tokio_stream::StreamExt;
 use tower::ServiceExt;
 
 use crate::ask::{Cellar, cellar};
+use crate::programs::Program;
 
 async fn stream(cellar: &Cellar) -> BodyDataStream {
     let request = Request::get("/live")
@@ -26,6 +27,19 @@ async fn a_change_of_a_vessel_is_told() {
     let event = events.next().await.unwrap().unwrap();
     let text = String::from_utf8(event.to_vec()).unwrap();
     assert_eq!(text, format!("data: cellar vessel-{id}\n\n"));
+}
+
+#[tokio::test]
+async fn a_program_follows_with_its_token_and_nobody_without() {
+    let cellar = cellar().await;
+    let program = Program::of(&cellar).await;
+    let locked = cellar.get("/live").await;
+    assert_eq!(locked.status, StatusCode::UNAUTHORIZED);
+    // It ends at once, so that it can be read whole.
+    cellar.shutdown.cancel();
+    let open = program.ask("/live").await;
+    assert_eq!(open.status, StatusCode::OK);
+    assert_eq!(open.header("content-type"), "text/event-stream");
 }
 
 #[tokio::test]

@@ -2,19 +2,21 @@
 
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
+use ebbmark_core::files::{ON_RECORD, events};
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
+use ebbmark_store::model::LogLine;
 use serde_json::{Value, json};
 
 use crate::ask::{Answer, Cellar, cellar};
 
-struct Program<'a> {
+pub struct Program<'a> {
     cellar: &'a Cellar,
     token: String,
 }
 
 impl<'a> Program<'a> {
-    async fn of(cellar: &'a Cellar) -> Program<'a> {
+    pub async fn of(cellar: &'a Cellar) -> Program<'a> {
         let maker = cellar.enter().await;
         let page = maker.send("/settings", "/settings/api", "").await;
         let start = "<code class=\"token\">";
@@ -33,7 +35,7 @@ impl<'a> Program<'a> {
         self.cellar.ask(request.body(body).unwrap()).await
     }
 
-    async fn post(&self, path: &str, body: &Value) -> Answer {
+    pub async fn post(&self, path: &str, body: &Value) -> Answer {
         self.post_with(path, None, body).await
     }
 
@@ -57,10 +59,15 @@ impl<'a> Program<'a> {
         value["error"].as_str().unwrap().to_owned()
     }
 
-    async fn get(&self, path: &str) -> Value {
-        let request = Request::get(format!("/api/v1/{path}"))
-            .header(header::AUTHORIZATION, format!("Bearer {}", self.token));
-        let answer = self.cellar.ask(request.body(Body::empty()).unwrap()).await;
+    /// Whatever comes of it.
+    pub async fn ask(&self, address: &str) -> Answer {
+        let request =
+            Request::get(address).header(header::AUTHORIZATION, format!("Bearer {}", self.token));
+        self.cellar.ask(request.body(Body::empty()).unwrap()).await
+    }
+
+    pub async fn get(&self, path: &str) -> Value {
+        let answer = self.ask(&format!("/api/v1/{path}")).await;
         assert_eq!(answer.status, StatusCode::OK, "{}", answer.text);
         serde_json::from_str(&answer.text).unwrap()
     }
@@ -178,6 +185,11 @@ async fn what_is_wrong_is_named_and_nothing_is_written() {
         ),
         (
             &meads,
+            json!({ "name": "A", "plan": { "steeps": [{ "name": "figs", "weeks": 2, "push-every": 2 }] } }),
+            "plan/steeps/0/weeks: this is not read",
+        ),
+        (
+            &meads,
             json!({ "name": "A", "plan": { "nutrient": { "steps": 9, "by": "hours" } } }),
             "plan/nutrient/steps: 1 to 6",
         ),
@@ -218,6 +230,12 @@ async fn the_same_request_twice_is_done_once() {
     program.post_with(&log, Some("rouse-2"), &rouse).await;
     program.post(&log, &rouse).await;
     assert_eq!(program.lines(cask), 3);
+    // A key is of one address: what it made elsewhere is no answer here.
+    let cask = json!({ "name": "Keg" });
+    let other = program.post_with("vessels", Some("rouse-1"), &cask).await;
+    assert!(other.text.contains("vessel"), "{}", other.text);
+    let blank = program.post_with(&log, Some("rouse 1"), &rouse).await;
+    assert_eq!(blank.status, StatusCode::BAD_REQUEST);
     let long = "x".repeat(65);
     let answer = program.post_with(&log, Some(&long), &rouse).await;
     assert_eq!(answer.status, StatusCode::BAD_REQUEST);
@@ -275,4 +293,39 @@ async fn a_task_is_answered_and_a_step_that_does_not_follow_is_refused() {
         )
         .await;
     assert!(said.contains("colour: this is not asked"), "{said}");
+}
+
+#[tokio::test]
+async fn the_log_as_a_file_reads_back_as_what_stands() {
+    let cellar = cellar().await;
+    let program = Program::of(&cellar).await;
+    let cask = program
+        .made("vessels", &json!({ "name": "Cask" }), "vessel")
+        .await;
+    let log = format!("vessels/{cask}/log");
+    let dose = json!({ "of": "fruit", "mass": 1.25, "name": "figs, \"dried\"" });
+    for body in [
+        json!({ "what": "addition", "at": "2026-02-20T08:00:00Z", "gravity": 1.0521,
+            "doses": [dose], "note": "off the tree,\nscalded" }),
+        json!({ "what": "rack", "at": "2026-02-21T08:00:00Z", "volume": 18.5 }),
+    ] {
+        program.made(&log, &body, "line").await;
+    }
+    let file = format!("/vessel/{cask}/log.csv");
+    let answer = program.ask(&file).await;
+    assert_eq!(answer.header("content-type"), "text/csv; charset=utf-8");
+    let (deeds, bad) = events(&answer.text, &ON_RECORD).unwrap();
+    assert_eq!(bad.len(), 0);
+    let lines = cellar
+        .reader
+        .log(VesselId(cask), Moment(i64::MIN), Moment(i64::MAX));
+    assert_eq!(deeds, LogLine::standing(lines.unwrap()));
+    assert_eq!(deeds.len(), 2);
+
+    // A person without a session is led to sign in; a program is told.
+    assert_eq!(cellar.get(&file).await.status, StatusCode::SEE_OTHER);
+    let wrong = Request::get(&file).header(header::AUTHORIZATION, "Bearer none");
+    let wrong = cellar.ask(wrong.body(Body::empty()).unwrap()).await;
+    assert_eq!(wrong.status, StatusCode::UNAUTHORIZED);
+    assert_eq!(wrong.header("www-authenticate"), "Bearer");
 }

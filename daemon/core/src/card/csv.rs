@@ -2,17 +2,23 @@
 
 use csv::Writer;
 
-use super::Card;
+use super::{Card, Line};
 use crate::deed::Deed;
 use crate::files::EVENT_COLUMNS;
 
 /// One line a deed, in order of time; doses are a list as JSON in one field.
 pub fn log(card: &Card) -> String {
+    let deeds: Vec<Deed> = card.log.iter().map(Line::deed).collect();
+    events(&deeds)
+}
+
+/// The same of any deeds, in the order they come in.
+pub fn events(deeds: &[Deed]) -> String {
     let mut rows = Writer::from_writer(Vec::new());
     // Written into memory: nothing here can fail.
     let _ = rows.write_record(EVENT_COLUMNS);
-    for line in &card.log {
-        let _ = rows.write_record(fields(&line.deed()));
+    for deed in deeds {
+        let _ = rows.write_record(fields(deed));
     }
     let bytes = rows.into_inner().unwrap_or_default();
     String::from_utf8(bytes).unwrap_or_default()

@@ -28,6 +28,9 @@ use crate::units::{
 /// Of the shape below.
 pub const VERSION: u32 = 1;
 
+/// What describes the shape: JSON Schema 2020-12.
+pub const SCHEMA: &str = include_str!("../../card.schema.json");
+
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct Card {

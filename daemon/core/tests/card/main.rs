@@ -280,7 +280,7 @@ fn what_is_all_poured_out_is_told_as_it_was() {
 // ---- the schema ----
 
 fn schema() -> Value {
-    serde_json::from_str(include_str!("../../card.schema.json")).unwrap()
+    serde_json::from_str(ebbmark_core::card::SCHEMA).unwrap()
 }
 
 fn json(card: &Card) -> Value {

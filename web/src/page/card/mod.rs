@@ -14,6 +14,7 @@ use ebbmark_core::ids::BatchId;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::{Here, shell};
+use crate::api::Keeping;
 use crate::app::App;
 use crate::assets;
 use crate::fault::Fault;
@@ -63,7 +64,7 @@ pub(crate) async fn file(
 
 pub(crate) async fn json(
     State(app): State<App>,
-    Looking(visitor): Looking,
+    Keeping(visitor): Keeping,
     Path(id): Path<i64>,
 ) -> Result<Response, Fault> {
     let record = load(&app, &visitor, id).await?;
@@ -74,7 +75,7 @@ pub(crate) async fn json(
 
 pub(crate) async fn csv(
     State(app): State<App>,
-    Looking(visitor): Looking,
+    Keeping(visitor): Keeping,
     Path(id): Path<i64>,
 ) -> Result<Response, Fault> {
     let record = load(&app, &visitor, id).await?;

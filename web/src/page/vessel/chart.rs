@@ -77,6 +77,8 @@ pub(super) fn show(visitor: &Visitor, story: &Story, stretch: Stretch) -> Result
         }
         p.links {
             a href={ "/vessel/" (id) "/readings.csv" } download { "All readings as CSV" }
+            a href={ "/vessel/" (id) "/hours.csv" } download { "By hours" }
+            a href={ "/vessel/" (id) "/log.csv" } download { "The log as CSV" }
             @if let Some(batch) = &story.vessel.batch {
                 a href={ "/archive?mead=" (batch.id) } { "Lay it beside others" }
             }
