@@ -6,7 +6,7 @@ use super::Line;
 #[derive(Clone, Debug, PartialEq)]
 pub struct Errand {
     pub to: To,
-    /// As the configuration names it; empty for mail.
+    /// As the configuration names it; empty where there is only one.
     pub name: String,
     /// Host and port; never more of an address, the rest may be a secret.
     pub address: String,
@@ -18,6 +18,8 @@ pub enum To {
     Broker,
     Mail,
     Call,
+    /// The address that is called as long as the daemon lives.
+    Heartbeat,
 }
 
 /// How far it went.
@@ -43,6 +45,7 @@ impl To {
             To::Broker => "broker",
             To::Mail => "mail",
             To::Call => "webhook",
+            To::Heartbeat => "heartbeat",
         }
     }
 
@@ -51,6 +54,7 @@ impl To {
             To::Broker => format!("[[broker]] {name}"),
             To::Mail => "[notify.mail]".into(),
             To::Call => format!("[notify.webhook.{name}]"),
+            To::Heartbeat => "[heartbeat]".into(),
         }
     }
 }
@@ -65,7 +69,9 @@ pub(super) fn errand(errand: &Errand) -> Line {
         match to {
             To::Broker => format!("{address} answers and takes us in."),
             To::Mail => format!("{address} answers and would take a mail; none was sent."),
-            To::Call => format!("{address} answers; nothing was sent to it."),
+            To::Call | To::Heartbeat => {
+                format!("{address} can be reached; nothing was sent to it.")
+            }
         },
     );
     let Err((trouble, why)) = &errand.outcome else {

@@ -181,6 +181,7 @@ fn each_trouble_outside_names_its_place() {
         (To::Broker, "[[broker]] house"),
         (To::Mail, "[notify.mail]"),
         (To::Call, "[notify.webhook.house]"),
+        (To::Heartbeat, "[heartbeat]"),
     ] {
         for trouble in [
             Trouble::Setup,
