@@ -76,7 +76,8 @@ fn take(stream: TcpStream) -> Option<Call> {
         reader.read_line(&mut text).ok()?;
         Some(text.trim_end().to_owned())
     };
-    let request = line()?;
+    // Who only knocks has not called.
+    let request = line().filter(|text| !text.is_empty())?;
     let mut headers = Vec::new();
     loop {
         let header = line()?;
