@@ -227,7 +227,7 @@ mod tests {
         let call = told(Span::hours(5)).unwrap();
         assert_eq!(call.title, "Ebbmark was down for 5 hours");
         assert!(
-            call.body.contains("From today 10:26 to today 15:26"),
+            call.body.contains("From today 09:46 to today 14:46"),
             "{}",
             call.body
         );

@@ -123,7 +123,8 @@ pub struct Told {
     pub unclaimed: Vec<String>,
 }
 
-/// A clock that reads a little earlier than the newest thing on record is being adjusted.
+/// A clock that reads a little earlier than the newest thing on record is being adjusted; one that
+/// reads earlier than by this has lost its time.
 pub const CLOCK_BEHIND: Span = Span::minutes(10);
 
 /// Everything, in the order it was looked at.
