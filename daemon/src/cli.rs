@@ -14,6 +14,7 @@ use crate::config::Config;
 use crate::demo::{self, DemoArgs};
 use crate::hand::{self, HandArgs, ImportArgs};
 use crate::log::{self, LogArgs};
+use crate::look_round::{self, LookRoundArgs};
 use crate::reckon::{self, ReckonArgs};
 use crate::replay::{self, ReplayArgs};
 use crate::run::Listening;
@@ -44,6 +45,7 @@ enum Command {
     Import(ImportArgs),
     /// Read the configuration and say what is wrong with it.
     CheckConfig,
+    LookRound(LookRoundArgs),
     /// Send a test notice by every way out, or by the one named.
     TestNotice {
         way: Option<String>,
@@ -86,6 +88,10 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
             config()?;
             println!("The configuration is sound.");
             Ok(())
+        }
+        Command::LookRound(args) => {
+            let now = Clock::system().now();
+            runtime()?.block_on(look_round::run(config(), args, now))
         }
         Command::TestNotice { way } => {
             let config = config()?;

@@ -8,12 +8,10 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::sync::{Arc, LazyLock};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
-use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::look_round::CLOCK_BEHIND;
+use ebbmark_core::time::Moment;
 use ebbmark_store::model::Stamp;
 
-/// A clock that reads a little earlier than the newest thing in the database is being adjusted;
-/// one that reads much earlier has lost its time.
-const BEHIND: Span = Span::minutes(10);
 /// After this long a clock that is behind the database is believed: the database may hold a time
 /// from a day when the clock ran ahead, and readings cannot wait for ever.
 const PATIENCE: Duration = Duration::from_secs(15 * 60);
@@ -52,7 +50,7 @@ impl Clock {
     /// The database knows this much time has passed already.
     pub fn knows(&self, latest: Moment) {
         self.not_before
-            .fetch_max((latest - BEHIND).0, Ordering::Relaxed);
+            .fetch_max((latest - CLOCK_BEHIND).0, Ordering::Relaxed);
     }
 
     /// Wall time, believable or not.
@@ -95,6 +93,8 @@ impl Clock {
 
 #[cfg(test)]
 mod tests {
+    use ebbmark_core::time::Span;
+
     use super::*;
 
     #[test]

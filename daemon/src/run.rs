@@ -19,9 +19,12 @@ use tokio_util::sync::CancellationToken;
 use crate::assess::Assess;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::look_round;
+use crate::mark::Mark;
 use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
+use crate::{down, heartbeat};
 
 /// How long the parts have to end once told to.
 const FAREWELL: Duration = Duration::from_secs(10);
@@ -47,7 +50,7 @@ pub async fn run(
     shutdown: CancellationToken,
     ready: impl FnOnce(Listening),
 ) -> Result<()> {
-    let (writer, reader) = open(&config, &clock)?;
+    let (writer, reader, mark) = open(&config, &clock)?;
     let outgoing = Outgoing::new();
     let mut parts: JoinSet<(&'static str, Result<()>)> = JoinSet::new();
 
@@ -119,6 +122,31 @@ pub async fn run(
     };
     parts.spawn(async move { ("sending notices", notifier.await.map_err(Into::into)) });
 
+    if let Some(heartbeat) = config.heartbeat.clone() {
+        let token = shutdown.clone();
+        parts.spawn(async move {
+            heartbeat::run(heartbeat, token).await;
+            ("the heartbeat", Ok(()))
+        });
+    }
+
+    let living = down::Living {
+        mark,
+        clock: clock.clone(),
+        writer: writer.clone(),
+        reader: reader.clone(),
+        zone: config.zone(),
+        channels: config.notify.channels(),
+        longest: config.notify.tell_down_after(),
+    };
+    let token = shutdown.clone();
+    parts.spawn(async move {
+        (
+            "leaving signs of life",
+            living.run(token).await.map_err(Into::into),
+        )
+    });
+
     let token = shutdown.clone();
     parts.spawn(watch_clock(clock.clone(), writer.clone(), token));
 
@@ -138,6 +166,15 @@ pub async fn run(
         zone: config.zone(),
         ways_out,
         status: Arc::new(move || status.iter().map(|line| line()).collect()),
+        look_round: {
+            let (config, clock) = (config.clone(), clock.clone());
+            Arc::new(move || {
+                let (config, now) = (config.clone(), clock.now());
+                Box::pin(async move {
+                    look_round::look(&config, now, look_round::DATABASE_FOR_A_PAGE).await
+                })
+            })
+        },
         shutdown: shutdown.clone(),
         secure_cookies: config.page.behind_tls,
     };
@@ -168,15 +205,16 @@ pub async fn run(
     result
 }
 
-fn open(config: &Config, clock: &Clock) -> Result<(Writer, Reader)> {
+fn open(config: &Config, clock: &Clock) -> Result<(Writer, Reader, Mark)> {
     let folder = config.data_folder();
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+    let mark = Mark::take(&folder)?;
     let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
     if let Some(latest) = reader.latest_instant()? {
         clock.knows(latest);
     }
-    Ok((writer, reader))
+    Ok((writer, reader, mark))
 }
 
 /// Until a password is set anyone who reaches the page could change things, so only this board

@@ -77,7 +77,7 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await looks(page, "vessel-reckoning");
   await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=12`);
   await looks(page, "vessel-reckoning-refused");
-  for (const name of ["tasks", "reckon", "archive", "feeds", "notices", "settings", "nowhere"]) {
+  for (const name of ["tasks", "reckon", "archive", "feeds", "notices", "settings", "look-round", "nowhere"]) {
     await page.goto(`${base}/${name}`);
     await looks(page, name);
   }

@@ -1,4 +1,5 @@
-"""Takes mail on 127.0.0.1 and says each one as a line of JSON. Argument: the port."""
+"""Takes mail on 127.0.0.1 and says each one as a line of JSON. Arguments: the port; if
+only one user may send, that user and the password."""
 
 import email
 import email.policy
@@ -7,6 +8,7 @@ import signal
 import sys
 
 from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import AuthResult
 
 
 class Taker:
@@ -27,7 +29,16 @@ class Taker:
         return "250 taken"
 
 
-controller = Controller(Taker(), hostname="127.0.0.1", port=int(sys.argv[1]))
+def known(server, session, envelope, mechanism, data):
+    login = [data.login.decode(), data.password.decode()]
+    # Not handled: it is for the server to answer 535.
+    return AuthResult(success=login == sys.argv[2:], handled=False)
+
+
+login = {}
+if len(sys.argv) > 2:
+    login = {"authenticator": known, "auth_required": True, "auth_require_tls": False}
+controller = Controller(Taker(), hostname="127.0.0.1", port=int(sys.argv[1]), **login)
 controller.start()
 print("ready")
 signal.sigwait({signal.SIGTERM, signal.SIGINT})

@@ -51,6 +51,11 @@ fn slips_are_named() {
             "[notify.webhook.phone]\nurl = \"ftp://a\"",
             "notify.webhook.phone.url",
         ),
+        (
+            "[heartbeat]\nurl = \"https://a.example\"\nevery-minutes = 0",
+            "every-minutes",
+        ),
+        ("[heartbeat]\nurl = \"a.example\"", "heartbeat: url"),
     ] {
         let file = cellar.file("slip.toml", text);
         let output = check(&file);

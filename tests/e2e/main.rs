@@ -13,6 +13,7 @@ mod demo;
 mod heat;
 mod ingest;
 mod kill;
+mod look_round;
 mod metrics;
 mod notify;
 mod pages;

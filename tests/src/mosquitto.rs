@@ -1,7 +1,7 @@
 //! A real broker on a port of its own.
 
 use std::net::{Ipv4Addr, TcpStream};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
 use tempfile::TempDir;
@@ -22,23 +22,46 @@ impl Mosquitto {
     /// # Panics
     /// It does not come up.
     pub fn start() -> Mosquitto {
+        Mosquitto::with("allow_anonymous true\n", |_| {})
+    }
+
+    /// Lets nobody in but this user.
+    ///
+    /// # Panics
+    /// It does not come up.
+    pub fn guarded(user: &str, password: &str) -> Mosquitto {
+        Mosquitto::with("allow_anonymous false\n", |folder| {
+            let file = folder.join("passwords");
+            let made = Command::new(tools::system("mosquitto_passwd"))
+                .args(["-b", "-c"])
+                .arg(&file)
+                .args([user, password])
+                .status()
+                .expect("mosquitto_passwd starts");
+            assert!(made.success());
+            open_to_all(&file, 0o644);
+            let config = format!("password_file {}\n", file.display());
+            let path = folder.join("mosquitto.conf");
+            let all = std::fs::read_to_string(&path).expect("it was just written") + &config;
+            std::fs::write(&path, all).expect("a temporary folder");
+        })
+    }
+
+    fn with(who: &str, more: impl FnOnce(&Path)) -> Mosquitto {
         let mut broker = Mosquitto {
             folder: TempDir::with_prefix("ebbmark-broker-").expect("a temporary folder"),
             port: ports::free(),
             process: None,
         };
         let config = format!(
-            "listener {} 127.0.0.1\nallow_anonymous true\npersistence true\npersistence_location {}/\nautosave_interval 1\nautosave_on_changes true\nmax_queued_messages 0\nmax_inflight_messages 20\n",
+            "listener {} 127.0.0.1\n{who}persistence true\npersistence_location {}/\nautosave_interval 1\nautosave_on_changes true\nmax_queued_messages 0\nmax_inflight_messages 20\n",
             broker.port,
             broker.folder.path().display()
         );
         std::fs::write(broker.config(), config).expect("a temporary folder");
         // As root it would become a user of its own, who may not write here.
-        if let Ok(metadata) = std::fs::metadata(broker.folder.path()) {
-            let mut permissions = metadata.permissions();
-            std::os::unix::fs::PermissionsExt::set_mode(&mut permissions, 0o777);
-            let _ = std::fs::set_permissions(broker.folder.path(), permissions);
-        }
+        open_to_all(broker.folder.path(), 0o777);
+        more(broker.folder.path());
         broker.again();
         broker
     }
@@ -69,6 +92,11 @@ impl Mosquitto {
         process.terminate();
         process.wait();
     }
+}
+
+fn open_to_all(path: &Path, mode: u32) {
+    let permissions = std::os::unix::fs::PermissionsExt::from_mode(mode);
+    std::fs::set_permissions(path, permissions).expect("a file of ours");
 }
 
 /// Runs `mosquitto_pub` against a port of this machine; it must end well.

@@ -76,7 +76,8 @@ fn take(stream: TcpStream) -> Option<Call> {
         reader.read_line(&mut text).ok()?;
         Some(text.trim_end().to_owned())
     };
-    let request = line()?;
+    // Who only knocks has not called.
+    let request = line().filter(|text| !text.is_empty())?;
     let mut headers = Vec::new();
     loop {
         let header = line()?;
@@ -111,11 +112,19 @@ pub struct MailSink {
 
 impl MailSink {
     pub fn start() -> MailSink {
+        MailSink::with(&[])
+    }
+
+    /// Takes mail from this user only.
+    pub fn guarded(user: &str, password: &str) -> MailSink {
+        MailSink::with(&[user, password])
+    }
+
+    fn with(login: &[&str]) -> MailSink {
         let port = ports::free();
-        let process = Process::start(
-            "the mail server",
-            tools::client("mail_server.py").arg(port.to_string()),
-        );
+        let mut command = tools::client("mail_server.py");
+        command.arg(port.to_string()).args(login);
+        let process = Process::start("the mail server", &mut command);
         process.out.wait_for_part("ready");
         MailSink { process, port }
     }

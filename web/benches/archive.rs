@@ -88,6 +88,7 @@ fn main() {
         ways_out: Vec::new(),
         status: Arc::new(Vec::new),
         shutdown: CancellationToken::new(),
+        look_round: Arc::new(|| Box::pin(async { Vec::new() })),
         secure_cookies: false,
     });
     println!(

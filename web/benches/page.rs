@@ -88,6 +88,7 @@ async fn cellar() -> (Router, TempDir) {
         ways_out: Vec::new(),
         status: Arc::new(Vec::new),
         shutdown: CancellationToken::new(),
+        look_round: Arc::new(|| Box::pin(async { Vec::new() })),
         secure_cookies: false,
     });
     (pages, folder)

@@ -226,6 +226,7 @@ async fn main() -> Outcome<()> {
             ]
         }),
         shutdown: CancellationToken::new(),
+        look_round: Arc::new(|| Box::pin(async { Vec::new() })),
         secure_cookies: false,
     });
     writer

@@ -40,6 +40,8 @@ pub(crate) struct Shared {
     /// One password is hashed at a time: each takes 19 MiB on a small board.
     pub hashing: Semaphore,
     pub streams: Arc<Semaphore>,
+    /// One look round at a time: each knocks at every server there is.
+    pub looking: Semaphore,
     /// Form tokens used, with where their form led.
     used: tokio::sync::Mutex<VecDeque<(String, String)>>,
 }
@@ -58,6 +60,7 @@ impl App {
             guard: Mutex::new(Guard::default()),
             hashing: Semaphore::new(1),
             streams: Arc::new(Semaphore::new(STREAMS)),
+            looking: Semaphore::new(1),
             used: tokio::sync::Mutex::new(VecDeque::new()),
         }))
     }
@@ -166,6 +169,7 @@ pub(crate) fn router(app: App) -> Router {
             "/settings",
             get(page::settings::show).post(act::settings::save),
         )
+        .route("/look-round", get(page::look_round::show))
         .route("/prices", get(page::prices::show).post(act::price::set))
         .route("/prices/strike", post(act::price::strike))
         .route("/prices/money", post(act::price::money))

@@ -26,9 +26,11 @@ mod reckoned;
 mod show;
 mod visitor;
 
+use std::pin::Pin;
 use std::sync::Arc;
 
 use axum::Router;
+use ebbmark_core::look_round::Line;
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::Stamp;
 use ebbmark_store::{Reader, Writer};
@@ -50,11 +52,16 @@ pub struct Handle {
     pub ways_out: Vec<WayOut>,
     /// State of the intake and of each broker, asked anew for each page.
     pub status: Arc<dyn Fn() -> Vec<StatusLine> + Send + Sync>,
+    /// Looks whether all that the daemon stands on is as it should be; takes up to some twenty
+    /// seconds where a server does not answer.
+    pub look_round: LookRound,
     /// Ends the open event streams, which would otherwise hold up a graceful stop for ever.
     pub shutdown: CancellationToken,
     /// Set when the pages are reached over TLS (a proxy in front): the cookie says so.
     pub secure_cookies: bool,
 }
+
+pub type LookRound = Arc<dyn Fn() -> Pin<Box<dyn Future<Output = Vec<Line>> + Send>> + Send + Sync>;
 
 /// One way a notice can leave.
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -27,6 +27,7 @@ pub mod limits;
 pub mod line;
 pub mod lineage;
 pub mod liquid;
+pub mod look_round;
 pub mod measure;
 pub mod molar;
 pub mod must;

@@ -6,7 +6,7 @@ use crate::hours::Hour;
 use crate::show;
 use crate::tasks::Task;
 use crate::text::{self, Style, sentence};
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use crate::verdict::outcome::{Phase, Verdict};
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -27,12 +27,14 @@ pub enum NoticeKind {
     Temperature,
     /// Something is to be done now that should not wait, or a wait is over.
     StepDue,
+    /// The daemon itself did not run for a while.
+    WasDown,
     /// Sent by hand to see whether a way out works.
     Test,
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 10] = [
+    pub const ALL: [NoticeKind; 11] = [
         NoticeKind::Settled,
         NoticeKind::Stuck,
         NoticeKind::Restarted,
@@ -42,6 +44,7 @@ impl NoticeKind {
         NoticeKind::FloatStuck,
         NoticeKind::Temperature,
         NoticeKind::StepDue,
+        NoticeKind::WasDown,
         NoticeKind::Test,
     ];
 
@@ -56,6 +59,7 @@ impl NoticeKind {
             NoticeKind::FloatStuck => "float-stuck",
             NoticeKind::Temperature => "temperature",
             NoticeKind::StepDue => "step-due",
+            NoticeKind::WasDown => "was-down",
             NoticeKind::Test => "test",
         }
     }
@@ -105,6 +109,27 @@ pub fn on_task(task: &Task, vessel: &str) -> Call {
         title: format!("{vessel}: {}", task.title),
         body: task.reason.clone(),
     }
+}
+
+/// The daemon runs again after it did not from `last` to `back`. `None` when that was no longer
+/// than `longest`, and when the clock says it was no time at all.
+pub fn on_return(last: Moment, back: Moment, longest: Span, style: &Style) -> Option<Call> {
+    let down = back.since(last);
+    if down <= longest.max(Span::ZERO) {
+        return None;
+    }
+    let when = |at| show::day_and_time(at, back, style.zone);
+    Some(Call {
+        kind: NoticeKind::WasDown,
+        title: format!("Ebbmark was down for {}", show::span(down)),
+        body: format!(
+            "From {} to {} nothing was taken in, judged or told. What a broker kept, or a float \
+             sends again, comes in now; the rest of that time is missing. If nobody switched the \
+             board off, see to its power and its disk.",
+            when(last),
+            when(back)
+        ),
+    })
 }
 
 /// Hours in which a float that is not stuck shows more than one value.
@@ -179,4 +204,32 @@ pub fn on_phase(
         _ => {}
     }
     Some(Call { kind, title, body })
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::tz::TimeZone;
+
+    use super::*;
+    use crate::units::Preferences;
+
+    #[test]
+    fn a_short_restart_is_no_news() {
+        let style = Style {
+            units: Preferences::default(),
+            zone: &TimeZone::UTC,
+        };
+        let last = Moment(1_795_600_000_000);
+        let told = |down| on_return(last, last + down, Span::minutes(30), &style);
+        assert_eq!(told(Span::minutes(30)), None);
+        // The clock was put back meanwhile.
+        assert_eq!(told(Span::hours(-5)), None);
+        let call = told(Span::hours(5)).unwrap();
+        assert_eq!(call.title, "Ebbmark was down for 5 hours");
+        assert!(
+            call.body.contains("From today 09:46 to today 14:46"),
+            "{}",
+            call.body
+        );
+    }
 }

@@ -25,6 +25,7 @@ use tokio_util::sync::CancellationToken;
 use crate::clock::Clock;
 use crate::mqtt::Outgoing;
 use judge::Judge;
+pub(crate) use watches::{is_waited_for, may_be_quiet};
 
 /// Everything the loop needs.
 #[derive(Clone)]

@@ -7,8 +7,8 @@ use ebbmark_core::show;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Battery, Celsius, Preferences};
 use ebbmark_core::watch::{self, Watch};
-use ebbmark_store::StoreError;
-use ebbmark_store::model::{Command, NewNotice, Vessel};
+use ebbmark_store::model::{Command, Feed, IMPORT, NewNotice, Vessel};
+use ebbmark_store::{Reader, StoreError};
 
 use super::Assess;
 
@@ -31,20 +31,13 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
         temperature(assess, vessel, now, units)?;
     }
     for feed in assess.reader.feeds()? {
-        // Files do not fall silent, and a feed without a vessel is nobody's worry.
-        if feed.retired || feed.vessel.is_none() || feed.source == "import" {
+        if !is_waited_for(&feed) {
             continue;
         }
         let Some(last) = feed.last_reading else {
             continue;
         };
-        let limit = watch::silence_limit(usual_gap(assess, feed.id, last)?);
-        // A device that said goodbye need not be waited for that long.
-        let limit = if feed.went_away.is_some() {
-            limit.min(Span::minutes(30))
-        } else {
-            limit
-        };
+        let limit = may_be_quiet(&assess.reader, &feed, last)?;
         let key = format!("feed-silent:{}", feed.id);
         act(
             assess,
@@ -92,11 +85,26 @@ const LOOK_BACK: [Span; 3] = [Span::days(1), Span::days(8), Span::days(40)];
 /// Gaps enough to know a feed's habit.
 const ENOUGH: usize = 8;
 
+/// Files do not fall silent, and a feed without a vessel is nobody's worry.
+pub(crate) fn is_waited_for(feed: &Feed) -> bool {
+    !feed.retired && feed.vessel.is_some() && feed.source != IMPORT
+}
+
+/// How long a feed whose last reading this was may be quiet.
+pub(crate) fn may_be_quiet(reader: &Reader, feed: &Feed, last: Moment) -> Res<Span> {
+    let limit = watch::silence_limit(usual_gap(reader, feed.id, last)?);
+    // A device that said goodbye need not be waited for that long.
+    Ok(match feed.went_away {
+        Some(_) => limit.min(Span::minutes(30)),
+        None => limit,
+    })
+}
+
 /// The median gap of the feed's latest readings.
-fn usual_gap(assess: &Assess, feed: FeedId, last: Moment) -> Res<Option<Span>> {
+fn usual_gap(reader: &Reader, feed: FeedId, last: Moment) -> Res<Option<Span>> {
     let mut times: Vec<Moment> = Vec::new();
     for span in LOOK_BACK {
-        let found = assess.reader.readings(feed, last - span, last + Span(1))?;
+        let found = reader.readings(feed, last - span, last + Span(1))?;
         times = found.iter().map(|r| r.at).collect();
         if times.len() > ENOUGH {
             break;

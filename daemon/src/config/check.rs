@@ -3,6 +3,7 @@
 use jiff::tz::TimeZone;
 
 use super::Config;
+use crate::heartbeat::HeartbeatConfig;
 use crate::mqtt::broker;
 
 impl Config {
@@ -55,6 +56,7 @@ impl Config {
             found.push(e.to_string());
         }
         found.extend(self.notify.check());
+        found.extend(self.heartbeat.iter().flat_map(HeartbeatConfig::check));
         found
     }
 }

@@ -15,6 +15,7 @@ use ebbmark_store::Options;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
+use crate::heartbeat::HeartbeatConfig;
 use crate::mqtt::broker::BrokerConfig;
 use crate::mqtt::intake::IntakeConfig;
 use crate::notify::NotifyConfig;
@@ -34,6 +35,8 @@ pub struct Config {
     /// Brokers we fetch from, none by default.
     pub broker: Vec<BrokerConfig>,
     pub notify: NotifyConfig,
+    /// An address called as long as the daemon lives. Default: none.
+    pub heartbeat: Option<HeartbeatConfig>,
     pub store: StoreConfig,
 }
 

@@ -5,6 +5,7 @@
 //! log = true                  # a line in the daemon's log
 //! mqtt = false                # retained topics, see `notify::mqtt`
 //! give-up-after-hours = 24
+//! tell-down-after-minutes = 30  # after a start: it had been down for longer than this
 //!
 //! [notify.mail]
 //! host = "mail.example.org"
@@ -27,7 +28,7 @@ use std::path::PathBuf;
 use ebbmark_core::time::Span;
 use lettre::message::Mailbox;
 use serde::{Deserialize, Serialize};
-use ureq::http::{HeaderName, HeaderValue, Uri};
+use ureq::http::{HeaderName, HeaderValue};
 
 use super::webhook;
 
@@ -46,6 +47,8 @@ pub struct NotifyConfig {
     pub mqtt: bool,
     /// Hours of trying after which a delivery is given up. Default: 24.
     pub give_up_after_hours: u32,
+    /// The daemon tells after its start that it had been down for longer than this. Default: 30.
+    pub tell_down_after_minutes: u32,
     /// One mail account to send from. Default: none.
     pub mail: Option<MailConfig>,
     /// Web addresses that are called, by name. Default: none.
@@ -58,6 +61,7 @@ impl Default for NotifyConfig {
             log: true,
             mqtt: false,
             give_up_after_hours: 24,
+            tell_down_after_minutes: 30,
             mail: None,
             webhook: BTreeMap::new(),
         }
@@ -155,6 +159,10 @@ impl NotifyConfig {
         Span::hours(i64::from(self.give_up_after_hours))
     }
 
+    pub fn tell_down_after(&self) -> Span {
+        Span::minutes(i64::from(self.tell_down_after_minutes))
+    }
+
     /// Everything that is wrong, each with where it stands; empty when all is well.
     pub fn check(&self) -> Vec<String> {
         let mut problems = Vec::new();
@@ -225,11 +233,8 @@ impl WebhookConfig {
     fn check(&self) -> Vec<String> {
         let mut problems = Vec::new();
         // The address itself may hold a secret, so it is not repeated.
-        match self.url.parse::<Uri>() {
-            Ok(uri)
-                if matches!(uri.scheme_str(), Some("http" | "https"))
-                    && uri.host().is_some_and(|h| !h.is_empty()) => {}
-            _ => problems.push("url: not an address like https://host/path".to_owned()),
+        if webhook::target(&self.url).is_none() {
+            problems.push("url: not an address like https://host/path".to_owned());
         }
         for (name, value) in &self.headers {
             if name.parse::<HeaderName>().is_err() {

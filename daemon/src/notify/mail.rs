@@ -18,6 +18,13 @@ use super::trust;
 /// For each step of the conversation with the mail server.
 const TIMEOUT: Duration = Duration::from_secs(15);
 
+/// Why no mail could be sent just now, in words for the maker.
+#[derive(Clone, Debug, PartialEq)]
+pub enum NotReached {
+    Login(String),
+    Other(String),
+}
+
 /// A mail server ready to be talked to. Each mail is a conversation of its own: notices are rare,
 /// and a connection kept open for days is one more thing to break.
 #[derive(Clone)]
@@ -82,6 +89,29 @@ impl Mail {
                 Some(_) => format!("the mail server put it off: {error}"),
                 None => format!("the mail server could not be reached: {error}"),
             })
+    }
+
+    /// Connects and signs in as for a mail, and sends none.
+    ///
+    /// # Errors
+    /// How far it went.
+    pub async fn reach(&self) -> Result<(), NotReached> {
+        /// What RFC 4954 answers a login with that is not taken, and a mail without the one needed.
+        const LOGIN: [u16; 4] = [530, 534, 535, 538];
+        match self.server.test_connection().await {
+            Ok(true) => Ok(()),
+            Ok(false) => Err(NotReached::Other("it broke off".to_owned())),
+            Err(error) => {
+                let login = error
+                    .status()
+                    .is_some_and(|code| LOGIN.contains(&code.into()));
+                Err(if login {
+                    NotReached::Login(format!("it does not take this user and password: {error}"))
+                } else {
+                    NotReached::Other(error.to_string())
+                })
+            }
+        }
     }
 
     fn message(&self, letter: &Letter, now: Moment) -> Result<Message, String> {

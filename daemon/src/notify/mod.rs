@@ -33,7 +33,9 @@ use tokio::sync::broadcast;
 use tokio_util::sync::CancellationToken;
 
 pub use config::NotifyConfig;
+pub use mail::{Mail, NotReached};
 pub use way::{NotReady, Publish, Way, ways};
+pub use webhook::{Webhook, in_words, target};
 
 /// Sends notices as they fall due, until `shutdown`.
 ///

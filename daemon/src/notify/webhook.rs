@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use ureq::Agent;
-use ureq::http::{Request, Response, header};
+use ureq::http::{Request, Response, Uri, header};
 use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
 use super::config::{Method, WebhookConfig};
@@ -86,6 +86,18 @@ impl Webhook {
     }
 }
 
+/// Whom a call to this address goes to, host and port; `None` when it is none of `http`, `https`.
+pub fn target(url: &str) -> Option<(String, u16)> {
+    let uri: Uri = url.parse().ok()?;
+    let usual = match uri.scheme_str()? {
+        "https" => 443,
+        "http" => 80,
+        _ => return None,
+    };
+    let host = uri.host()?.trim_matches(['[', ']']);
+    (!host.is_empty()).then(|| (host.to_owned(), uri.port_u16().unwrap_or(usual)))
+}
+
 fn content_header<'a>(config: &'a WebhookConfig, header: &str) -> Option<&'a str> {
     config
         .headers
@@ -164,7 +176,7 @@ fn verdict(answer: Response<ureq::Body>) -> Result<(), String> {
 }
 
 /// Our own words where the library's would not help; never the address, it may hold a secret.
-fn in_words(error: ureq::Error) -> String {
+pub fn in_words(error: ureq::Error) -> String {
     match error {
         ureq::Error::Timeout(_) => format!("no answer within {} s", TIMEOUT.as_secs()),
         ureq::Error::HostNotFound => "the host's name is not known".to_owned(),

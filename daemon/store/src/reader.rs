@@ -2,7 +2,8 @@
 
 use std::collections::HashSet;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, mpsc};
+use std::time::Duration;
 
 use ebbmark_core::deed::Deed;
 use ebbmark_core::hours::{Hour, hour_index};
@@ -13,7 +14,7 @@ use ebbmark_core::review::Pace;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Degrees, Gravity, Preferences};
 use jiff::tz::TimeZone;
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::{Connection, ErrorCode, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::lines;
@@ -426,6 +427,34 @@ impl Reader {
                 .prepare_cached("SELECT count(*) FROM raw WHERE waits = 1")?
                 .query_row([], |r| r.get(0))?;
             Ok(n.unsigned_abs())
+        })
+    }
+
+    /// SQLite's own look through the file (`quick_check`): what is wrong, `Some(None)` for nothing,
+    /// `None` when it was not done `within` that time.
+    pub fn damage(&self, within: Duration) -> Res<Option<Option<String>>> {
+        self.with(|conn| {
+            let stop = conn.get_interrupt_handle();
+            let (done, waits) = mpsc::channel::<()>();
+            std::thread::scope(|scope| {
+                scope.spawn(move || {
+                    if waits.recv_timeout(within) == Err(mpsc::RecvTimeoutError::Timeout) {
+                        stop.interrupt();
+                    }
+                });
+                let said: Sql<String> =
+                    conn.query_row("PRAGMA quick_check(1)", [], |row| row.get(0));
+                drop(done);
+                match said {
+                    Ok(said) if said == "ok" => Ok(Some(None)),
+                    Ok(said) => Ok(Some(Some(said))),
+                    Err(e) => match e.sqlite_error_code() {
+                        Some(ErrorCode::OperationInterrupted) => Ok(None),
+                        Some(ErrorCode::DatabaseCorrupt) => Ok(Some(Some(e.to_string()))),
+                        _ => Err(e),
+                    },
+                }
+            })
         })
     }
 

@@ -83,6 +83,25 @@ fn a_file_of_something_else_is_refused_and_not_touched() {
     assert!(error.to_string().contains("no/such/folder"), "{error}");
 }
 
+#[test]
+fn damage_is_found_by_looking() {
+    let store = Store::new();
+    let limit = std::time::Duration::from_secs(60);
+    assert_eq!(store.reader.damage(limit).unwrap(), Some(None));
+    // As SQLite's own documentation of quick_check has it: a column that may not be empty is.
+    let sql = store.sql();
+    sql.execute_batch(
+        "CREATE TABLE torn (x); INSERT INTO torn VALUES (NULL); \
+         PRAGMA writable_schema = ON; \
+         UPDATE sqlite_schema SET sql = 'CREATE TABLE torn (x NOT NULL)' WHERE name = 'torn'; \
+         PRAGMA writable_schema = RESET;",
+    )
+    .unwrap();
+    let found = read(&store.path).unwrap().damage(limit).unwrap();
+    let said = found.flatten().unwrap_or_default();
+    assert!(said.contains("torn.x"), "{said}");
+}
+
 /// Makes the next commits fail, and not the statements in them: a foreign key that is only
 /// checked at the commit.
 const TRAP: &str = "CREATE TABLE trap (vessel INTEGER REFERENCES vessel (id) \

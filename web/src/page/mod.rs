@@ -10,6 +10,7 @@ pub(crate) mod feeds;
 mod field;
 pub(crate) mod label;
 pub(crate) mod line;
+pub(crate) mod look_round;
 pub(crate) mod notices;
 pub(crate) mod plan;
 pub(crate) mod prices;

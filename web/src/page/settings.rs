@@ -133,6 +133,10 @@ async fn page(
                 p { "What honey, fruit and bottles cost, for the cost on a mead's card: " a href="/prices" { "the list of prices" } "." }
             }
             section {
+                h2 { "In order?" }
+                p { "Clock, disk, database, broker, mail and feeds, each with its remedy: " a href="/look-round" { "look round" } "." }
+            }
+            section {
                 h2 { "Password" }
                 p {
                     "To set or change it, run " code { "ebbmark password" }

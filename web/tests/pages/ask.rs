@@ -8,6 +8,7 @@ use axum::body::{Body, to_bytes};
 use axum::http::request::Builder;
 use axum::http::{HeaderMap, Request, StatusCode, header};
 use ebbmark_core::ids::{BatchId, VesselId};
+use ebbmark_core::look_round::Line;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
@@ -92,6 +93,7 @@ pub async fn cellar() -> Cellar {
             }]
         }),
         shutdown: shutdown.clone(),
+        look_round: Arc::new(|| Box::pin(async { vec![Line::bad_configuration("a <test>")] })),
         secure_cookies: false,
     });
     Cellar {

@@ -189,3 +189,24 @@ async fn signing_in_from_another_site_is_refused() {
     assert_eq!(answer.status, StatusCode::FORBIDDEN);
     assert!(answer.headers.get(header::SET_COOKIE).is_none());
 }
+
+#[tokio::test]
+async fn a_look_round_names_servers_and_is_not_for_guests() {
+    let cellar = cellar().await;
+    // This board only, as long as there is no password.
+    let answer = cellar.get("/look-round").await;
+    assert!(answer.text.contains("a &lt;test&gt;"), "{}", answer.text);
+    let maker = cellar.enter().await;
+    let answer = maker.get("/look-round").await;
+    assert!(
+        answer.text.contains("Something does not work"),
+        "{}",
+        answer.text
+    );
+    assert!(answer.text.contains("Put right what is named there"));
+    cellar.set("public-view", "yes").await;
+    assert_eq!(cellar.get("/notices").await.status, StatusCode::OK);
+    let answer = cellar.get("/look-round").await;
+    assert_eq!(answer.status, StatusCode::SEE_OTHER);
+    assert_eq!(answer.header("location"), "/enter?then=%2Flook-round");
+}

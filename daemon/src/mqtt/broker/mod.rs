@@ -11,9 +11,11 @@ mod backoff;
 mod config;
 mod connection;
 mod forward;
+mod probe;
 mod publish;
 
 pub use config::{BrokerConfig, BrokerError, check};
+pub use probe::{NotTaken, probe};
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
@@ -110,23 +112,10 @@ pub fn prepare(
     clock: Clock,
 ) -> Result<Broker, BrokerError> {
     config.check()?;
-    let mut options = MqttOptions::new(&config.client_id, (config.host.clone(), config.port()));
-    options.set_keep_alive(config.keep_alive_secs);
+    let mut options = options(&config, &config.client_id)?;
     options.set_clean_session(false);
     options.set_ack_mode(AckMode::Manual);
     options.set_max_packet_size(PACKET_BYTES, PACKET_BYTES);
-    if let Some(credentials) = &config.credentials {
-        let secret = credentials
-            .resolve()
-            .map_err(|cause| BrokerError::Credentials {
-                name: config.name.clone(),
-                cause,
-            })?;
-        options.set_credentials(secret.user, secret.password);
-    }
-    if config.tls {
-        options.set_transport(Transport::tls_with_config(tls(&config)?));
-    }
     // Acknowledgements must never be turned away. They are bounded by what the broker has
     // under way, publishes by one at a time.
     let (client, events) = AsyncClient::builder(options).unbounded().build();
@@ -140,6 +129,25 @@ pub fn prepare(
         counts: Arc::default(),
         state: watch::Sender::default(),
     })
+}
+
+/// Where it is, and who we are to it.
+fn options(config: &BrokerConfig, client_id: &str) -> Result<MqttOptions, BrokerError> {
+    let mut options = MqttOptions::new(client_id, (config.host.clone(), config.port()));
+    options.set_keep_alive(config.keep_alive_secs);
+    if let Some(credentials) = &config.credentials {
+        let secret = credentials
+            .resolve()
+            .map_err(|cause| BrokerError::Credentials {
+                name: config.name.clone(),
+                cause,
+            })?;
+        options.set_credentials(secret.user, secret.password);
+    }
+    if config.tls {
+        options.set_transport(Transport::tls_with_config(tls(config)?));
+    }
+    Ok(options)
 }
 
 fn tls(config: &BrokerConfig) -> Result<TlsConfiguration, BrokerError> {

@@ -1,0 +1,229 @@
+use super::*;
+
+const NOW: Moment = Moment(1_795_600_000_000);
+
+fn utc() -> TimeZone {
+    TimeZone::UTC
+}
+
+fn fine() -> Found {
+    Found {
+        now: NOW,
+        latest: Some(NOW - Span::minutes(1)),
+        zone: Some("Europe/Vienna".into()),
+        folder: Folder::Ready {
+            path: "/data".into(),
+            free: 8_000_000_000,
+        },
+        database: Database::Open {
+            schema: 7,
+            bytes: 1_000_000,
+            sound: Soundness::Sound,
+        },
+        daemon_runs: true,
+        password_files: vec![PasswordFile {
+            of: "mail".into(),
+            path: "/etc/mail-password".into(),
+            permissions: Permissions::Mode(0o600),
+        }],
+        doors: vec![Door {
+            of: "intake",
+            address: "127.0.0.1:1883".into(),
+            port: Port::Taken,
+        }],
+        errands: vec![Errand {
+            to: To::Broker,
+            name: "house".into(),
+            address: "broker.example.org:8883".into(),
+            outcome: Ok(()),
+        }],
+        told: Some(Told {
+            has_password: true,
+            feeds: vec![Heard {
+                name: "north float".into(),
+                last: Some(NOW - Span::minutes(20)),
+                limit: Span::minutes(90),
+            }],
+            unclaimed: Vec::new(),
+        }),
+    }
+}
+
+/// The one line that is not good.
+fn one_bad(change: impl FnOnce(&mut Found)) -> Line {
+    let mut found = fine();
+    change(&mut found);
+    let mut bad = lines(&found, &utc());
+    bad.retain(|line| line.state != State::Good);
+    assert_eq!(bad.len(), 1, "{bad:?}");
+    let line = bad.remove(0);
+    let remedy = line.remedy.as_deref().unwrap_or_default();
+    assert!(!remedy.is_empty() && !line.says.is_empty(), "{line:?}");
+    line
+}
+
+#[test]
+fn a_house_in_order_needs_no_remedy() {
+    let all = lines(&fine(), &utc());
+    assert_eq!(worst(&all), State::Good, "{all:?}");
+    assert!(all.iter().all(|l| l.remedy.is_none()), "{all:?}");
+    let what: Vec<&str> = all.iter().map(|l| l.what).collect();
+    assert_eq!(
+        what,
+        [
+            "clock",
+            "zone",
+            "folder",
+            "database",
+            "daemon",
+            "password-file",
+            "port",
+            "broker",
+            "password",
+            "feed",
+            "topics"
+        ]
+    );
+}
+
+#[test]
+fn the_clock() {
+    let none = one_bad(|f| {
+        f.now = Moment(0);
+        f.latest = None;
+        f.told = None;
+    });
+    assert_eq!((none.what, none.state), ("clock", State::Broken));
+    let behind = one_bad(|f| f.latest = Some(NOW + Span::minutes(11)));
+    assert_eq!((behind.what, behind.state), ("clock", State::Broken));
+    let adjusted = Found {
+        latest: Some(NOW + Span::minutes(9)),
+        ..fine()
+    };
+    assert_eq!(worst(&lines(&adjusted, &utc())), State::Good);
+}
+
+#[test]
+fn disk_and_database() {
+    let free = |free| {
+        one_bad(|f| {
+            f.folder = Folder::Ready {
+                path: "/data".into(),
+                free,
+            }
+        })
+    };
+    assert_eq!(free(400 << 20).state, State::LookAt);
+    assert_eq!(free(40 << 20).state, State::Broken);
+    assert!(
+        free(40 << 20).says.contains("42 MB"),
+        "{:?}",
+        free(40 << 20)
+    );
+    let read_only = one_bad(|f| {
+        f.folder = Folder::NotWritable {
+            path: "/data".into(),
+            why: "read-only file system".into(),
+        }
+    });
+    assert_eq!((read_only.what, read_only.state), ("folder", State::Broken));
+    let damaged = one_bad(|f| {
+        f.database = Database::Open {
+            schema: 7,
+            bytes: 1,
+            sound: Soundness::Damaged("row 3 missing".into()),
+        }
+    });
+    assert_eq!((damaged.what, damaged.state), ("database", State::Broken));
+    assert!(damaged.says.contains("row 3 missing"));
+}
+
+#[test]
+fn password_files_are_for_their_owner() {
+    let with = |path: &str, permissions| {
+        one_bad(|f| {
+            f.password_files[0].path = path.into();
+            f.password_files[0].permissions = permissions;
+        })
+    };
+    for mode in [0o640, 0o604, 0o620, 0o644] {
+        let line = with("/etc/mail-password", Permissions::Mode(mode));
+        assert_eq!(line.state, State::LookAt, "{mode:o}");
+        assert_eq!(line.remedy.as_deref(), Some("chmod 600 /etc/mail-password"));
+    }
+    let gone = |path| with(path, Permissions::Unreadable("no such file".into())).state;
+    assert_eq!(gone("/etc/mail-password"), State::Broken);
+    // The service sees it, whoever looks round by hand does not.
+    let handed = "/run/credentials/ebbmark.service/mail-password";
+    assert_eq!(gone(handed), State::LookAt);
+}
+
+#[test]
+fn a_taken_port_is_right_only_while_the_daemon_runs() {
+    let state = |port: Port, runs| {
+        let mut found = fine();
+        found.doors[0].port = port;
+        found.daemon_runs = runs;
+        let all = lines(&found, &utc());
+        all.iter().find(|l| l.what == "port").map(|l| l.state)
+    };
+    assert_eq!(state(Port::Taken, true), Some(State::Good));
+    assert_eq!(state(Port::Free, false), Some(State::Good));
+    assert_eq!(state(Port::Taken, false), Some(State::Broken));
+    assert_eq!(state(Port::Free, true), Some(State::LookAt));
+    let refused = Port::Refused("permission denied".into());
+    assert_eq!(state(refused, false), Some(State::Broken));
+}
+
+#[test]
+fn each_trouble_outside_names_its_place() {
+    for (to, place) in [
+        (To::Broker, "[[broker]] house"),
+        (To::Mail, "[notify.mail]"),
+        (To::Call, "[notify.webhook.house]"),
+        (To::Heartbeat, "[heartbeat]"),
+    ] {
+        for trouble in [
+            Trouble::Setup,
+            Trouble::Unknown,
+            Trouble::Refused,
+            Trouble::Silent,
+            Trouble::Login,
+            Trouble::Other,
+        ] {
+            let line = one_bad(|f| {
+                f.errands[0].to = to;
+                f.errands[0].outcome = Err((trouble, "it went wrong".into()));
+            });
+            assert_eq!(line.state, State::Broken);
+            assert!(line.says.contains("it went wrong"), "{line:?}");
+            let remedy = line.remedy.unwrap_or_default();
+            assert!(remedy.contains(place), "{remedy}");
+        }
+    }
+}
+
+#[test]
+fn feeds_and_topics() {
+    let quiet = one_bad(|f| {
+        if let Some(told) = &mut f.told {
+            told.feeds[0].last = Some(NOW - Span::minutes(91));
+        }
+    });
+    assert_eq!((quiet.what, quiet.state), ("feed", State::LookAt));
+    assert!(quiet.says.contains("2 hours ago"), "{quiet:?}");
+    let topics = |n: usize| {
+        one_bad(|f| {
+            if let Some(told) = &mut f.told {
+                told.unclaimed = (1..=n).map(|i| format!("loft/{i}")).collect();
+            }
+        })
+        .says
+    };
+    assert!(topics(1).contains("loft/1"));
+    let many = topics(9);
+    assert!(
+        many.starts_with('9') && many.contains("loft/3") && !many.contains("loft/4"),
+        "{many}"
+    );
+}

@@ -1,0 +1,106 @@
+//! Disk, files and doors of this board.
+
+use std::io::{self, ErrorKind, Write};
+use std::net::{SocketAddr, TcpListener};
+use std::os::unix::fs::PermissionsExt;
+use std::path::Path;
+
+use ebbmark_core::look_round::{Door, Folder, PasswordFile, Permissions, Port};
+
+use crate::config::Config;
+use crate::mark;
+
+/// Enough that a full disk shows.
+const TRIED_BYTES: usize = 64 * 1024;
+
+pub fn folder(path: &Path) -> Folder {
+    let shown = path.display().to_string();
+    if !path.exists() {
+        return Folder::Missing { path: shown };
+    }
+    let tried = write_in(path).and_then(|()| Ok(rustix::fs::statvfs(path)?));
+    match tried {
+        Ok(disk) => Folder::Ready {
+            path: shown,
+            free: disk.f_bavail.saturating_mul(disk.f_frsize),
+        },
+        Err(e) => Folder::NotWritable {
+            path: shown,
+            why: e.to_string(),
+        },
+    }
+}
+
+/// Writes a file that vanishes by itself.
+fn write_in(folder: &Path) -> io::Result<()> {
+    let mut file = tempfile::tempfile_in(folder)?;
+    file.write_all(&[b'.'; TRIED_BYTES])?;
+    file.sync_all()
+}
+
+pub fn password_files(config: &Config) -> Vec<PasswordFile> {
+    let intake = config
+        .intake
+        .credentials
+        .iter()
+        .map(|c| ("the intake".to_owned(), &c.password_file));
+    let brokers = config.broker.iter().filter_map(|broker| {
+        let credentials = broker.credentials.as_ref()?;
+        Some((
+            format!("broker {}", broker.name),
+            &credentials.password_file,
+        ))
+    });
+    let mail = config
+        .notify
+        .mail
+        .iter()
+        .map(|m| ("mail".to_owned(), &m.password_file));
+    intake
+        .chain(brokers)
+        .chain(mail)
+        .filter_map(|(of, path)| {
+            let path = path.as_deref()?;
+            Some(PasswordFile {
+                of,
+                path: path.display().to_string(),
+                permissions: permissions(path),
+            })
+        })
+        .collect()
+}
+
+fn permissions(path: &Path) -> Permissions {
+    let read = std::fs::read_to_string(path)
+        .and_then(|text| Ok((text, std::fs::metadata(path)?.permissions().mode())));
+    match read {
+        Err(e) => Permissions::Unreadable(e.to_string()),
+        Ok((text, _)) if text.lines().next().unwrap_or_default().is_empty() => Permissions::Empty,
+        Ok((_, mode)) => Permissions::Mode(mode & 0o777),
+    }
+}
+
+pub fn doors(config: &Config, folder: &Path) -> Vec<Door> {
+    let page = config.page.listen.iter().map(|a| ("page", a));
+    let intake = config.intake.listen.iter().map(|a| ("intake", a));
+    let runs = mark::is_kept(folder);
+    page.chain(intake)
+        // Port 0 is whichever is free.
+        .filter(|(_, address)| address.port() != 0)
+        .map(|(of, address)| Door {
+            of,
+            address: address.to_string(),
+            port: port(*address, runs),
+        })
+        .collect()
+}
+
+fn port(address: SocketAddr, daemon_runs: bool) -> Port {
+    match TcpListener::bind(address) {
+        Ok(_) => Port::Free,
+        Err(e) if e.kind() == ErrorKind::AddrInUse => Port::Taken,
+        // Whoever looks round may be allowed less than the daemon that has the port.
+        Err(e) if daemon_runs && e.kind() == ErrorKind::PermissionDenied => Port::Taken,
+        Err(e) => Port::Refused(e.to_string()),
+    }
+}
