@@ -1,8 +1,5 @@
 //! The metrics, read by another program.
 
-use std::io::Write;
-use std::process::Stdio;
-
 use ebbmark_tests::cellar::Cellar;
 use ebbmark_tests::tools;
 use ebbmark_tests::wait::until_true;
@@ -11,18 +8,7 @@ use serde_json::{Value, json};
 use crate::common::{days_ago, local, message, publish};
 
 fn read(text: &str) -> Value {
-    let mut child = tools::client("read_metrics.py")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python starts");
-    let mut input = child.stdin.take().expect("stdin is piped");
-    input.write_all(text.as_bytes()).expect("it reads");
-    drop(input);
-    let output = child.wait_with_output().expect("it ends");
-    assert!(output.status.success(), "{output:?}\n{text}");
-    serde_json::from_slice(&output.stdout).expect("it says JSON")
+    tools::told("read_metrics.py", text)
 }
 
 #[test]

@@ -1,8 +1,5 @@
 //! What is to be done: through the page by a thumb, and as a calendar another program reads.
 
-use std::io::Write;
-use std::process::Stdio;
-
 use ebbmark_tests::cellar::{Cellar, PASSWORD};
 use ebbmark_tests::page::Visitor;
 use ebbmark_tests::tools;
@@ -13,18 +10,7 @@ use crate::pages::browse;
 
 /// What the foreign library finds in a calendar.
 fn read(text: &str) -> Value {
-    let mut child = tools::client("read_calendar.py")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("python starts");
-    let mut input = child.stdin.take().expect("stdin is piped");
-    input.write_all(text.as_bytes()).expect("it reads");
-    drop(input);
-    let output = child.wait_with_output().expect("it ends");
-    assert!(output.status.success(), "{output:?}\n{text}");
-    serde_json::from_slice(&output.stdout).expect("it says JSON")
+    tools::told("read_calendar.py", text)
 }
 
 /// A mead on fruit that went in then (Unix seconds).

@@ -1,7 +1,10 @@
 //! Where the built programs and the test tools are.
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Stdio};
+
+use serde_json::Value;
 
 /// `target/debug`: the folder above the one this test runs from.
 fn profile_folder() -> PathBuf {
@@ -68,4 +71,23 @@ pub fn client(script: &str) -> Command {
         .arg("-u")
         .arg(root().join("tests/clients").join(script));
     command
+}
+
+/// What one of the scripts says, as JSON, of what it is given to read.
+///
+/// # Panics
+/// It does not take it.
+pub fn told(script: &str, text: &str) -> Value {
+    let mut child = client(script)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("python starts");
+    let mut input = child.stdin.take().expect("stdin is piped");
+    input.write_all(text.as_bytes()).expect("it reads");
+    drop(input);
+    let output = child.wait_with_output().expect("it ends");
+    assert!(output.status.success(), "{output:?}\n{text}");
+    serde_json::from_slice(&output.stdout).expect("it says JSON")
 }

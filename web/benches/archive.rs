@@ -5,8 +5,9 @@
 //!
 //! Each address is asked for so many times; the first answer, the median and the worst are told.
 
+mod over;
+
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use axum::Router;
@@ -14,11 +15,7 @@ use axum::body::{Body, to_bytes};
 use axum::http::Request;
 use ebbmark_core::time::Moment;
 use ebbmark_store::Options;
-use ebbmark_store::model::Stamp;
-use ebbmark_web::Handle;
-use jiff::tz::TimeZone;
 use tokio::runtime::Runtime;
-use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 const TIMES: usize = 200;
@@ -76,21 +73,7 @@ fn main() {
     let runtime = Runtime::new().expect("a runtime starts");
     let _inside = runtime.enter();
     let (writer, reader) = ebbmark_store::open(&path, Options::default()).expect("a store");
-    let pages = ebbmark_web::router(Handle {
-        reader,
-        writer,
-        now: Arc::new(|| NOW),
-        stamp: Arc::new(|| Stamp {
-            wall: Some(NOW),
-            monotonic_ms: 0,
-        }),
-        zone: TimeZone::UTC,
-        ways_out: Vec::new(),
-        status: Arc::new(Vec::new),
-        shutdown: CancellationToken::new(),
-        look_round: Arc::new(|| Box::pin(async { Vec::new() })),
-        secure_cookies: false,
-    });
+    let pages = over::pages(reader, writer, NOW);
     println!(
         "{:28} {:>8} {:>8} {:>8} {:>9}",
         "ms", "first", "median", "worst", "bytes"

@@ -1,7 +1,8 @@
 //! The heaviest page: a vessel with a year of minute readings, as rolled hours.
 
+mod over;
+
 use std::hint::black_box;
-use std::sync::Arc;
 
 use axum::Router;
 use axum::body::{Body, to_bytes};
@@ -9,13 +10,10 @@ use axum::http::Request;
 use criterion::{Criterion, criterion_group, criterion_main};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity};
-use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Stamp, VesselFacts};
+use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, VesselFacts};
 use ebbmark_store::{Options, Writer};
-use ebbmark_web::Handle;
-use jiff::tz::TimeZone;
 use tempfile::TempDir;
 use tokio::runtime::Runtime;
-use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
 const DAYS: i64 = 365;
@@ -76,21 +74,7 @@ async fn cellar() -> (Router, TempDir) {
     for save in ebbmark_store::hours::roll_stale(&reader, Moment(i64::MAX)).expect("stale hours") {
         writer.command(save).await.expect("hours are saved");
     }
-    let pages = ebbmark_web::router(Handle {
-        reader,
-        writer,
-        now: Arc::new(|| NOW),
-        stamp: Arc::new(|| Stamp {
-            wall: Some(NOW),
-            monotonic_ms: 0,
-        }),
-        zone: TimeZone::UTC,
-        ways_out: Vec::new(),
-        status: Arc::new(Vec::new),
-        shutdown: CancellationToken::new(),
-        look_round: Arc::new(|| Box::pin(async { Vec::new() })),
-        secure_cookies: false,
-    });
+    let pages = over::pages(reader, writer, NOW);
     (pages, folder)
 }
 

@@ -14,6 +14,7 @@ use ebbmark_store::StoreError;
 use ebbmark_store::model::{Arrival, Command, Delivery};
 use serde_json::json;
 
+use crate::again;
 use crate::app::App;
 use crate::auth::{bearer, token};
 use crate::fault::Fault;
@@ -22,8 +23,6 @@ pub(crate) const LIMIT: usize = 64 * 1024;
 pub(crate) const TOKEN_SETTING: &str = "intake-token-hash";
 /// Name of this way in.
 pub(crate) const SOURCE: &str = "http";
-const KEY_HEADER: &str = "idempotency-key";
-const LONGEST_KEY: usize = 64;
 
 /// The sender showed the intake token.
 pub(crate) struct Bearer;
@@ -91,22 +90,12 @@ pub(crate) async fn take(
 /// on the message it may send it again: the store looks whether it has it, as it does for a
 /// packet that comes again over MQTT. There is no packet id; the key stands for the peer.
 fn delivery(headers: &HeaderMap) -> Result<Option<Delivery>, Fault> {
-    let Some(value) = headers.get(KEY_HEADER) else {
-        return Ok(None);
-    };
-    let bytes = value.as_bytes();
-    let is_fit = (1..=LONGEST_KEY).contains(&bytes.len()) && bytes.iter().all(u8::is_ascii_graphic);
-    match value.to_str() {
-        Ok(key) if is_fit => Ok(Some(Delivery {
-            peer: format!("{SOURCE}:{key}"),
-            packet_id: 0,
-            repeat: true,
-        })),
-        _ => Err(Fault::said(
-            StatusCode::BAD_REQUEST,
-            format!("Idempotency-Key has to be 1 to {LONGEST_KEY} visible ASCII characters."),
-        )),
-    }
+    let key = again::key(headers)?;
+    Ok(key.map(|key| Delivery {
+        peer: format!("{SOURCE}:{key}"),
+        packet_id: 0,
+        repeat: true,
+    }))
 }
 
 /// Whatever kept the store from taking it, the sender should try again.

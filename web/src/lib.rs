@@ -6,6 +6,7 @@
 //! nothing here decides anything about a mead.
 
 mod act;
+mod again;
 mod api;
 mod app;
 mod assets;

@@ -8,7 +8,21 @@ use crate::units::{Celsius, Gravity, Kilograms, Litres, MassPercent, Ph};
 /// Nobody logs a mead older than this; a year typed wrong is.
 pub const EARLIEST: Moment = Moment(946_684_800_000);
 /// A phone's clock, or another sender's, may run ahead of the board's.
-pub const AHEAD: Span = Span::minutes(10);
+const AHEAD: Span = Span::minutes(10);
+
+/// Whether something can have been done then.
+///
+/// # Errors
+/// Why not, to follow the time.
+pub fn dated(at: Moment, now: Moment) -> Result<(), &'static str> {
+    if at < EARLIEST {
+        return Err("is before the year 2000");
+    }
+    if at > now + AHEAD {
+        return Err("is still to come");
+    }
+    Ok(())
+}
 
 /// One line of the log. Never changed once written; a correction is a later line that
 /// replaces it.

@@ -6,7 +6,7 @@ use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::plan::Plan;
 use ebbmark_store::model::{Batch, BatchFacts, Command, Origin, Part};
 
-use super::{plan, run, token};
+use super::{plan, run};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::{Complaint, Take, both, local_text};
@@ -25,7 +25,7 @@ pub(crate) async fn start(
         read(&posted, &running, None),
         plan::read(&posted, &Plan::default()),
     );
-    let (once, made_at) = (token(&posted), posted.visitor.now);
+    let (once, made_at) = (posted.once_kept(), posted.visitor.now);
     save(&app, vessel, posted, read, |facts| match facts.origin {
         None => Command::StartBatch { vessel, facts },
         Some(Origin { parent, .. }) => Command::PourBatch {

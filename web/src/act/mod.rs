@@ -21,7 +21,6 @@ use ebbmark_store::model::Command;
 
 use crate::app::App;
 use crate::fault::Fault;
-use crate::visitor::Posted;
 
 /// Runs a command once per form token and goes to `then`.
 async fn run(app: &App, once: &str, command: Command, then: String) -> Result<Response, Fault> {
@@ -35,9 +34,4 @@ async fn run(app: &App, once: &str, command: Command, then: String) -> Result<Re
 /// 303, so that reloading the page does not send the form again.
 fn see(to: &str) -> Response {
     Redirect::to(to).into_response()
-}
-
-/// What tells a form sent twice from two forms, where the log keeps it.
-fn token(posted: &Posted) -> Option<String> {
-    Some(posted.once()).filter(|once| !once.is_empty())
 }

@@ -12,7 +12,7 @@ use axum::http::{HeaderMap, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::decode::line::{self, Line};
 use ebbmark_core::decode::object::Object;
-use ebbmark_core::deed::{AHEAD, EARLIEST};
+use ebbmark_core::deed;
 use ebbmark_core::ids::{BatchId, FeedId, VesselId};
 use ebbmark_core::plan::{MOST_GOODS, MOST_STEEPS, Plan};
 use ebbmark_core::reading::Problem;
@@ -24,6 +24,7 @@ use serde_json::{Value, json};
 
 use super::MayRead;
 use crate::act::task::{self, Said};
+use crate::again;
 use crate::app::App;
 use crate::auth::{bearer, token};
 use crate::fault::Fault;
@@ -32,8 +33,6 @@ use crate::visitor::{Visitor, from_our_own_page};
 
 /// The hash of the token that may do all this.
 pub(crate) const TOKEN_SETTING: &str = "api-token-hash";
-const KEY_HEADER: &str = "idempotency-key";
-const LONGEST_KEY: usize = 64;
 /// Meads poured together at once.
 const MOST_PARTS: usize = 12;
 
@@ -103,19 +102,8 @@ pub(super) async fn shows_token(app: &App, headers: &HeaderMap) -> Result<bool, 
 
 /// Of one address: what a key made at another is no answer here.
 fn key(parts: &Parts) -> Result<String, Fault> {
-    let Some(value) = parts.headers.get(KEY_HEADER) else {
-        return Ok(String::new());
-    };
-    let is_fit = |key: &&str| {
-        (1..=LONGEST_KEY).contains(&key.len()) && key.bytes().all(|b| b.is_ascii_graphic())
-    };
-    match value.to_str().ok().filter(is_fit) {
-        Some(key) => Ok(format!("api:{}:{key}", parts.uri.path())),
-        None => Err(Fault::said(
-            StatusCode::BAD_REQUEST,
-            format!("Idempotency-Key has to be 1 to {LONGEST_KEY} visible ASCII characters."),
-        )),
-    }
+    let key = again::key(&parts.headers)?;
+    Ok(key.map_or_else(String::new, |key| format!("api:{}:{key}", parts.uri.path())))
 }
 
 fn refused(say: impl Display) -> Fault {
@@ -136,11 +124,10 @@ impl Sent {
         let now = self.visitor.now;
         match object.when(name).map_err(wrong)? {
             None => Ok(now),
-            Some(at) if at < EARLIEST => {
-                Err(refused(format!("{name}: it is before the year 2000")))
-            }
-            Some(at) if at > now + AHEAD => Err(refused(format!("{name}: it is still to come"))),
-            Some(at) => Ok(at.min(now)),
+            Some(at) => match deed::dated(at, now) {
+                Ok(()) => Ok(at.min(now)),
+                Err(why) => Err(refused(format!("{name}: it {why}"))),
+            },
         }
     }
 
@@ -151,7 +138,17 @@ impl Sent {
 
     /// Runs the command, once for each key, and answers with what it made.
     async fn run(&self, app: &App, command: Command) -> Result<Response, Fault> {
-        let act = async { Ok(made(&app.command(command).await?).to_string()) };
+        self.once_only(app, async { Ok(command) }).await
+    }
+
+    /// As [`Sent::run`]; the command is made within, so that of two at once the second finds what
+    /// the first did.
+    async fn once_only(
+        &self,
+        app: &App,
+        command: impl Future<Output = Result<Command, Fault>> + Send,
+    ) -> Result<Response, Fault> {
+        let act = async { Ok(made(&app.command(command.await?).await?).to_string()) };
         let body = app.once(&self.key, act).await?;
         let json = [(header::CONTENT_TYPE, "application/json")];
         Ok((StatusCode::CREATED, json, body).into_response())
@@ -488,16 +485,13 @@ pub(crate) async fn answer(
             ));
         }
     };
-    let act = async {
+    let command = async {
         let (batch, task) = task::find(&app, BatchId(id), &sent.visitor, &key)
             .await?
             .ok_or_else(|| refused(format!("task: \"{key}\" is not to be done, or no more")))?;
-        let command = task::command(&batch, task, said, sent.visitor.now, sent.once())?;
-        Ok(made(&app.command(command).await?).to_string())
+        task::command(&batch, task, said, sent.visitor.now, sent.once())
     };
-    let body = app.once(&sent.key, act).await?;
-    let json = [(header::CONTENT_TYPE, "application/json")];
-    Ok((StatusCode::CREATED, json, body).into_response())
+    sent.once_only(&app, command).await
 }
 
 /// Reckons and does it: the step and its doses go into the log. The fields as in the query of

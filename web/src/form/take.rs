@@ -1,6 +1,6 @@
 //! Takes the fields of one form as quantities, gathering everything that is wrong with it.
 
-use ebbmark_core::deed::{AHEAD, EARLIEST};
+use ebbmark_core::deed::{self, EARLIEST};
 use ebbmark_core::time::{Moment, read_local};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres, Quantity};
 use ebbmark_core::words::{self, LONGEST_NAME, LONGEST_NOTE};
@@ -222,12 +222,7 @@ impl<'a> Take<'a> {
 
 fn read_when(text: &str, zone: &TimeZone, now: Moment) -> Result<Moment, String> {
     let at = read_local(text, zone)?;
-    if at < EARLIEST {
-        return Err(format!("\"{text}\" is before the year 2000"));
-    }
-    if at > now + AHEAD {
-        return Err(format!("\"{text}\" is still to come"));
-    }
+    deed::dated(at, now).map_err(|why| format!("\"{text}\" {why}"))?;
     Ok(at.min(now))
 }
 

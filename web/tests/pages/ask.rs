@@ -133,6 +133,15 @@ impl Cellar {
         self.clock.fetch_add(span.0, Ordering::SeqCst);
     }
 
+    /// Has the settings page make a token.
+    pub async fn token(&self, action: &str) -> String {
+        let page = self.enter().await.send("/settings", action, "").await;
+        assert_eq!(page.status, StatusCode::OK);
+        let start = "<code class=\"token\">";
+        let from = page.text.find(start).unwrap() + start.len();
+        page.text[from..from + 64].to_owned()
+    }
+
     pub async fn set(&self, key: &str, value: &str) {
         let command = Command::SetSetting {
             key: key.to_owned(),

@@ -6,12 +6,7 @@ use ebbmark_store::model::Command;
 use crate::ask::{Answer, Cellar, cellar};
 
 async fn token(cellar: &Cellar) -> String {
-    let maker = cellar.enter().await;
-    let page = maker.send("/settings", "/settings/token", "").await;
-    assert_eq!(page.status, StatusCode::OK);
-    let start = "<code class=\"token\">";
-    let from = page.text.find(start).unwrap() + start.len();
-    page.text[from..from + 64].to_owned()
+    cellar.token("/settings/token").await
 }
 
 async fn post(cellar: &Cellar, topic: &str, token: Option<&str>, body: impl Into<Body>) -> Answer {

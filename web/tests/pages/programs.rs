@@ -17,11 +17,7 @@ pub struct Program<'a> {
 
 impl<'a> Program<'a> {
     pub async fn of(cellar: &'a Cellar) -> Program<'a> {
-        let maker = cellar.enter().await;
-        let page = maker.send("/settings", "/settings/api", "").await;
-        let start = "<code class=\"token\">";
-        let from = page.text.find(start).unwrap() + start.len();
-        let token = page.text[from..from + 64].to_owned();
+        let token = cellar.token("/settings/api").await;
         Program { cellar, token }
     }
 
@@ -45,6 +41,11 @@ impl<'a> Program<'a> {
         assert_eq!(answer.status, StatusCode::CREATED, "{}", answer.text);
         let value: Value = serde_json::from_str(&answer.text).unwrap();
         value[what].as_i64().unwrap()
+    }
+
+    async fn cask(&self) -> i64 {
+        let body = json!({ "name": "Cask" });
+        self.made("vessels", &body, "vessel").await
     }
 
     async fn refused(&self, path: &str, body: &Value) -> String {
@@ -128,21 +129,22 @@ async fn only_with_the_token_or_a_session_on_our_own_page() {
     assert_eq!(program.get("vessels").await[0]["name"], "Cask");
     let stored = cellar.reader.setting("api-token-hash").unwrap().unwrap();
     assert_ne!(stored, program.token, "only its hash is kept");
-    // The intake's token is another.
-    let intake = format!("Bearer {}", stored);
-    assert_eq!(
-        post(&[("authorization", &intake)]).await.status,
-        StatusCode::UNAUTHORIZED
-    );
+    // Neither that nor the intake's token opens anything.
+    let intake = cellar.token("/settings/token").await;
+    for other in [stored, intake] {
+        let other = format!("Bearer {other}");
+        assert_eq!(
+            post(&[("authorization", &other)]).await.status,
+            StatusCode::UNAUTHORIZED
+        );
+    }
 }
 
 #[tokio::test]
 async fn what_is_wrong_is_named_and_nothing_is_written() {
     let cellar = cellar().await;
     let program = Program::of(&cellar).await;
-    let cask = program
-        .made("vessels", &json!({ "name": "Cask" }), "vessel")
-        .await;
+    let cask = program.cask().await;
     let meads = format!("vessels/{cask}/meads");
     let log = format!("vessels/{cask}/log");
     for (path, body, words) in [
@@ -218,9 +220,7 @@ async fn what_is_wrong_is_named_and_nothing_is_written() {
 async fn the_same_request_twice_is_done_once() {
     let cellar = cellar().await;
     let program = Program::of(&cellar).await;
-    let cask = program
-        .made("vessels", &json!({ "name": "Cask" }), "vessel")
-        .await;
+    let cask = program.cask().await;
     let log = format!("vessels/{cask}/log");
     let rouse = json!({ "what": "rouse" });
     let first = program.post_with(&log, Some("rouse-1"), &rouse).await;
@@ -245,9 +245,7 @@ async fn the_same_request_twice_is_done_once() {
 async fn a_task_is_answered_and_a_step_that_does_not_follow_is_refused() {
     let cellar = cellar().await;
     let program = Program::of(&cellar).await;
-    let cask = program
-        .made("vessels", &json!({ "name": "Cask" }), "vessel")
-        .await;
+    let cask = program.cask().await;
     let plan = json!({ "rouse": true, "nutrient": { "steps": 1, "by": "hours" } });
     let body = json!({ "name": "Linden", "at": "2026-02-28T11:00:00Z", "plan": plan });
     let mead = program
@@ -299,9 +297,7 @@ async fn a_task_is_answered_and_a_step_that_does_not_follow_is_refused() {
 async fn the_log_as_a_file_reads_back_as_what_stands() {
     let cellar = cellar().await;
     let program = Program::of(&cellar).await;
-    let cask = program
-        .made("vessels", &json!({ "name": "Cask" }), "vessel")
-        .await;
+    let cask = program.cask().await;
     let log = format!("vessels/{cask}/log");
     let dose = json!({ "of": "fruit", "mass": 1.25, "name": "figs, \"dried\"" });
     for body in [

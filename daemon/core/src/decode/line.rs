@@ -13,7 +13,7 @@
 use super::hand::{HandReading, USUAL};
 use super::object::Object;
 use super::{parse_json, text};
-use crate::deed::{AHEAD, Deed, Dose, EARLIEST, Substance, What};
+use crate::deed::{self, Deed, Dose, Substance, What};
 use crate::reading::{Problem, ProblemKind, TimeFrom};
 use crate::time::Moment;
 use crate::words::{LONGEST_NAME, LONGEST_NOTE};
@@ -107,9 +107,10 @@ fn when(
         return Ok(None);
     };
     match said {
-        Some(at) if at < EARLIEST => Err(bad("at: it is before the year 2000")),
-        Some(at) if at > received + AHEAD => Err(bad("at: it is still to come")),
-        Some(at) => Ok(Some((at, TimeFrom::Payload))),
+        Some(at) => match deed::dated(at, received) {
+            Ok(()) => Ok(Some((at, TimeFrom::Payload))),
+            Err(why) => Err(bad(&format!("at: it {why}"))),
+        },
         None if retained => Err(bad("at: a retained line of the log has to say when")),
         None => Ok(Some((received, TimeFrom::Arrival))),
     }
