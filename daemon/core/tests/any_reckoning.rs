@@ -7,7 +7,6 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 
 /// Where makers live; the ranges of the fields are wider.
 fn likely(measure: &Measure) -> (f64, f64) {
@@ -78,14 +77,8 @@ fn all_typed(reckoning: &'static Reckoning) -> BoxedStrategy<Vec<(String, String
     fields.boxed()
 }
 
-/// One and the same each time; another by `PROPTEST_RNG_SEED`.
-fn seed() -> RngSeed {
-    let asked = std::env::var("PROPTEST_RNG_SEED");
-    RngSeed::Fixed(asked.ok().and_then(|s| s.parse().ok()).unwrap_or(1))
-}
-
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, rng_seed: seed(), ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 2000, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn it_answers_or_names_a_field((reckoning, fields) in (0..ALL.len()).prop_flat_map(|i| {

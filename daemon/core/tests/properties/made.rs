@@ -10,7 +10,6 @@ use ebbmark_core::verdict::outcome::Verdict;
 use ebbmark_core::verdict::{Assessor, Case};
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
-use proptest::test_runner::RngSeed;
 
 pub fn start() -> Moment {
     Moment::parse_rfc3339("2026-01-01T00:00:00Z").expect("a valid instant")
@@ -20,13 +19,11 @@ pub fn day(d: f64) -> Moment {
     start() + Span::from_days(d)
 }
 
-/// The same cases every time, so that a run is a run; others, and more of them, when asked.
+/// As many cases as usual; more when asked.
 pub fn cases(usual: u32) -> ProptestConfig {
-    let asked = |name: &str| std::env::var(name).ok()?.parse::<u64>().ok();
-    let cases = asked("PROPTEST_CASES").and_then(|n| u32::try_from(n).ok());
+    let asked = std::env::var("PROPTEST_CASES").ok();
     ProptestConfig {
-        cases: cases.unwrap_or(usual),
-        rng_seed: RngSeed::Fixed(asked("PROPTEST_RNG_SEED").unwrap_or(1)),
+        cases: asked.and_then(|n| n.parse().ok()).unwrap_or(usual),
         // Each case is a season of verdicts: a few tries to make it simpler are enough.
         max_shrink_iters: 6,
         failure_persistence: None,
