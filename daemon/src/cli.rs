@@ -128,9 +128,9 @@ fn started(listening: Listening) {
     for intake in &listening.intake {
         tracing::info!("floats may publish to mqtt://{intake}");
     }
-    if !listening.has_password {
+    if let (Some(code), Some(page)) = (&listening.start_code, listening.page.first()) {
         tracing::info!(
-            "no password is set yet: the page can be read from this board only and nothing can be changed on it; set one with `ebbmark password`, giving the same --config if the daemon has one"
+            "no password is set yet: only this board reaches the page, and nothing can be changed there. Set one at http://{page}/start with the code {code}, or with `ebbmark password` (giving the same --config if the daemon has one)"
         );
     }
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);

@@ -108,6 +108,7 @@ async fn fill(writer: &Writer, vessels: &[DemoVessel], password: &str) -> Result
     let settings = [
         (ebbmark_web::auth::PASSWORD_SETTING, hash),
         ("public-view", "yes".to_string()),
+        (ebbmark_web::START_SETTING, "yes".to_string()),
     ];
     for (key, value) in settings {
         let key = key.to_string();

@@ -4,6 +4,7 @@ use anyhow::{Context, Result, anyhow, bail};
 use clap::Args;
 use clap::builder::PossibleValuesParser;
 use ebbmark_core::deed::{Deed, Dose, Substance, What};
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres, Ph, Preferences, Quantity};
 use ebbmark_core::words::{self, LONGEST_NAME};
@@ -123,7 +124,7 @@ fn print(config: &Config, args: &LogArgs) -> Result<()> {
     let now = hand::now()?;
     let history = reader.history(batch, now).context("the log")?;
     for line in history.lines.iter().filter(|l| l.replaced_by.is_none()) {
-        let at = show::day_and_time(line.deed.at, now, &zone);
+        let at = show::day_and_time(line.deed.at, now, &Style { units, zone: &zone });
         let words = line::in_words(&line.deed, line.hand.as_ref(), units);
         println!("{at}  {words}");
     }

@@ -9,6 +9,7 @@ use std::time::Duration;
 
 use anyhow::{Context, Result, bail};
 use ebbmark_core::show;
+use ebbmark_core::text::Style;
 use ebbmark_store::{Reader, Writer};
 use ebbmark_web::{Handle, StatusLine};
 use jiff::tz::TimeZone;
@@ -33,7 +34,8 @@ const FAREWELL: Duration = Duration::from_secs(10);
 pub struct Listening {
     pub page: Vec<SocketAddr>,
     pub intake: Vec<SocketAddr>,
-    pub has_password: bool,
+    /// To set the first password on the page; `None` once there is one.
+    pub start_code: Option<String>,
 }
 
 /// Runs the daemon until `shutdown`.
@@ -155,6 +157,7 @@ pub async fn run(
         .is_some();
     let listeners = page_listeners(&config, has_password).await?;
     let mut page_addresses = Vec::new();
+    let start_code = (!has_password).then(ebbmark_web::start_code);
     let handle = Handle {
         reader: reader.clone(),
         writer: writer.clone(),
@@ -164,6 +167,8 @@ pub async fn run(
         },
         stamp,
         zone: config.zone(),
+        intake: intake_addresses.clone(),
+        start_code: start_code.clone(),
         ways_out,
         status: Arc::new(move || status.iter().map(|line| line()).collect()),
         look_round: {
@@ -196,7 +201,7 @@ pub async fn run(
     ready(Listening {
         page: page_addresses,
         intake: intake_addresses,
-        has_password,
+        start_code,
     });
     let result = attend(&mut parts, &shutdown).await;
     shutdown.cancel();
@@ -271,7 +276,7 @@ fn broker_status(
     Box::new(move || {
         let state = state.borrow().clone();
         let when = |stamp: ebbmark_store::model::Stamp| match stamp.wall {
-            Some(at) => show::day_and_time(at, clock.now(), &zone),
+            Some(at) => show::day_and_time(at, clock.now(), &Style::usual(&zone)),
             None => "before the clock was set".to_string(),
         };
         let mut says = match (&state.connected, &state.last_error) {

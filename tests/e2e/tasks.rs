@@ -39,7 +39,7 @@ fn another_program_reads_the_calendar() {
     let fruit = "figs, dried; scalded and chopped, from the tree behind the house, 蜂蜜漬け";
     let put_in = days_ago(1);
     let vessel = on_fruit(&visitor, "Cask, by the \\ stairs; left", fruit, put_in);
-    let made = visitor.send(&visitor.form("/settings", "/settings/calendar"));
+    let made = visitor.send(&visitor.form("/access", "/access/calendar"));
     let (_, rest) = made
         .body
         .split_once("/tasks.ics?key=")

@@ -153,12 +153,12 @@ impl Visitor {
 
     /// Makes an intake token.
     pub fn intake_token(&self) -> String {
-        self.token("/settings/token")
+        self.token("send")
     }
 
     /// Makes a token for programs.
     pub fn api_token(&self) -> String {
-        self.token("/settings/api")
+        self.token("write")
     }
 
     /// Makes the calendar's address; gives the key in it.
@@ -166,13 +166,14 @@ impl Visitor {
     /// # Panics
     /// None is shown.
     pub fn calendar_key(&self) -> String {
-        let answer = self.send(&self.form("/settings", "/settings/calendar"));
+        let answer = self.send(&self.form("/access", "/access/calendar"));
         let (_, rest) = answer.body.split_once("key=").expect("the key is shown");
         rest.chars().take_while(char::is_ascii_hexdigit).collect()
     }
 
-    fn token(&self, action: &str) -> String {
-        let answer = self.send(&self.form("/settings", action));
+    fn token(&self, scope: &str) -> String {
+        let form = self.form("/access", "/access/token");
+        let answer = self.send(&form.with("name", "Somebody").with(scope, "yes"));
         let (_, rest) = answer
             .body
             .split_once("<code class=\"token\">")

@@ -65,6 +65,6 @@
   };
   stream.onmessage = (event) => {
     const touched = event.data.split(" ");
-    if (touched.includes("all") || touched.includes(main().dataset.follows)) soon();
+    if (touched.includes("all") || main().dataset.follows.split(" ").some((word) => touched.includes(word))) soon();
   };
 })();

@@ -201,6 +201,8 @@ async fn main() -> Outcome<()> {
             monotonic_ms: i64::try_from(started.elapsed().as_millis()).unwrap_or(i64::MAX),
         }),
         zone: TimeZone::get("Europe/Warsaw")?,
+        intake: vec![([127, 0, 0, 1], 1883).into()],
+        start_code: None,
         ways_out: vec![
             WayOut {
                 name: "log".to_owned(),

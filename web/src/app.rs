@@ -40,6 +40,8 @@ pub(crate) struct Shared {
     /// One password is hashed at a time: each takes 19 MiB on a small board.
     pub hashing: Semaphore,
     pub streams: Arc<Semaphore>,
+    /// One first password at a time.
+    pub starting: tokio::sync::Mutex<()>,
     /// One look round at a time: each knocks at every server there is.
     pub looking: Semaphore,
     /// Form tokens used, with where their form led.
@@ -60,6 +62,7 @@ impl App {
             guard: Mutex::new(Guard::default()),
             hashing: Semaphore::new(1),
             streams: Arc::new(Semaphore::new(STREAMS)),
+            starting: tokio::sync::Mutex::new(()),
             looking: Semaphore::new(1),
             used: tokio::sync::Mutex::new(VecDeque::new()),
         }))
@@ -173,9 +176,16 @@ pub(crate) fn router(app: App) -> Router {
         .route("/prices", get(page::prices::show).post(act::price::set))
         .route("/prices/strike", post(act::price::strike))
         .route("/prices/money", post(act::price::money))
-        .route("/settings/token", post(act::settings::token))
-        .route("/settings/api", post(act::settings::api))
-        .route("/settings/calendar", post(act::settings::calendar))
+        .route("/access", get(page::access::show))
+        .route("/access/view", post(act::access::view))
+        .route("/access/password", post(act::access::password))
+        .route("/access/session", post(act::access::session))
+        .route("/access/others", post(act::access::others))
+        .route("/access/token", post(act::access::make_token))
+        .route("/access/revoke", post(act::access::revoke))
+        .route("/access/calendar", post(act::access::calendar))
+        .route("/start", get(page::start::show).post(act::start::password))
+        .route("/start/close", post(act::start::close))
         .route("/enter", get(page::enter::show).post(act::enter::enter))
         .route("/leave", post(act::enter::leave))
         .route(

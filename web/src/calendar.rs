@@ -33,7 +33,7 @@ pub(crate) async fn feed(
     if !stored.is_some_and(|stored| token::same(&shown, &stored)) {
         return Err(Fault::said(
             StatusCode::FORBIDDEN,
-            "This is not the calendar's key. The settings page makes a new address to follow.",
+            "This is not the calendar's key. The page \"Who gets in\" makes a new address to follow.",
         ));
     }
     let by = visitor.clone();

@@ -16,43 +16,42 @@ use serde_json::json;
 
 use crate::again;
 use crate::app::App;
-use crate::auth::{bearer, token};
+use crate::auth::bearer::{Bearer, bearer};
 use crate::fault::Fault;
 
 pub(crate) const LIMIT: usize = 64 * 1024;
-pub(crate) const TOKEN_SETTING: &str = "intake-token-hash";
 /// Name of this way in.
 pub(crate) const SOURCE: &str = "http";
 
-/// The sender showed the intake token.
-pub(crate) struct Bearer;
+/// The sender showed a token that may send readings.
+pub(crate) struct MaySend;
 
-impl FromRequestParts<App> for Bearer {
+impl FromRequestParts<App> for MaySend {
     type Rejection = Fault;
 
-    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Bearer, Fault> {
-        let stored = app.read(|reader| reader.setting(TOKEN_SETTING)).await?;
-        let Some(stored) = stored else {
-            return Err(unauthorised(
-                "No intake token is made yet; the settings page makes one.",
-            ));
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MaySend, Fault> {
+        let (status, say) = match bearer(app, &parts.headers).await? {
+            Bearer::Known(scopes) if scopes.send => return Ok(MaySend),
+            Bearer::Known(_) => (
+                StatusCode::FORBIDDEN,
+                "This token may not send readings; the page \"Who gets in\" makes one that may.",
+            ),
+            Bearer::Unknown => (
+                StatusCode::UNAUTHORIZED,
+                "This is no token of this cellar, or it was revoked; the page \"Who gets in\" makes one.",
+            ),
+            Bearer::Nothing => (
+                StatusCode::UNAUTHORIZED,
+                "Send a token that may send readings as \"Authorization: Bearer …\"; the page \
+                 \"Who gets in\" makes one.",
+            ),
         };
-        match bearer(&parts.headers) {
-            Some(shown) if token::same(&token::intake_hash(shown), &stored) => Ok(Bearer),
-            Some(_) => Err(unauthorised("This is not the intake token.")),
-            None => Err(unauthorised(
-                "Send the intake token as \"Authorization: Bearer …\".",
-            )),
-        }
+        Err(Fault::said(status, say))
     }
 }
 
-fn unauthorised(say: &str) -> Fault {
-    Fault::said(StatusCode::UNAUTHORIZED, say)
-}
-
 pub(crate) async fn take(
-    _: Bearer,
+    _: MaySend,
     State(app): State<App>,
     Path(topic): Path<String>,
     headers: HeaderMap,

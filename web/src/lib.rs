@@ -27,6 +27,7 @@ mod reckoned;
 mod show;
 mod visitor;
 
+use std::net::SocketAddr;
 use std::pin::Pin;
 use std::sync::Arc;
 
@@ -49,6 +50,10 @@ pub struct Handle {
     pub stamp: Arc<dyn Fn() -> Stamp + Send + Sync>,
     /// Used until the maker sets another on the settings page.
     pub zone: TimeZone,
+    /// Addresses floats publish to.
+    pub intake: Vec<SocketAddr>,
+    /// What whoever sets the first password on the page has to know; `None` once there is one.
+    pub start_code: Option<String>,
     /// Ways out a test notice can be sent by.
     pub ways_out: Vec<WayOut>,
     /// State of the intake and of each broker, asked anew for each page.
@@ -63,6 +68,12 @@ pub struct Handle {
 }
 
 pub type LookRound = Arc<dyn Fn() -> Pin<Box<dyn Future<Output = Vec<Line>> + Send>> + Send + Sync>;
+
+/// A code for [`Handle::start_code`]: eight signs that are not mistaken for one another.
+#[must_use]
+pub fn start_code() -> String {
+    auth::token::code()
+}
 
 /// One way a notice can leave.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -81,6 +92,8 @@ pub struct StatusLine {
     /// The maker should look at it.
     pub troubled: bool,
 }
+
+pub use visitor::START_SETTING;
 
 /// All pages and endpoints.
 pub fn router(handle: Handle) -> Router {

@@ -58,25 +58,21 @@ impl Visitor {
     }
 
     pub fn day(&self, at: Moment) -> String {
-        show::day(at, self.now, &self.zone)
+        show::day(at, self.now, &self.style())
     }
 
     pub fn day_and_time(&self, at: Moment) -> String {
-        show::day_and_time(at, self.now, &self.zone)
+        show::day_and_time(at, self.now, &self.style())
     }
 
     /// "1 Mar 2026": for what is read years later.
     pub fn date(&self, at: Moment) -> String {
-        at.timestamp().map_or_else(String::new, |t| {
-            self.zone.to_datetime(t).strftime("%-d %b %Y").to_string()
-        })
+        show::date(at, &self.style())
     }
 
     /// "14:05" here.
     pub fn clock(&self, at: Moment) -> String {
-        at.timestamp().map_or_else(String::new, |t| {
-            self.zone.to_datetime(t).strftime("%H:%M").to_string()
-        })
+        show::clock(at, &self.style())
     }
 
     /// "12 minutes ago".
@@ -91,6 +87,14 @@ impl Visitor {
 
     pub fn gravity_unit(&self) -> &'static str {
         Gravity::MEASURE.sign(self.prefs)
+    }
+
+    /// "specific gravity", "°Plato".
+    pub fn gravity_name(&self) -> &'static str {
+        match self.gravity_unit() {
+            "SG" | "" => "specific gravity",
+            sign => sign,
+        }
     }
 
     pub fn temperature_unit(&self) -> &'static str {

@@ -5,16 +5,19 @@ use axum::http::request::Parts;
 use axum::http::{HeaderMap, StatusCode, header};
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
+use ebbmark_store::model::Command;
 use ebbmark_store::{Reader, StoreError};
 use jiff::tz::TimeZone;
 
 use crate::app::App;
-use crate::auth::{PASSWORD_SETTING, token};
+use crate::auth::{PASSWORD_SETTING, session, token};
 use crate::fault::Fault;
 use crate::form::{Complaint, Draft, Fields};
 
 pub(crate) const COOKIE: &str = "ebbmark";
 pub(crate) const PUBLIC_VIEW_SETTING: &str = "public-view";
+/// "yes" once the maker has left the first steps behind.
+pub const START_SETTING: &str = "start-left";
 
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) enum Standing {
@@ -38,6 +41,8 @@ pub(crate) struct Visitor {
     pub now: Moment,
     /// Address asked for, to come back to after signing in.
     pub path: String,
+    /// Signed in and still at the first steps.
+    pub starting: bool,
 }
 
 impl Visitor {
@@ -49,16 +54,25 @@ impl Visitor {
         }
     }
 
-    fn from_store(reader: &Reader, seen: Seen) -> Result<Visitor, StoreError> {
+    /// Also the session, when it is due to be noted that its owner was seen.
+    fn from_store(reader: &Reader, seen: Seen) -> Result<(Visitor, Option<Command>), StoreError> {
+        let mut noted = None;
         let standing = match reader.setting(PASSWORD_SETTING)? {
             None => Standing::Unlocked,
             Some(password) => {
-                let expires = match &seen.token {
+                let session = match &seen.token {
                     Some(t) => reader.session(&token::session_hash(t, &password))?,
                     None => None,
                 };
-                match (seen.token, expires) {
-                    (Some(token), Some(expires)) if seen.now < expires => {
+                match (seen.token, session) {
+                    (Some(token), Some(session)) if seen.now < session.expires => {
+                        if seen.now.since(session.seen_at) >= session::NOTED_EVERY {
+                            noted = Some(Command::SessionSeen {
+                                token_hash: session.token_hash,
+                                at: seen.now,
+                                expires: seen.now + session::HOLDS,
+                            });
+                        }
                         Standing::Entered { token }
                     }
                     _ if reader.setting(PUBLIC_VIEW_SETTING)?.as_deref() == Some("yes") => {
@@ -69,13 +83,17 @@ impl Visitor {
             }
         };
         let (zone, prefs) = reader.zone_and_units(&seen.zone)?;
-        Ok(Visitor {
+        let starting = matches!(standing, Standing::Entered { .. })
+            && reader.setting(START_SETTING)?.is_none();
+        let visitor = Visitor {
+            starting,
             standing,
             prefs,
             zone,
             now: seen.now,
             path: seen.path,
-        })
+        };
+        Ok((visitor, noted))
     }
 }
 
@@ -100,8 +118,16 @@ impl FromRequestParts<App> for Visitor {
                 .path_and_query()
                 .map_or_else(|| "/".to_owned(), ToString::to_string),
         };
-        app.read(move |reader| Visitor::from_store(reader, seen))
-            .await
+        let (visitor, noted) = app
+            .read(move |reader| Visitor::from_store(reader, seen))
+            .await?;
+        if let Some(noted) = noted
+            && let Err(cause) = app.command(noted).await
+        {
+            // The page does not depend on it.
+            tracing::warn!(?cause, "it could not be noted that somebody was here");
+        }
+        Ok(visitor)
     }
 }
 
@@ -195,9 +221,9 @@ pub(crate) async fn read_fields(request: Request, app: &App) -> Result<Fields, F
 fn no_password() -> Fault {
     Fault::said(
         StatusCode::FORBIDDEN,
-        "No password is set yet, so nothing can be changed from a page. On the board, run \
-         \"ebbmark password\" (with the daemon's --config, if it has one) and choose one; then sign \
-         in here.",
+        "No password is set yet, so nothing can be changed from a page. Set one on the page \
+         \"Start\" (/start), or on the board with \"ebbmark password\" (with the daemon's \
+         --config, if it has one).",
     )
 }
 

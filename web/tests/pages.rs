@@ -1,6 +1,9 @@
 //! The pages over a real store, asked the way a browser without scripts asks.
 
 #[cfg(test)]
+#[path = "pages/access.rs"]
+mod access;
+#[cfg(test)]
 #[path = "pages/archive.rs"]
 mod archive;
 #[cfg(test)]

@@ -29,3 +29,5 @@ id!(/// A line in the log of what was done.
     EntryId);
 id!(/// A notice to the maker.
     NoticeId);
+id!(/// What a program or a sender shows to be let in.
+    TokenId);

@@ -97,7 +97,7 @@ pub fn on_stuck_float(verdict: &Verdict, vessel: &str, style: &Style) -> Option<
         body: format!(
             "The same value since {}, longer than even a still mead explains. Lift the float out, \
              rinse it and see that it swims free; until it moves again take hand readings.",
-            show::day_and_time(since, verdict.at, style.zone)
+            show::day_and_time(since, verdict.at, style)
         ),
     })
 }
@@ -118,7 +118,7 @@ pub fn on_return(last: Moment, back: Moment, longest: Span, style: &Style) -> Op
     if down <= longest.max(Span::ZERO) {
         return None;
     }
-    let when = |at| show::day_and_time(at, back, style.zone);
+    let when = |at| show::day_and_time(at, back, style);
     Some(Call {
         kind: NoticeKind::WasDown,
         title: format!("Ebbmark was down for {}", show::span(down)),

@@ -4,10 +4,11 @@ use jiff::ZonedDateTime;
 use jiff::tz::TimeZone;
 
 use crate::density::plato_from_gravity;
+use crate::text::Style;
 use crate::time::{Moment, Span};
 use crate::units::{
-    Celsius, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON, LITRES_PER_US_GALLON, Litres,
-    Preferences, Quantity, TemperatureScale, VolumeScale,
+    Celsius, ClockFace, DateOrder, Gravity, GravityScale, LITRES_PER_IMPERIAL_GALLON,
+    LITRES_PER_US_GALLON, Litres, Preferences, Quantity, TemperatureScale, VolumeScale,
 };
 
 /// "1.0524", "12.94 °P", "12.94 °Bx".
@@ -63,46 +64,67 @@ fn zoned(at: Moment, zone: &TimeZone) -> Option<ZonedDateTime> {
     at.timestamp().map(|t| t.to_zoned_datetime(zone.clone()))
 }
 
-/// "Thu 3 Dec"; with the year when it is not the year of `now`.
-pub fn day(at: Moment, now: Moment, zone: &TimeZone) -> String {
-    let (Some(z), Some(n)) = (zoned(at, zone), zoned(now, zone)) else {
+/// "Thu 3 Dec", in the maker's order; with the year when it is not the year of `now`.
+pub fn day(at: Moment, now: Moment, style: &Style) -> String {
+    let (Some(z), Some(n)) = (zoned(at, style.zone), zoned(now, style.zone)) else {
         return at.to_rfc3339();
     };
-    let form = if z.year() == n.year() {
-        "%a %-d %b"
-    } else {
-        "%a %-d %b %Y"
+    let form = match (style.units.dates, z.year() == n.year()) {
+        (DateOrder::DayMonth, true) => "%a %-d %b",
+        (DateOrder::DayMonth, false) => "%a %-d %b %Y",
+        (DateOrder::MonthDay, true) => "%a %b %-d",
+        (DateOrder::MonthDay, false) => "%a %b %-d, %Y",
+        (DateOrder::YearFirst, _) => "%a %Y-%m-%d",
     };
     z.strftime(form).to_string()
 }
 
+/// "3 Dec 2026", in the maker's order: for what is read years later.
+pub fn date(at: Moment, style: &Style) -> String {
+    let form = match style.units.dates {
+        DateOrder::DayMonth => "%-d %b %Y",
+        DateOrder::MonthDay => "%b %-d, %Y",
+        DateOrder::YearFirst => "%Y-%m-%d",
+    };
+    zoned(at, style.zone).map_or_else(|| at.to_rfc3339(), |z| z.strftime(form).to_string())
+}
+
+/// "14:05" or "2:05 pm".
+pub fn clock(at: Moment, style: &Style) -> String {
+    let form = match style.units.clock {
+        ClockFace::TwentyFour => "%H:%M",
+        ClockFace::Twelve => "%-I:%M %P",
+    };
+    zoned(at, style.zone).map_or_else(|| at.to_rfc3339(), |z| z.strftime(form).to_string())
+}
+
 /// "Thu": for a day within six days of `near`, else as [`day`]. For intervals that name a day
 /// and its neighbours.
-pub fn weekday(at: Moment, near: Moment, now: Moment, zone: &TimeZone) -> String {
-    match zoned(at, zone) {
+pub fn weekday(at: Moment, near: Moment, now: Moment, style: &Style) -> String {
+    match zoned(at, style.zone) {
         Some(z) if at.since(near).0.abs() < Span::days(6).0 => z.strftime("%a").to_string(),
-        _ => day(at, now, zone),
+        _ => day(at, now, style),
     }
 }
 
 /// "Thu 3 Dec 14:05"; "today 14:05" on the day of `now`.
-pub fn day_and_time(at: Moment, now: Moment, zone: &TimeZone) -> String {
-    let (Some(z), Some(n)) = (zoned(at, zone), zoned(now, zone)) else {
+pub fn day_and_time(at: Moment, now: Moment, style: &Style) -> String {
+    let (Some(z), Some(n)) = (zoned(at, style.zone), zoned(now, style.zone)) else {
         return at.to_rfc3339();
     };
-    let clock = z.strftime("%H:%M");
+    let clock = clock(at, style);
     if z.date() == n.date() {
         format!("today {clock}")
     } else {
-        format!("{} {clock}", day(at, now, zone))
+        format!("{} {clock}", day(at, now, style))
     }
 }
 
 /// For a time that is only about known: "this evening", "tomorrow morning", "Tuesday night"; as
 /// [`day`] when it is six days off or more. A night belongs to the day it began on.
-pub fn about(at: Moment, now: Moment, zone: &TimeZone) -> String {
+pub fn about(at: Moment, now: Moment, style: &Style) -> String {
     const DAWN: Span = Span::hours(5);
-    let [Some(z), Some(n)] = [at, now].map(|t| zoned(t - DAWN, zone)) else {
+    let [Some(z), Some(n)] = [at, now].map(|t| zoned(t - DAWN, style.zone)) else {
         return at.to_rfc3339();
     };
     let part = match z.hour() {
@@ -122,7 +144,7 @@ pub fn about(at: Moment, now: Moment, zone: &TimeZone) -> String {
         (0, part) => format!("this {part}"),
         (1, part) => format!("tomorrow {part}"),
         (2..=5, part) => format!("{} {part}", z.strftime("%A")),
-        _ => day(at, now, zone),
+        _ => day(at, now, style),
     }
 }
 
@@ -155,6 +177,7 @@ mod tests {
     #[test]
     fn about_when() {
         let zone = TimeZone::get("Europe/Vienna").unwrap();
+        let style = Style::usual(&zone);
         // A Monday, 13:00 there.
         let now = at("2026-11-30T12:00:00Z");
         for (then, said) in [
@@ -165,21 +188,22 @@ mod tests {
             ("2026-12-03T02:00:00Z", "Wednesday night"),
             ("2026-12-08T12:00:00Z", "Tue 8 Dec"),
         ] {
-            assert_eq!(about(at(then), now, &zone), said);
+            assert_eq!(about(at(then), now, &style), said);
         }
     }
 
     #[test]
     fn days_and_spans() {
         let zone = TimeZone::get("Europe/Vienna").unwrap();
+        let style = Style::usual(&zone);
         let now = at("2026-11-30T12:00:00Z");
-        assert_eq!(day(at("2026-12-03T12:00:00Z"), now, &zone), "Thu 3 Dec");
+        assert_eq!(day(at("2026-12-03T12:00:00Z"), now, &style), "Thu 3 Dec");
         assert_eq!(
-            day(at("2027-01-02T12:00:00Z"), now, &zone),
+            day(at("2027-01-02T12:00:00Z"), now, &style),
             "Sat 2 Jan 2027"
         );
         assert_eq!(
-            day_and_time(at("2026-11-30T13:05:00Z"), now, &zone),
+            day_and_time(at("2026-11-30T13:05:00Z"), now, &style),
             "today 14:05"
         );
         assert_eq!(
@@ -187,10 +211,27 @@ mod tests {
                 at("2026-12-05T12:00:00Z"),
                 at("2026-12-03T12:00:00Z"),
                 now,
-                &zone
+                &style
             ),
             "Sat"
         );
+        let written = |dates, clock, then| {
+            let units = Preferences {
+                dates,
+                clock,
+                ..Preferences::USUAL
+            };
+            let style = Style { units, zone: &zone };
+            (day_and_time(at(then), now, &style), date(at(then), &style))
+        };
+        let (this, next) = ("2026-12-03T13:05:00Z", "2027-01-02T23:05:00Z");
+        let american = |then| written(DateOrder::MonthDay, ClockFace::Twelve, then);
+        assert_eq!(american(this).0, "Thu Dec 3 2:05 pm");
+        assert_eq!(american(next).0, "Sun Jan 3, 2027 12:05 am");
+        assert_eq!(american(this).1, "Dec 3, 2026");
+        let year_first = written(DateOrder::YearFirst, ClockFace::TwentyFour, this);
+        assert_eq!(year_first.0, "Thu 2026-12-03 14:05");
+        assert_eq!(year_first.1, "2026-12-03");
         assert_eq!(span(Span::minutes(1)), "1 minute");
         assert_eq!(span(Span::hours(5)), "5 hours");
         assert_eq!(span(Span::days(9)), "9 days");

@@ -23,6 +23,16 @@ pub struct Style<'a> {
     pub zone: &'a TimeZone,
 }
 
+impl<'a> Style<'a> {
+    /// Of a maker who has not said how.
+    pub fn usual(zone: &'a TimeZone) -> Style<'a> {
+        Style {
+            units: Preferences::USUAL,
+            zone,
+        }
+    }
+}
+
 /// The sentence for a verdict.
 pub fn sentence(v: &Verdict, style: &Style) -> String {
     let now = v.at;
@@ -33,7 +43,7 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
     if let Some(since) = only_the_float(v) {
         return format!(
             "Its float has sent {gravity} since {}; whether the mead has stopped cannot be told.",
-            show::day_and_time(since, now, style.zone)
+            show::day_and_time(since, now, style)
         );
     }
     let surely_falling = v.fall_per_day.is_some_and(|f| f.low > 0.0);
@@ -43,7 +53,7 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
             Some(last) => format!(
                 "No reading for {}; the last came {}.",
                 show::span(now.since(last)),
-                show::day_and_time(last, now, style.zone)
+                show::day_and_time(last, now, style)
             ),
         },
         Phase::Lag if v.gravity.is_none() => "Just changed; waiting for its next readings.".into(),
@@ -133,7 +143,7 @@ fn forecast(v: &Verdict, style: &Style) -> String {
     if when.mid.since(v.at) < Span::hours(12) {
         return "; close to its end".into();
     }
-    let day = |at| show::day(at, v.at, style.zone);
+    let day = |at| show::day(at, v.at, style);
     let (low, mid, high) = (day(when.low), day(when.mid), day(when.high));
     if low == high {
         return format!("; likely to settle {mid}");
@@ -153,7 +163,7 @@ fn forecast(v: &Verdict, style: &Style) -> String {
     // A weekday alone names a day only within a week.
     let near = |at| {
         if spread < Span::days(6) {
-            show::weekday(at, when.mid, v.at, style.zone)
+            show::weekday(at, when.mid, v.at, style)
         } else {
             day(at)
         }

@@ -283,7 +283,31 @@ impl Signal {
 pub const LITRES_PER_US_GALLON: f64 = 3.785_411_784;
 pub const LITRES_PER_IMPERIAL_GALLON: f64 = 4.546_09;
 
-/// How the maker likes to read and write numbers.
+/// How the maker writes a day.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DateOrder {
+    /// "3 Dec 2026".
+    #[default]
+    DayMonth,
+    /// "Dec 3, 2026".
+    MonthDay,
+    /// "2026-12-03" (ISO 8601).
+    YearFirst,
+}
+
+/// How the maker reads a clock.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ClockFace {
+    /// "14:05".
+    #[default]
+    TwentyFour,
+    /// "2:05 pm".
+    Twelve,
+}
+
+/// How the maker likes to read and write numbers and times.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default, rename_all = "kebab-case")]
 pub struct Preferences {
@@ -292,6 +316,8 @@ pub struct Preferences {
     pub volume: VolumeScale,
     pub mass: MassScale,
     pub pressure: PressureScale,
+    pub dates: DateOrder,
+    pub clock: ClockFace,
 }
 
 impl Preferences {
@@ -302,6 +328,8 @@ impl Preferences {
         volume: VolumeScale::Litres,
         mass: MassScale::Kilograms,
         pressure: PressureScale::Bar,
+        dates: DateOrder::DayMonth,
+        clock: ClockFace::TwentyFour,
     };
 }
 

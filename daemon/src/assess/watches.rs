@@ -4,6 +4,7 @@
 use ebbmark_core::ids::FeedId;
 use ebbmark_core::notice::{Call, NoticeKind};
 use ebbmark_core::show;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Battery, Celsius, Preferences};
 use ebbmark_core::watch::{self, Watch};
@@ -47,7 +48,7 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
             || {
                 let mut body = format!(
                     "Its last reading came {}.",
-                    show::day_and_time(last, now, &zone)
+                    show::day_and_time(last, now, &Style { units, zone: &zone })
                 );
                 if feed.went_away.is_some() {
                     body += " The device reported that it was going away, or its connection broke.";

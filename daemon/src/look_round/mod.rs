@@ -14,7 +14,9 @@ use clap::Args;
 use ebbmark_core::look_round::{
     Database, Found, Heard, Line, Soundness, State, Told, lines, worst,
 };
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
+use ebbmark_core::units::Preferences;
 use ebbmark_store::{Reader, StoreError};
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -82,13 +84,16 @@ pub async fn look(config: &Config, now: Moment, patience: Duration) -> Vec<Line>
     };
     let (errands, here) = tokio::join!(errands, here);
     match here {
-        Ok((found, zone)) => lines(&Found { errands, ..found }, &zone),
+        Ok((found, zone, units)) => {
+            let style = Style { units, zone: &zone };
+            lines(&Found { errands, ..found }, &style)
+        }
         Err(e) => vec![Line::bad_configuration(&format!("looking broke off: {e}"))],
     }
 }
 
 /// What is on this board, and the zone to speak of it in.
-fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone) {
+fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone, Preferences) {
     let folder = config.data_folder();
     let (database, reader) = database(&config.database(), patience);
     let asked = reader.as_ref().and_then(|reader| {
@@ -100,9 +105,9 @@ fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone) {
         Some((told, latest)) => (Some(told), latest),
         None => (None, None),
     };
-    let zone = reader
+    let (zone, units) = reader
         .and_then(|reader| reader.zone_and_units(&config.zone()).ok())
-        .map_or_else(|| config.zone(), |(zone, _)| zone);
+        .unwrap_or_else(|| (config.zone(), Preferences::USUAL));
     let found = Found {
         now,
         latest,
@@ -115,7 +120,7 @@ fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone) {
         errands: Vec::new(),
         told,
     };
-    (found, zone)
+    (found, zone, units)
 }
 
 fn database(path: &Path, patience: Duration) -> (Database, Option<Reader>) {

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use ebbmark_core::show;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::Notice;
 use jiff::tz::TimeZone;
@@ -41,7 +42,7 @@ impl Letter {
         let mut body = String::new();
         let mut vessels: Vec<&str> = Vec::new();
         for letter in letters {
-            let when = show::day_and_time(letter.at, now, zone);
+            let when = show::day_and_time(letter.at, now, &Style::usual(zone));
             // Writing to a String cannot fail.
             let _ = writeln!(body, "{when}: {}", letter.title);
             if !letter.body.is_empty() {

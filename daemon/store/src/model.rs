@@ -6,7 +6,7 @@ use ebbmark_core::deed::Deed;
 pub use ebbmark_core::deed::HandFacts;
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::hours::Hour;
-use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, VesselId};
+use ebbmark_core::ids::{BatchId, EntryId, FeedId, NoticeId, RawId, TokenId, VesselId};
 use ebbmark_core::learn::CurveRecord;
 use ebbmark_core::lineage::Book;
 use ebbmark_core::notice::NoticeKind;
@@ -265,6 +265,62 @@ pub enum Command {
     CloseSession {
         token_hash: Vec<u8>,
     },
+    /// All but one.
+    CloseOtherSessions {
+        keep: Vec<u8>,
+    },
+    /// Somebody is at it again: it holds until then.
+    SessionSeen {
+        token_hash: Vec<u8>,
+        at: Moment,
+        expires: Moment,
+    },
+    MakeToken {
+        name: String,
+        hash: String,
+        scopes: Scopes,
+        at: Moment,
+    },
+    TokenUsed {
+        token: TokenId,
+        at: Moment,
+    },
+    RevokeToken(TokenId),
+}
+
+/// What a token lets its bearer do.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Scopes {
+    /// Read all that the pages show.
+    pub look: bool,
+    /// Do what the forms do.
+    pub write: bool,
+    /// Send readings over HTTP.
+    pub send: bool,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Token {
+    pub id: TokenId,
+    pub name: String,
+    pub scopes: Scopes,
+    /// `None`: before tokens had names.
+    pub made_at: Option<Moment>,
+    /// To the day.
+    pub used_at: Option<Moment>,
+}
+
+/// Somebody signed in at a browser.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Session {
+    /// Names it; nobody can sign in with it.
+    pub token_hash: Vec<u8>,
+    pub made_at: Moment,
+    /// To the day.
+    pub seen_at: Moment,
+    pub expires: Moment,
+    /// What the browser calls itself.
+    pub label: String,
 }
 
 /// A mead changes its vessel.

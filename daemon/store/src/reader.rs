@@ -17,11 +17,11 @@ use jiff::tz::TimeZone;
 use rusqlite::{Connection, ErrorCode, OptionalExtension};
 
 use crate::apply::arrival::DROPPED;
-use crate::apply::lines;
+use crate::apply::{access, lines};
 use crate::error::StoreError;
 use crate::model::{
-    Batch, DueDelivery, Family, Feed, Found, History, IMPORT, LogLine, Notice, ProblemCount, Stay,
-    StoredReading, StoredVerdict, Summary, Unclaimed, Vessel, Wanted,
+    Batch, DueDelivery, Family, Feed, Found, History, IMPORT, LogLine, Notice, ProblemCount,
+    Session, Stay, StoredReading, StoredVerdict, Summary, Token, Unclaimed, Vessel, Wanted,
 };
 use crate::pool::Pool;
 use crate::{archive, family, hours, meads, migrate, outbox, record, rows, vessels};
@@ -390,15 +390,24 @@ impl Reader {
         ))
     }
 
-    /// Expiry of a session, if it is known and not closed.
-    pub fn session(&self, token_hash: &[u8]) -> Res<Option<Moment>> {
-        self.with(|conn| {
-            Ok(conn
-                .prepare_cached("SELECT expires FROM session WHERE token_hash = ?1")?
-                .query_row([token_hash], |r| r.get(0))
-                .optional()?
-                .map(Moment))
-        })
+    /// A session, if it is known and not closed.
+    pub fn session(&self, token_hash: &[u8]) -> Res<Option<Session>> {
+        self.with(|conn| access::session(conn, token_hash))
+    }
+
+    /// Who is signed in, the latest seen first.
+    pub fn sessions(&self, now: Moment) -> Res<Vec<Session>> {
+        self.with(|conn| access::sessions(conn, now))
+    }
+
+    /// The token kept under one of these hashes: those made before tokens had names were hashed
+    /// in two other ways.
+    pub fn token(&self, hashes: &[String; 3]) -> Res<Option<Token>> {
+        self.with(|conn| access::token(conn, hashes))
+    }
+
+    pub fn tokens(&self) -> Res<Vec<Token>> {
+        self.with(access::tokens)
     }
 
     /// The latest believable instant in the database: the clock may not be earlier than this.

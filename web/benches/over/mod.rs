@@ -20,6 +20,8 @@ pub fn pages(reader: Reader, writer: Writer, now: Moment) -> Router {
             monotonic_ms: 0,
         }),
         zone: TimeZone::UTC,
+        intake: vec![([127, 0, 0, 1], 1883).into()],
+        start_code: None,
         ways_out: Vec::new(),
         status: Arc::new(Vec::new),
         shutdown: CancellationToken::new(),

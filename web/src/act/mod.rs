@@ -1,6 +1,7 @@
 //! What forms do. Each reads its fields, gives one command to the writer, and leads back to the
 //! page it came from; a form that cannot be read comes back with what is wrong with it.
 
+pub(crate) mod access;
 pub(crate) mod again;
 pub(crate) mod batch;
 pub(crate) mod enter;
@@ -13,6 +14,7 @@ pub(crate) mod pour;
 pub(crate) mod price;
 pub(crate) mod reckon;
 pub(crate) mod settings;
+pub(crate) mod start;
 pub(crate) mod task;
 pub(crate) mod vessel;
 

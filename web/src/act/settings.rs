@@ -1,7 +1,6 @@
-//! Saving settings, and making tokens.
+//! Saving settings.
 
 use axum::extract::State;
-use axum::http::HeaderMap;
 use axum::response::Response;
 use ebbmark_core::units::Preferences;
 use ebbmark_store::model::Command;
@@ -9,19 +8,14 @@ use ebbmark_store::reader::{UNITS_SETTING, ZONE_SETTING};
 use jiff::tz::TimeZone;
 
 use super::see;
-use crate::api::write;
 use crate::app::App;
-use crate::auth::token;
-use crate::calendar::KEY_SETTING;
 use crate::fault::Fault;
 use crate::form::{Complaint, Take, of};
-use crate::intake::TOKEN_SETTING;
-use crate::page::reached_at;
 use crate::page::settings::{
-    self, GRAVITY_SCALES, MASS_SCALES, Made, PRESSURE_SCALES, SETTINGS_FORM, TEMPERATURE_SCALES,
-    VOLUME_SCALES,
+    self, CLOCK_FACES, DATE_ORDERS, GRAVITY_SCALES, MASS_SCALES, PRESSURE_SCALES, SETTINGS_FORM,
+    TEMPERATURE_SCALES, VOLUME_SCALES,
 };
-use crate::visitor::{PUBLIC_VIEW_SETTING, Posted};
+use crate::visitor::Posted;
 
 pub(crate) async fn save(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
     let (prefs, zone) = match read(&posted) {
@@ -33,63 +27,14 @@ pub(crate) async fn save(State(app): State<App>, posted: Posted) -> Result<Respo
     };
     let units = serde_json::to_string(&prefs)
         .map_err(|e| Fault::broken(format!("units could not be written: {e}")))?;
-    let public = (posted.fields.get("view") == "yes").then(|| "yes".to_owned());
     let act = async {
-        for (key, value) in [
-            (UNITS_SETTING, Some(units)),
-            (ZONE_SETTING, zone),
-            (PUBLIC_VIEW_SETTING, public),
-        ] {
+        for (key, value) in [(UNITS_SETTING, Some(units)), (ZONE_SETTING, zone)] {
             let key = key.to_owned();
             app.command(Command::SetSetting { key, value }).await?;
         }
         Ok("/settings?done=settings".to_owned())
     };
     app.once(&posted.once(), act).await.map(|to| see(&to))
-}
-
-/// Not once per form: the answer to a second tap would hide the token, so it makes another,
-/// and the one that is shown is the one that holds.
-pub(crate) async fn token(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
-    let token = token::long();
-    app.command(Command::SetSetting {
-        key: TOKEN_SETTING.to_owned(),
-        value: Some(token::intake_hash(&token)),
-    })
-    .await?;
-    settings::with(&app, &posted.visitor, Made::IntakeToken(&token)).await
-}
-
-/// As [`token`]: each tap makes another.
-pub(crate) async fn api(State(app): State<App>, posted: Posted) -> Result<Response, Fault> {
-    let token = token::long();
-    app.command(Command::SetSetting {
-        key: write::TOKEN_SETTING.to_owned(),
-        value: Some(token::api_hash(&token)),
-    })
-    .await?;
-    settings::with(&app, &posted.visitor, Made::ApiToken(&token)).await
-}
-
-/// As [`token`]: each tap makes another.
-pub(crate) async fn calendar(
-    State(app): State<App>,
-    headers: HeaderMap,
-    posted: Posted,
-) -> Result<Response, Fault> {
-    let key = token::long();
-    app.command(Command::SetSetting {
-        key: KEY_SETTING.to_owned(),
-        value: Some(token::calendar_hash(&key)),
-    })
-    .await?;
-    let path = format!("/tasks.ics?key={key}");
-    let whole = reached_at(&headers, app.handle.secure_cookies, &path);
-    let made = Made::Calendar {
-        path: &path,
-        whole: &whole,
-    };
-    settings::with(&app, &posted.visitor, made).await
 }
 
 fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>> {
@@ -101,6 +46,8 @@ fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>
     let volume = take.choice("volume", "Volume", |key| of(&VOLUME_SCALES, key));
     let mass = take.choice("mass", "Mass", |key| of(&MASS_SCALES, key));
     let pressure = take.choice("pressure", "Pressure", |key| of(&PRESSURE_SCALES, key));
+    let dates = take.choice("dates", "Days are written", |key| of(&DATE_ORDERS, key));
+    let clock = take.choice("clock", "Times are written", |key| of(&CLOCK_FACES, key));
     let zone = posted.fields.get("zone");
     if !zone.is_empty() && TimeZone::get(zone).is_err() {
         take.complain(
@@ -108,8 +55,9 @@ fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>
             format!("Time zone: \"{zone}\" is not known; write a name like Europe/Warsaw"),
         );
     }
-    let (Some(gravity), Some(temperature), Some(volume), Some(mass), Some(pressure)) =
-        (gravity, temperature, volume, mass, pressure)
+    let scales = gravity.zip(temperature).zip(volume).zip(mass).zip(pressure);
+    let (Some(((((gravity, temperature), volume), mass), pressure)), Some((dates, clock))) =
+        (scales, dates.zip(clock))
     else {
         return take.finish(None);
     };
@@ -119,6 +67,8 @@ fn read(posted: &Posted) -> Result<(Preferences, Option<String>), Vec<Complaint>
         volume,
         mass,
         pressure,
+        dates,
+        clock,
     };
     take.finish(Some((prefs, (!zone.is_empty()).then(|| zone.to_owned()))))
 }

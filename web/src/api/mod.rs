@@ -17,7 +17,7 @@ use ebbmark_store::model::{BatchFacts, StoredVerdict, Vessel, VesselFacts};
 use serde::Serialize;
 
 use crate::app::App;
-use crate::auth::bearer;
+use crate::auth::bearer::{Bearer, bearer, shown};
 use crate::fault::Fault;
 use crate::visitor::{Looking, Standing, Visitor};
 
@@ -29,14 +29,22 @@ impl FromRequestParts<App> for MayRead {
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MayRead, Fault> {
         let visitor = Visitor::from_request_parts(parts, app).await?;
-        if visitor.standing != Standing::Outside || write::shows_token(app, &parts.headers).await? {
+        if visitor.standing != Standing::Outside {
             return Ok(MayRead(visitor));
         }
-        Err(Fault::said(
-            StatusCode::UNAUTHORIZED,
-            "Send the API token as \"Authorization: Bearer …\" (the settings page makes it), or set \
-             public-view.",
-        ))
+        match bearer(app, &parts.headers).await? {
+            Bearer::Known(scopes) if scopes.look || scopes.write => Ok(MayRead(visitor)),
+            Bearer::Known(_) => Err(Fault::said(
+                StatusCode::FORBIDDEN,
+                "This token may not read; the page \"Who gets in\" makes one that may.",
+            )),
+            Bearer::Unknown => Err(write::unknown_token()),
+            Bearer::Nothing => Err(Fault::said(
+                StatusCode::UNAUTHORIZED,
+                "Send a token that may read as \"Authorization: Bearer …\"; the page \"Who gets in\" \
+                 makes one, or lets everybody read.",
+            )),
+        }
     }
 }
 
@@ -47,7 +55,7 @@ impl FromRequestParts<App> for Keeping {
     type Rejection = Fault;
 
     async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<Keeping, Fault> {
-        if bearer(&parts.headers).is_some() {
+        if shown(&parts.headers).is_some() {
             let MayRead(visitor) = MayRead::from_request_parts(parts, app).await?;
             return Ok(Keeping(visitor));
         }

@@ -26,13 +26,11 @@ use super::MayRead;
 use crate::act::task::{self, Said};
 use crate::again;
 use crate::app::App;
-use crate::auth::{bearer, token};
+use crate::auth::bearer::{Bearer, bearer};
 use crate::fault::Fault;
 use crate::reckoned::{By, Wanted};
 use crate::visitor::{Visitor, from_our_own_page};
 
-/// The hash of the token that may do all this.
-pub(crate) const TOKEN_SETTING: &str = "api-token-hash";
 /// Meads poured together at once.
 const MOST_PARTS: usize = 12;
 
@@ -61,21 +59,23 @@ impl FromRequest<App> for Sent {
     }
 }
 
-/// The API's token, or a session's cookie on a request that a page of another site cannot make.
+/// A token that may, or a session's cookie on a request that a page of another site cannot make.
 async fn may_write(app: &App, visitor: &Visitor, headers: &HeaderMap) -> Result<(), Fault> {
-    if bearer(headers).is_some() {
-        return match shows_token(app, headers).await? {
-            true => Ok(()),
-            false => Err(Fault::said(
-                StatusCode::UNAUTHORIZED,
-                "This is not the API token.",
-            )),
-        };
+    match bearer(app, headers).await? {
+        Bearer::Known(scopes) if scopes.write => return Ok(()),
+        Bearer::Known(_) => {
+            return Err(Fault::said(
+                StatusCode::FORBIDDEN,
+                "This token may not write; the page \"Who gets in\" makes one that may.",
+            ));
+        }
+        Bearer::Unknown => return Err(unknown_token()),
+        Bearer::Nothing => {}
     }
     if visitor.mark().is_none() {
         return Err(Fault::said(
             StatusCode::UNAUTHORIZED,
-            "Send the API token as \"Authorization: Bearer …\"; the settings page makes it.",
+            "Send a token that may write as \"Authorization: Bearer …\"; the page \"Who gets in\" makes one.",
         ));
     }
     from_our_own_page(headers)?;
@@ -91,13 +91,11 @@ async fn may_write(app: &App, visitor: &Visitor, headers: &HeaderMap) -> Result<
     }
 }
 
-/// Whether the request comes with the API's token.
-pub(super) async fn shows_token(app: &App, headers: &HeaderMap) -> Result<bool, Fault> {
-    let Some(shown) = bearer(headers).map(token::api_hash) else {
-        return Ok(false);
-    };
-    let stored = app.read(|reader| reader.setting(TOKEN_SETTING)).await?;
-    Ok(stored.is_some_and(|stored| token::same(&shown, &stored)))
+pub(super) fn unknown_token() -> Fault {
+    Fault::said(
+        StatusCode::UNAUTHORIZED,
+        "This is no token of this cellar, or it was revoked; the page \"Who gets in\" makes one.",
+    )
 }
 
 /// Of one address: what a key made at another is no answer here.

@@ -1,12 +1,14 @@
 //! Who may read and write: one password for the cellar, sessions, and what keeps guesses slow.
 
+pub(crate) mod bearer;
+pub(crate) mod check;
 pub(crate) mod guard;
+pub(crate) mod session;
 pub(crate) mod token;
 
 use argon2::password_hash::phc::PasswordHash;
 use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use argon2::{Algorithm, Argon2, Params, Version};
-use axum::http::{HeaderMap, header};
 
 /// Setting under which the hash is kept.
 pub const PASSWORD_SETTING: &str = "password-hash";
@@ -17,13 +19,6 @@ const LONGEST: usize = 1024;
 /// single-board computer bears.
 const MEMORY_KIB: u32 = 19 * 1024;
 const PASSES: u32 = 2;
-
-/// The token a program shows.
-pub(crate) fn bearer(headers: &HeaderMap) -> Option<&str> {
-    let value = headers.get(header::AUTHORIZATION)?.to_str().ok()?;
-    let (scheme, token) = value.split_once(' ')?;
-    scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
-}
 
 #[derive(Debug, thiserror::Error)]
 pub enum PasswordError {
@@ -100,18 +95,5 @@ mod tests {
             hash_password(&"x".repeat(2000)),
             Err(PasswordError::TooLong)
         ));
-    }
-
-    #[test]
-    fn bearer_tokens() {
-        let with = |v: &str| {
-            let mut h = HeaderMap::new();
-            h.insert(header::AUTHORIZATION, v.parse().unwrap());
-            bearer(&h).map(str::to_owned)
-        };
-        assert_eq!(with("Bearer abc").as_deref(), Some("abc"));
-        assert_eq!(with("bearer  abc ").as_deref(), Some("abc"));
-        assert_eq!(with("Basic abc"), None);
-        assert_eq!(with("Bearer"), None);
     }
 }

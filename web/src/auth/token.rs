@@ -18,6 +18,16 @@ pub(crate) fn short() -> String {
     random::<4>()
 }
 
+/// "7K3F-2M9Q": 40 bits, enough where guesses are kept slow. Without I, O, 0 and 1.
+pub(crate) fn code() -> String {
+    const SIGNS: &[u8; 32] = b"23456789ABCDEFGHJKLMNPQRSTUVWXYZ";
+    let mut bytes = [0u8; 8];
+    getrandom::fill(&mut bytes).expect("the operating system gives random bytes");
+    let signs = bytes.map(|b| char::from(SIGNS[usize::from(b) % SIGNS.len()]));
+    let (first, second) = signs.split_at(4);
+    first.iter().chain(&['-']).chain(second).collect()
+}
+
 fn random<const N: usize>() -> String {
     let mut bytes = [0u8; N];
     getrandom::fill(&mut bytes).expect("the operating system gives random bytes");
@@ -35,14 +45,14 @@ pub(crate) fn form_mark(session_token: &str) -> String {
     hex(&digest(&["form", session_token]))
 }
 
-/// What is stored of the intake token.
-pub(crate) fn intake_hash(token: &str) -> String {
-    hex(&digest(&["intake", token]))
+/// What is stored of a program's or a sender's token.
+pub(crate) fn program_hash(token: &str) -> String {
+    hex(&digest(&["program", token]))
 }
 
-/// What is stored of the API's token.
-pub(crate) fn api_hash(token: &str) -> String {
-    hex(&digest(&["api", token]))
+/// What may be stored of it: tokens made before they had names were hashed by what they were for.
+pub(crate) fn program_hashes(token: &str) -> [String; 3] {
+    ["program", "intake", "api"].map(|made_for| hex(&digest(&[made_for, token])))
 }
 
 /// What is stored of the calendar's key.
@@ -64,8 +74,21 @@ fn digest(parts: &[&str]) -> Vec<u8> {
     hash.finalize().to_vec()
 }
 
-fn hex(bytes: &[u8]) -> String {
+/// As lower-case digits.
+pub(crate) fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// What [`hex`] wrote.
+pub(crate) fn from_hex(text: &str) -> Option<Vec<u8>> {
+    let digits: Option<Vec<u8>> = text
+        .chars()
+        .map(|c| c.to_digit(16).and_then(|d| u8::try_from(d).ok()))
+        .collect();
+    let (pairs, []) = digits.as_ref()?.as_chunks::<2>() else {
+        return None;
+    };
+    Some(pairs.iter().map(|[high, low]| high << 4 | low).collect())
 }
 
 #[cfg(test)]
@@ -84,6 +107,13 @@ mod tests {
         assert_ne!(session_hash("t", "old"), session_hash("t", "new"));
         assert_ne!(form_mark("t"), form_mark("u"));
         assert_ne!(digest(&["ab", "c"]), digest(&["a", "bc"]));
+    }
+
+    #[test]
+    fn digits_there_and_back() {
+        assert_eq!(from_hex(&hex(&[0, 15, 255])), Some(vec![0, 15, 255]));
+        assert_eq!(from_hex("abc"), None);
+        assert_eq!(from_hex("xy"), None);
     }
 
     #[test]

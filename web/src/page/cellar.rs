@@ -377,6 +377,7 @@ mod tests {
             zone: TimeZone::UTC,
             now: Moment::parse_rfc3339("2026-03-01T12:00:00Z").unwrap(),
             path: "/".to_owned(),
+            starting: false,
         }
     }
 

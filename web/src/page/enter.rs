@@ -24,7 +24,7 @@ pub(crate) async fn show(
 ) -> Result<Response, Fault> {
     Ok(match visitor.standing {
         Standing::Entered { .. } => Redirect::to(local(&asked.then)).into_response(),
-        Standing::Unlocked => no_password().into_response(),
+        Standing::Unlocked => Redirect::to("/start").into_response(),
         Standing::Guest | Standing::Outside => form(local(&asked.then), None).into_response(),
     })
 }
@@ -60,18 +60,6 @@ fn form(then: &str, why: Option<&str>) -> Markup {
         }
     };
     bare("Sign in", None, body)
-}
-
-fn no_password() -> Markup {
-    let body = html! {
-        main.narrow #main tabindex="-1" data-follows="" {
-            h1 { "No password yet" }
-            p.sentence { "On the board, run " code { "ebbmark password" } ", with the daemon's --config if it has one, and choose one." }
-            p { "Until then this book can be read on the board itself and written by nobody." }
-            p { a href="/" { "To the cellar" } }
-        }
-    };
-    bare("No password yet", None, body)
 }
 
 #[cfg(test)]

@@ -157,6 +157,30 @@ impl<'a> Sheet<'a> {
         }
     }
 
+    /// A box to tick; sent as "yes".
+    pub fn tick(&self, field: &str, label: &str) -> Markup {
+        let ticked = self.value(field, "") == "yes";
+        html! {
+            label.tick {
+                input type="checkbox" name=(field) value="yes" checked[ticked];
+                span { (label) }
+            }
+        }
+    }
+
+    /// Never filled in again.
+    pub fn password(&self, field: &str, label: &str, of: &str, hint: &str) -> Markup {
+        let hint_id = (!hint.is_empty()).then(|| format!("{}-{field}-hint", self.name));
+        html! {
+            label.field {
+                span { (label) }
+                input type="password" name=(field) autocomplete=(of) required
+                    aria-invalid=[self.complaint(field).map(|_| "true")] aria-describedby=[hint_id.as_deref()];
+                @if let Some(id) = &hint_id { small id=(id) aria-hidden="true" { (hint) } }
+            }
+        }
+    }
+
     pub fn hidden(&self, field: &str, value: &str) -> Markup {
         html! { input type="hidden" name=(field) value=(value); }
     }

@@ -1,5 +1,6 @@
 //! The pages. Each answers one question; this is what they share.
 
+pub(crate) mod access;
 pub(crate) mod archive;
 pub(crate) mod blend;
 pub(crate) mod card;
@@ -16,6 +17,7 @@ pub(crate) mod plan;
 pub(crate) mod prices;
 pub(crate) mod reckon;
 pub(crate) mod settings;
+pub(crate) mod start;
 pub(crate) mod tasks;
 pub(crate) mod vessel;
 
@@ -65,6 +67,9 @@ pub(crate) fn shell(
         Some(here),
         html! {
             main #main tabindex="-1" data-follows=(follows) data-clock=(clock) {
+                @if visitor.starting && !visitor.path.starts_with("/start") {
+                    p.begun { a href="/start" { "First steps: go on" } }
+                }
                 (body)
                 p.as-of { "As of " (clock) ", " (zone_name(visitor)) "." }
             }
@@ -145,8 +150,7 @@ fn why_no_forms(visitor: &Visitor) -> Option<Markup> {
         Standing::Entered { .. } => None,
         Standing::Unlocked => Some(html! {
             p.aside {
-                "To write in this book, set a password first: run " code { "ebbmark password" }
-                " on the board (with the daemon's --config, if it has one), then sign in here."
+                "To write in this book, set a password first: " a href="/start" { "first steps" } "."
             }
         }),
         Standing::Guest | Standing::Outside => Some(html! {
@@ -174,7 +178,8 @@ fn done_line(key: &str) -> Option<&'static str> {
         "moved" => "Feed moved. Readings from now on belong there.",
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",
-        "settings" => "Settings saved.",
+        "settings" => "Saved.",
+        "password" => "The password is changed; everybody else is signed out.",
         "price" => "The list of prices is changed.",
         "task-done" => "Done, and written in the book.",
         "task-later" => "Put off.",

@@ -53,7 +53,7 @@ pub(crate) async fn show(
         @if let Some(why) = why_no_forms(&visitor) { (why) }
         p.aside {
             "These follow from each mead's plan, its readings and its book. "
-            a href="/settings#calendar" { "Have them in the phone's calendar" } "."
+            a href="/access#calendar" { "Have them in the phone's calendar" } "."
         }
     };
     Ok(shell(&visitor, Here::Tasks, "To do", "cellar", body))

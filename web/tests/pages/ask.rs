@@ -81,6 +81,8 @@ pub async fn cellar() -> Cellar {
             monotonic_ms: 0,
         }),
         zone: TimeZone::get("Europe/Warsaw").unwrap(),
+        intake: vec![([127, 0, 0, 1], 1883).into()],
+        start_code: Some("7K3F-2M9Q".to_owned()),
         ways_out: vec![WayOut {
             name: "mail".to_owned(),
             description: "mail to <cellar@example.org>".to_owned(),
@@ -133,9 +135,12 @@ impl Cellar {
         self.clock.fetch_add(span.0, Ordering::SeqCst);
     }
 
-    /// Has the settings page make a token.
-    pub async fn token(&self, action: &str) -> String {
-        let page = self.enter().await.send("/settings", action, "").await;
+    /// Has the page make a token that may do these things.
+    pub async fn token(&self, scopes: &[&str]) -> String {
+        let maker = self.enter().await;
+        let ticked: String = scopes.iter().map(|s| format!("&{s}=yes")).collect();
+        let fields = format!("name=Somebody{ticked}");
+        let page = maker.send("/access", "/access/token", &fields).await;
         assert_eq!(page.status, StatusCode::OK);
         let start = "<code class=\"token\">";
         let from = page.text.find(start).unwrap() + start.len();
@@ -155,11 +160,22 @@ impl Cellar {
         self.set(ebbmark_web::auth::PASSWORD_SETTING, &hash).await;
     }
 
-    /// Sets the password and signs in.
+    /// Sets the password where there is none, and signs in.
     pub async fn enter(&self) -> Maker<'_> {
-        self.lock().await;
+        let set = self.reader.setting(ebbmark_web::auth::PASSWORD_SETTING);
+        if set.unwrap().is_none() {
+            self.lock().await;
+        }
+        self.sign_in("a test").await
+    }
+
+    /// Signs in with a browser that calls itself so.
+    pub async fn sign_in(&self, agent: &str) -> Maker<'_> {
         let form = format!("password={}", PASSWORD.replace(' ', "+"));
-        let answer = self.post("/enter", &form).await;
+        let request = Request::post("/enter")
+            .header(header::CONTENT_TYPE, FORM)
+            .header(header::USER_AGENT, agent);
+        let answer = self.ask(request.body(Body::from(form)).unwrap()).await;
         assert_eq!(answer.status, StatusCode::SEE_OTHER, "{}", answer.text);
         let cookie = answer
             .header("set-cookie")

@@ -12,11 +12,12 @@ async fn without_a_password_everything_can_be_read_and_nothing_written() {
         assert_eq!(answer.status, StatusCode::OK, "{page}");
         assert!(!answer.text.contains("<form"), "{page} has no form");
     }
+    assert!(cellar.get("/access").await.text.contains("first steps"));
     let answer = cellar.post("/vessel", "name=Cask").await;
     assert_eq!(answer.status, StatusCode::FORBIDDEN);
     assert!(answer.text.contains("ebbmark password"), "{}", answer.text);
     assert!(cellar.reader.vessels().unwrap().is_empty());
-    assert!(cellar.get("/enter").await.text.contains("ebbmark password"));
+    assert_eq!(cellar.get("/enter").await.header("location"), "/start");
 }
 
 #[tokio::test]
@@ -62,7 +63,7 @@ async fn the_cookie_is_kept_from_scripts_and_other_sites() {
     assert!(cookie.starts_with("ebbmark="), "{cookie}");
     for part in [
         "; Path=/",
-        "; Max-Age=2592000",
+        "; Max-Age=34560000",
         "; HttpOnly",
         "; SameSite=Lax",
     ] {
@@ -81,14 +82,20 @@ async fn sessions_end_by_leaving_by_time_and_by_a_new_password() {
     let cellar = cellar().await;
     let maker = cellar.enter().await;
     assert_eq!(maker.get("/").await.status, StatusCode::OK);
-    let left = maker.send("/settings", "/leave", "").await;
+    let left = maker.send("/access", "/leave", "").await;
     assert!(left.header("set-cookie").contains("Max-Age=0"));
     assert_eq!(maker.get("/").await.status, StatusCode::SEE_OTHER, "left");
 
     let maker = cellar.enter().await;
     cellar.later(Span::days(29));
     assert_eq!(maker.get("/").await.status, StatusCode::OK);
-    cellar.later(Span::days(2));
+    cellar.later(Span::days(29));
+    assert_eq!(
+        maker.get("/").await.status,
+        StatusCode::OK,
+        "seen meanwhile"
+    );
+    cellar.later(Span::days(31));
     assert_eq!(
         maker.get("/").await.status,
         StatusCode::SEE_OTHER,

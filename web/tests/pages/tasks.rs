@@ -251,7 +251,7 @@ async fn the_calendar_is_read_by_its_key_alone() {
         let (_, rest) = page.text.split_once("href=\"/tasks.ics?key=").unwrap();
         format!("/tasks.ics?key={}", rest.split('"').next().unwrap())
     };
-    let made = maker.send("/settings", "/settings/calendar", "").await;
+    let made = maker.send("/access", "/access/calendar", "").await;
     let feed = address(&made);
     // The key itself is kept nowhere.
     let kept = cellar.reader.setting("calendar-key-hash").unwrap().unwrap();
@@ -288,7 +288,7 @@ async fn the_calendar_is_read_by_its_key_alone() {
     let again = cellar.get(&feed).await.text.replace("\r\n ", "");
     assert_eq!(uids(&again), before);
     // A new address ends the old one.
-    let made = maker.send("/settings", "/settings/calendar", "").await;
+    let made = maker.send("/access", "/access/calendar", "").await;
     assert_eq!(cellar.get(&feed).await.status, StatusCode::FORBIDDEN);
     assert_eq!(cellar.get(&address(&made)).await.status, StatusCode::OK);
 }

@@ -534,7 +534,7 @@ async fn units_and_zone_change_what_is_shown_and_read() {
         .send(
             "/settings",
             "/settings",
-            "gravity=plato&temperature=fahrenheit&volume=us-gallons&mass=pounds&pressure=psi&zone=Middle+Earth",
+            "gravity=plato&temperature=fahrenheit&volume=us-gallons&mass=pounds&pressure=psi&dates=month-day&clock=twelve&zone=Middle+Earth",
         )
         .await;
     assert_eq!(wrong.status, StatusCode::UNPROCESSABLE_ENTITY);
@@ -543,7 +543,7 @@ async fn units_and_zone_change_what_is_shown_and_read() {
         .send(
             "/settings",
             "/settings",
-            "gravity=plato&temperature=fahrenheit&volume=us-gallons&mass=pounds&pressure=psi&zone=America%2FNew_York",
+            "gravity=plato&temperature=fahrenheit&volume=us-gallons&mass=pounds&pressure=psi&dates=month-day&clock=twelve&zone=America%2FNew_York",
         )
         .await;
     assert_eq!(saved.status, StatusCode::SEE_OTHER, "{}", saved.text);
@@ -555,7 +555,7 @@ async fn units_and_zone_change_what_is_shown_and_read() {
     let shown = maker.get(&page).await.text;
     assert!(shown.contains("Gravity as read, °P"));
     assert!(
-        shown.contains("As of 07:00"),
+        shown.contains("As of 7:00 am"),
         "noon UTC in New York in winter"
     );
     maker
@@ -565,6 +565,9 @@ async fn units_and_zone_change_what_is_shown_and_read() {
             "read=12.9&sample=68&reference=68&at=&note=",
         )
         .await;
+    assert!(maker.get(&page).await.text.contains("today 7:00 am"));
+    cellar.later(ebbmark_core::time::Span::days(3));
+    assert!(maker.get(&page).await.text.contains("Sun Mar 1 7:00 am"));
     let line = log(&cellar, vessel).remove(0);
     assert!((line.hand.unwrap().sample.get() - 20.0).abs() < 1e-9);
     assert!((line.deed.gravity.unwrap().get() - 1.052).abs() < 0.001);
@@ -574,13 +577,10 @@ async fn units_and_zone_change_what_is_shown_and_read() {
 async fn the_book_can_be_opened_to_readers() {
     let cellar = cellar().await;
     let maker = cellar.enter().await;
-    let units = "gravity=specific-gravity&temperature=celsius&volume=litres&mass=kilograms&pressure=bar&zone=";
     assert_eq!(cellar.get("/").await.status, StatusCode::SEE_OTHER);
-    maker
-        .send("/settings", "/settings", &format!("{units}&view=yes"))
-        .await;
+    maker.send("/access", "/access/view", "view=yes").await;
     assert_eq!(cellar.get("/").await.status, StatusCode::OK);
-    maker.send("/settings", "/settings", units).await;
+    maker.send("/access", "/access/view", "view=").await;
     assert_eq!(cellar.get("/").await.status, StatusCode::SEE_OTHER);
 }
 

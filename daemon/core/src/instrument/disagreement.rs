@@ -32,7 +32,7 @@ impl Disagreement {
             "The float does not agree with the hand reading taken {}: {} by hand, {} by the float, \
              {by} {side} and more than it is usually off. Take a second hand reading: it shows which \
              of the two is wrong.",
-            show::day_and_time(self.at, now, style.zone),
+            show::day_and_time(self.at, now, style),
             gravity(self.hand),
             gravity(self.float),
         )

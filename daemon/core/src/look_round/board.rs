@@ -1,6 +1,6 @@
 //! The board itself: its clock, its disk, its files, its doors.
 
-use jiff::tz::TimeZone;
+use crate::text::Style;
 
 use super::{CLOCK_BEHIND, Line};
 use crate::show;
@@ -86,8 +86,8 @@ pub enum Port {
 const FREE_LITTLE: u64 = 500 << 20;
 const FREE_TOO_LITTLE: u64 = 50 << 20;
 
-pub(super) fn clock(now: Moment, latest: Option<Moment>, zone: &TimeZone) -> Line {
-    let says = show::day_and_time(now, Moment::EARLIEST_BELIEVABLE, zone);
+pub(super) fn clock(now: Moment, latest: Option<Moment>, style: &Style) -> Line {
+    let says = show::day_and_time(now, Moment::EARLIEST_BELIEVABLE, style);
     let line = Line::good("clock", "clock", format!("It is {says}."));
     let remedy = "Let the board get its time from the network (timedatectl shows whether it does), or set it by hand. Until then nothing is judged; what comes in is kept and dated afterwards.";
     if now < Moment::EARLIEST_BELIEVABLE {
@@ -97,7 +97,7 @@ pub(super) fn clock(now: Moment, latest: Option<Moment>, zone: &TimeZone) -> Lin
         Some(latest) if now < latest - CLOCK_BEHIND => line.broken(
             format!(
                 "It says {says}, but something on record happened {}.",
-                show::day_and_time(latest, Moment::EARLIEST_BELIEVABLE, zone)
+                show::day_and_time(latest, Moment::EARLIEST_BELIEVABLE, style)
             ),
             remedy,
         ),

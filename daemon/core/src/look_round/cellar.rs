@@ -1,6 +1,6 @@
 //! What comes in from the cellar.
 
-use jiff::tz::TimeZone;
+use crate::text::Style;
 
 use super::Line;
 use crate::show;
@@ -15,7 +15,7 @@ pub struct Heard {
     pub limit: Span,
 }
 
-pub(super) fn feed(feed: &Heard, now: Moment, zone: &TimeZone) -> Line {
+pub(super) fn feed(feed: &Heard, now: Moment, style: &Style) -> Line {
     let line = Line::good("feed", format!("feed {}", feed.name), "");
     let Some(last) = feed.last else {
         return line.look_at(
@@ -28,7 +28,7 @@ pub(super) fn feed(feed: &Heard, now: Moment, zone: &TimeZone) -> Line {
         return line.look_at(
             format!(
                 "Its last reading came {}, {} ago; so long it should not be quiet.",
-                show::day_and_time(last, now, zone),
+                show::day_and_time(last, now, style),
                 show::span(age)
             ),
             "Look at its battery, its place and the network.",

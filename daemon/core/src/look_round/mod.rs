@@ -10,7 +10,7 @@ mod outside;
 #[cfg(test)]
 mod tests;
 
-use jiff::tz::TimeZone;
+use crate::text::Style;
 use serde::Serialize;
 
 use crate::time::{Moment, Span};
@@ -128,9 +128,9 @@ pub struct Told {
 pub const CLOCK_BEHIND: Span = Span::minutes(10);
 
 /// Everything, in the order it was looked at.
-pub fn lines(found: &Found, zone: &TimeZone) -> Vec<Line> {
+pub fn lines(found: &Found, style: &Style) -> Vec<Line> {
     let mut lines = vec![
-        board::clock(found.now, found.latest, zone),
+        board::clock(found.now, found.latest, style),
         board::zone(found.zone.as_deref()),
         board::folder(&found.folder),
         board::database(&found.database),
@@ -149,7 +149,7 @@ pub fn lines(found: &Found, zone: &TimeZone) -> Vec<Line> {
         lines.extend(
             told.feeds
                 .iter()
-                .map(|feed| cellar::feed(feed, found.now, zone)),
+                .map(|feed| cellar::feed(feed, found.now, style)),
         );
         lines.push(cellar::topics(&told.unclaimed));
     }

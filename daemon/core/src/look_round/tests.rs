@@ -1,4 +1,5 @@
 use super::*;
+use jiff::tz::TimeZone;
 
 const NOW: Moment = Moment(1_795_600_000_000);
 
@@ -53,7 +54,7 @@ fn fine() -> Found {
 fn one_bad(change: impl FnOnce(&mut Found)) -> Line {
     let mut found = fine();
     change(&mut found);
-    let mut bad = lines(&found, &utc());
+    let mut bad = lines(&found, &Style::usual(&utc()));
     bad.retain(|line| line.state != State::Good);
     assert_eq!(bad.len(), 1, "{bad:?}");
     let line = bad.remove(0);
@@ -64,7 +65,7 @@ fn one_bad(change: impl FnOnce(&mut Found)) -> Line {
 
 #[test]
 fn a_house_in_order_needs_no_remedy() {
-    let all = lines(&fine(), &utc());
+    let all = lines(&fine(), &Style::usual(&utc()));
     assert_eq!(worst(&all), State::Good, "{all:?}");
     assert!(all.iter().all(|l| l.remedy.is_none()), "{all:?}");
     let what: Vec<&str> = all.iter().map(|l| l.what).collect();
@@ -100,7 +101,7 @@ fn the_clock() {
         latest: Some(NOW + Span::minutes(9)),
         ..fine()
     };
-    assert_eq!(worst(&lines(&adjusted, &utc())), State::Good);
+    assert_eq!(worst(&lines(&adjusted, &Style::usual(&utc()))), State::Good);
 }
 
 #[test]
@@ -164,7 +165,7 @@ fn a_taken_port_is_right_only_while_the_daemon_runs() {
         let mut found = fine();
         found.doors[0].port = port;
         found.daemon_runs = runs;
-        let all = lines(&found, &utc());
+        let all = lines(&found, &Style::usual(&utc()));
         all.iter().find(|l| l.what == "port").map(|l| l.state)
     };
     assert_eq!(state(Port::Taken, true), Some(State::Good));

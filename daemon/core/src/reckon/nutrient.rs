@@ -501,7 +501,7 @@ fn when(given: &Given, due: Due) -> Option<String> {
         return None;
     };
     let at = given.asker.now + span(hours);
-    Some(show::about(at, given.asker.now, given.asker.style.zone))
+    Some(show::about(at, given.asker.now, &given.asker.style))
 }
 
 fn tell_wanted(answer: Answer, asked: &Wish) -> Answer {
@@ -595,8 +595,7 @@ fn tell_lines(given: &Given, answer: Answer, lines: &[Line]) -> Answer {
         }
         if let Due::In(hours) = next.due {
             let at = |by: f64| given.asker.now + Span::from_days(hours.get() / 24.0 * by);
-            let text =
-                |by: f64| show::day_and_time(at(by), given.asker.now, given.asker.style.zone);
+            let text = |by: f64| show::day_and_time(at(by), given.asker.now, &given.asker.style);
             let next_at = Outcome::when("next-at", "Next step about", at(1.0));
             answer = answer.result(match next.at {
                 At::Hours(_) => next_at,

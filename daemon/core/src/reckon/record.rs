@@ -60,7 +60,7 @@ pub struct Fermenting {
 /// What a reckoning about this vessel may be filled with.
 pub fn known(record: &Record, asker: &Asker) -> Known {
     let mut known = Known::default();
-    let day = |at: Moment| show::day(at, asker.now, asker.style.zone);
+    let day = |at: Moment| show::day(at, asker.now, &asker.style);
     known.fill(
         Fact::Pitched,
         Filling::When(record.started),
@@ -110,7 +110,7 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
 
 /// Gravity, temperature and what the verdict says of the fall.
 fn readings(record: &Record, asker: &Asker, known: &mut Known) {
-    let when = |at: Moment| show::day_and_time(at, asker.now, asker.style.zone);
+    let when = |at: Moment| show::day_and_time(at, asker.now, &asker.style);
     if let Some((deed, gravity)) = last(&record.deeds, |d| d.gravity) {
         known.set(
             Fact::Gravity,
@@ -145,7 +145,7 @@ fn readings(record: &Record, asker: &Asker, known: &mut Known) {
     if let Some(from) = verdict.memory.and_then(|m| m.flat_from).filter(|_| still)
         && let Some(warmest) = warmest(&record.hours, from)
     {
-        let day = show::day(from, asker.now, asker.style.zone);
+        let day = show::day(from, asker.now, &asker.style);
         known.set(
             Fact::WarmestSinceEnd,
             warmest,
@@ -226,7 +226,7 @@ fn book(record: &Record, known: &Known) -> Book {
 
 /// Original gravity, strength and volume, carried through the log by mass.
 fn mead(record: &Record, book: &Book, asker: &Asker, known: &mut Known) {
-    let day = |at: Moment| show::day(at, asker.now, asker.style.zone);
+    let day = |at: Moment| show::day(at, asker.now, &asker.style);
     let since = record.inherited.as_ref().map_or(record.started, |i| i.at);
     let noted = last(&record.deeds, |d| d.volume).filter(|(d, _)| d.at >= since);
     let from = match (noted, record.volume) {

@@ -246,7 +246,7 @@ fn tell_amount(amount: &Amount, asker: &Asker) -> ToldCell {
         Amount::When(at) => ToldCell {
             value: None,
             unit: String::new(),
-            text: show::day_and_time(*at, asker.now, asker.style.zone),
+            text: show::day_and_time(*at, asker.now, &asker.style),
         },
     }
 }
@@ -277,7 +277,7 @@ fn tell_step(step: Step, despite: &str, asker: &Asker) -> ToldStep {
             ToldWait {
                 until: until.to_rfc3339(),
                 before: before.to_owned(),
-                text: show::day_and_time(until, asker.now, asker.style.zone),
+                text: show::day_and_time(until, asker.now, &asker.style),
             }
         }),
     }

@@ -88,11 +88,11 @@ impl<'a> Look<'a> {
     }
 
     pub fn at(&self, at: Moment) -> String {
-        show::day_and_time(at, self.now, self.style.zone)
+        show::day_and_time(at, self.now, self.style)
     }
 
     pub fn day(&self, at: Moment) -> String {
-        show::day(at, self.now, self.style.zone)
+        show::day(at, self.now, self.style)
     }
 
     pub fn in_words(&self, gravity: Gravity) -> String {

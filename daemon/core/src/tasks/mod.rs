@@ -228,7 +228,7 @@ impl Task {
 
     /// "now", "since Thu 3 Dec 14:05", "today 14:05", "at 1.0833; likely Thu 3 Dec 14:05".
     pub fn when(&self, now: Moment, style: &Style) -> String {
-        let at = |at| show::day_and_time(at, now, style.zone);
+        let at = |at| show::day_and_time(at, now, style);
         match (&self.due, self.put_off.filter(|until| *until > now)) {
             (_, Some(until)) => format!("put off until {}", at(until)),
             (Due::Now, None) => "now".to_owned(),

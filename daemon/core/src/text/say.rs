@@ -50,11 +50,11 @@ impl Say<'_> {
     }
 
     pub fn day(&self, at: Moment) -> String {
-        show::day(at, self.v.at, self.style.zone)
+        show::day(at, self.v.at, self.style)
     }
 
     pub fn when(&self, at: Moment) -> String {
-        show::day_and_time(at, self.v.at, self.style.zone)
+        show::day_and_time(at, self.v.at, self.style)
     }
 
     pub fn since(&self, at: Moment) -> String {

@@ -74,7 +74,7 @@ pub(super) fn silent(case: &Case, now: Moment, last: Option<Moment>, style: &Sty
         None => "no readings since the last addition".to_string(),
         Some(last) => format!(
             "no reading since {}; a hand reading would help",
-            show::day_and_time(last, now, style.zone)
+            show::day_and_time(last, now, style)
         ),
     };
     let gate = shut_for_a_reading(why);
@@ -105,7 +105,7 @@ pub(super) fn rack(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
             Some(share) => {
                 let at = forecast.racks(e.now);
                 let when = at.map_or(String::new(), |at| {
-                    format!("; likely {}", show::day(at, e.now, style.zone))
+                    format!("; likely {}", show::day(at, e.now, style))
                 });
                 shut(
                     format!(
@@ -131,10 +131,7 @@ fn share_done(e: &Evidence, forecast: &Forecast) -> Option<f64> {
 
 pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style) -> Gate {
     if let Some(at) = e.stabilised(Some(memory)) {
-        return shut(
-            format!("stabilised {}", show::day(at, e.now, style.zone)),
-            None,
-        );
+        return shut(format!("stabilised {}", show::day(at, e.now, style)), None);
     }
     if let Some(gate) = not_settled(e, forecast, memory, style) {
         return gate;
@@ -190,7 +187,7 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
         }
         let watched = sweetened + WATCH_SWEETENED;
         if memory.phase == Phase::Settled && e.now < watched {
-            let day = show::day(watched, e.now, style.zone);
+            let day = show::day(watched, e.now, style);
             return shut(
                 format!("sweetened; watch until {day} that it does not start again"),
                 Some(watched),
@@ -241,7 +238,7 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
             );
         }
         Hand::Single { second } => {
-            let day = show::day(second, e.now, style.zone);
+            let day = show::day(second, e.now, style);
             return shut(
                 format!(
                     "two readings with the hydrometer some days apart must agree; take the second one {day}"
@@ -264,7 +261,7 @@ pub(super) fn seal(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &S
         return shut(
             format!(
                 "the hand reading of {} and the float do not agree; check both",
-                show::day(at, e.now, style.zone)
+                show::day(at, e.now, style)
             ),
             None,
         );
@@ -313,7 +310,7 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
             let opens = settles.map(|s| s.mid + Span::from_days(e.tail.window));
             let clear = e.clear_fall().is_some();
             let why = match (clear, opens) {
-                (true, Some(at)) => format!("still falling; likely {}", show::day(at, e.now, style.zone)),
+                (true, Some(at)) => format!("still falling; likely {}", show::day(at, e.now, style)),
                 (true, None) => "still falling".to_string(),
                 (false, _) if e.tail.missing > 0.25 => format!(
                     "it must be seen flat for {}; {} more to go",

@@ -1,6 +1,6 @@
 //! What each message and each command does, inside the writer's transaction.
 
-mod access;
+pub mod access;
 pub mod arrival;
 mod curves;
 mod door;
@@ -351,5 +351,19 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
             label,
         } => access::open_session(tx, token_hash, *made_at, *expires, label),
         Command::CloseSession { token_hash } => access::close_session(tx, token_hash),
+        Command::CloseOtherSessions { keep } => access::close_other_sessions(tx, keep),
+        Command::SessionSeen {
+            token_hash,
+            at,
+            expires,
+        } => access::session_seen(tx, token_hash, *at, *expires),
+        Command::MakeToken {
+            name,
+            hash,
+            scopes,
+            at,
+        } => access::make_token(tx, name, hash, *scopes, *at),
+        Command::TokenUsed { token, at } => access::token_used(tx, *token, *at),
+        Command::RevokeToken(token) => access::revoke_token(tx, *token),
     }
 }
