@@ -54,6 +54,18 @@ impl Visitor {
         }
     }
 
+    /// Nobody at a page: what is made to be sent.
+    pub fn away(now: Moment, zone: TimeZone, prefs: Preferences) -> Visitor {
+        Visitor {
+            standing: Standing::Outside,
+            prefs,
+            zone,
+            now,
+            path: String::new(),
+            starting: false,
+        }
+    }
+
     /// Also the session, when it is due to be noted that its owner was seen.
     fn from_store(reader: &Reader, seen: Seen) -> Result<(Visitor, Option<Command>), StoreError> {
         let mut noted = None;
