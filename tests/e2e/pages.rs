@@ -5,6 +5,7 @@ use std::process::{Command, Stdio};
 use ebbmark_core::reckon;
 use ebbmark_tests::cellar::{Cellar, PASSWORD};
 use ebbmark_tests::page::Visitor;
+use ebbmark_tests::sink::MailSink;
 use ebbmark_tests::tools::{root, system, tool};
 use ebbmark_tests::wait::until_true;
 use serde_json::{Value, json};
@@ -139,4 +140,30 @@ fn nothing_written_is_lost_behind_thick_walls() {
     cellar.set_password();
     let daemon = cellar.start();
     browse("walls.mjs", &daemon.page, PASSWORD, "on");
+}
+
+/// Nothing is set up but the configuration file: no password, no vessel.
+#[test]
+fn the_first_hour_from_an_empty_board() {
+    let mail = MailSink::start();
+    let cellar = Cellar::with(&format!(
+        "[notify.mail]\nhost = \"127.0.0.1\"\nport = {}\nsecurity = \"none\"\n\
+         from = \"cellar@example.org\"\nto = [\"maker@example.org\"]\n",
+        mail.port
+    ));
+    let daemon = cellar.start();
+    let code = daemon.process.err.wait_for("the code", |line| {
+        let (_, rest) = line.split_once("with the code ")?;
+        Some(rest.split(',').next()?.to_owned())
+    });
+    let port = daemon.intake_port.to_string();
+    let publish = system("mosquitto_pub");
+    let more = [
+        ("EBBMARK_CODE", code.as_str()),
+        ("EBBMARK_INTAKE", port.as_str()),
+        ("EBBMARK_PUBLISH", publish.to_str().expect("a path")),
+    ];
+    browse_with("first.mjs", &daemon.page, "", "on", &more);
+    let mails = mail.mails();
+    assert_eq!(mails.len(), 1, "{mails:?}");
 }

@@ -19,7 +19,7 @@ use tower_http::timeout::TimeoutLayer;
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
 use crate::{
-    Handle, act, api, assets, calendar, export, fault, headers, intake, live, metrics, page,
+    Handle, act, api, assets, calendar, export, fault, headers, icon, intake, live, metrics, page,
     picture,
 };
 
@@ -116,6 +116,11 @@ impl App {
 pub(crate) fn router(app: App) -> Router {
     let pages = Router::new()
         .route("/", get(page::cellar::show))
+        .route("/wall", get(page::cellar::wall::show))
+        .route("/ebbmark.webmanifest", get(icon::manifest))
+        .route("/icon-192.png", get(icon::small))
+        .route("/icon-512.png", get(icon::large))
+        .route("/icon-512-whole.png", get(icon::cut_to_shape))
         .route("/vessel", post(act::vessel::add))
         .route("/vessel/{id}", get(page::vessel::show))
         .route("/vessel/{id}/readings.csv", get(export::readings))

@@ -6,7 +6,7 @@ use axum::middleware::Next;
 use axum::response::Response;
 
 const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; \
-    connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+    connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 pub(crate) async fn secure(request: Request, next: Next) -> Response {
     let mut response = next.run(request).await;

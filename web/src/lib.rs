@@ -20,6 +20,7 @@ mod fault;
 mod form;
 mod found;
 mod headers;
+mod icon;
 mod intake;
 mod live;
 mod metrics;

@@ -19,6 +19,9 @@ mod doubt;
 #[path = "pages/entering.rs"]
 mod entering;
 #[cfg(test)]
+#[path = "pages/glance.rs"]
+mod glance;
+#[cfg(test)]
 #[path = "pages/intake.rs"]
 mod intake;
 #[cfg(test)]

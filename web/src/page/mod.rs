@@ -77,6 +77,21 @@ pub(crate) fn shell(
     )
 }
 
+/// A page for a screen nobody sits at: without the head and what else is tapped.
+fn screen(visitor: &Visitor, title: &str, follows: &str, body: Markup) -> Markup {
+    let clock = visitor.clock(visitor.now);
+    html! {
+        (DOCTYPE)
+        html lang="en" {
+            (head(title))
+            body.screen {
+                p #lost role="status" hidden {}
+                main #main tabindex="-1" data-follows=(follows) data-clock=(clock) { (body) }
+            }
+        }
+    }
+}
+
 fn zone_name(visitor: &Visitor) -> String {
     visitor.zone.iana_name().map_or_else(
         || "local time".to_owned(),
@@ -89,16 +104,7 @@ fn bare(title: &str, here: Option<Here>, main: Markup) -> Markup {
     html! {
         (DOCTYPE)
         html lang="en" {
-            head {
-                meta charset="utf-8";
-                meta name="viewport" content="width=device-width, initial-scale=1";
-                meta name="color-scheme" content="light dark";
-                title { (title) " · Ebbmark" }
-                link rel="stylesheet" href=(assets::address("style.css"));
-                link rel="icon" href=(assets::address("mark.svg")) type="image/svg+xml";
-                script defer src=(assets::address("live.js")) {}
-                script defer src=(assets::address("send.js")) {}
-            }
+            (head(title))
             body {
                 a.skip href="#main" { "To the content" }
                 header.top {
@@ -115,6 +121,25 @@ fn bare(title: &str, here: Option<Here>, main: Markup) -> Markup {
                 p #lost role="status" hidden {}
                 (main)
             }
+        }
+    }
+}
+
+fn head(title: &str) -> Markup {
+    html! {
+        head {
+            meta charset="utf-8";
+            meta name="viewport" content="width=device-width, initial-scale=1";
+            meta name="color-scheme" content="light dark";
+            meta name="theme-color" media="(prefers-color-scheme: light)" content="#f6f1e6";
+            meta name="theme-color" media="(prefers-color-scheme: dark)" content="#191613";
+            title { (title) " · Ebbmark" }
+            link rel="stylesheet" href=(assets::address("style.css"));
+            link rel="icon" href=(assets::address("mark.svg")) type="image/svg+xml";
+            link rel="apple-touch-icon" href="/icon-192.png";
+            link rel="manifest" href="/ebbmark.webmanifest";
+            script defer src=(assets::address("live.js")) {}
+            script defer src=(assets::address("send.js")) {}
         }
     }
 }

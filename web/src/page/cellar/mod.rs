@@ -1,20 +1,22 @@
 //! The cellar: which vessel wants something, and what.
 
+mod glance;
+mod row;
+pub(crate) mod wall;
+
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ebbmark_core::deed::What;
-use ebbmark_core::hours::Hour;
-use ebbmark_core::tasks::{Kind, Task};
 use ebbmark_core::text::float_trouble;
 use ebbmark_core::time::Moment;
-use ebbmark_core::verdict::outcome::{Gate, Gates, Phase, Verdict};
-use ebbmark_store::model::{Feed, StoredVerdict, Vessel};
-use ebbmark_store::tasks::Glance;
-use ebbmark_store::{Reader, StoreError};
+use ebbmark_core::verdict::outcome::{Gate, Gates, Verdict};
+use ebbmark_store::model::{Feed, Vessel};
 use maud::{Markup, html};
 use serde::Deserialize;
 
+use self::glance::Glance;
+use self::row::{Cellar, Row};
 use super::field::{Sheet, fold};
 use super::{Here, done, shell, tasks, why_no_forms};
 use crate::app::App;
@@ -36,165 +38,79 @@ pub(crate) async fn show(
     Looking(visitor): Looking,
     Query(asked): Query<Asked>,
 ) -> Result<Response, Fault> {
-    let cellar = load(&app, &visitor).await?;
-    Ok(page(&visitor, &cellar, None, asked.done.as_deref()).into_response())
+    let cellar = row::load(&app, &visitor).await?;
+    let glance = Glance::of(&visitor, &cellar, &(app.handle.status)());
+    Ok(page(&visitor, &cellar, &glance, None, asked.done.as_deref()).into_response())
 }
 
 /// The page again, with a form that was refused.
 pub(crate) async fn again(app: &App, visitor: &Visitor, draft: &Draft) -> Result<Response, Fault> {
-    let cellar = load(app, visitor).await?;
-    let markup = page(visitor, &cellar, Some(draft), None);
+    let cellar = row::load(app, visitor).await?;
+    let glance = Glance::of(visitor, &cellar, &(app.handle.status)());
+    let markup = page(visitor, &cellar, &glance, Some(draft), None);
     Ok((StatusCode::UNPROCESSABLE_ENTITY, markup).into_response())
-}
-
-struct Cellar {
-    rows: Vec<Row>,
-    unclaimed: usize,
-}
-
-struct Row {
-    vessel: Vessel,
-    verdict: Option<StoredVerdict>,
-    /// Deeds since the pitch of this mead.
-    done: Vec<(Moment, What)>,
-    /// Whether one of `tasks` may be done now.
-    due: bool,
-    tasks: Vec<Task>,
-    hours: Vec<Hour>,
-    from: Moment,
-    last: Option<Moment>,
-}
-
-async fn load(app: &App, visitor: &Visitor) -> Result<Cellar, Fault> {
-    let by = visitor.clone();
-    app.read(move |reader| {
-        let mut rows = Vec::new();
-        let feeds = reader.feeds()?;
-        for vessel in reader.vessels()?.into_iter().filter(|v| !v.retired) {
-            rows.push(Row::load(reader, vessel, &feeds, &by)?);
-        }
-        rows.sort_by_key(Row::urgency);
-        let unclaimed = reader.unclaimed()?.len();
-        Ok(Cellar { rows, unclaimed })
-    })
-    .await
-}
-
-impl Row {
-    fn load(
-        reader: &Reader,
-        vessel: Vessel,
-        feeds: &[Feed],
-        by: &Visitor,
-    ) -> Result<Row, StoreError> {
-        let now = by.now;
-        let Some(batch) = &vessel.batch else {
-            return Ok(Row {
-                vessel,
-                verdict: None,
-                done: Vec::new(),
-                due: false,
-                tasks: Vec::new(),
-                hours: Vec::new(),
-                from: now,
-                last: None,
-            });
-        };
-        let Glance {
-            started,
-            hours,
-            deeds,
-            verdict,
-            tasks,
-        } = reader.glance(batch, now, &by.style())?;
-        Ok(Row {
-            done: deeds.iter().map(|deed| (deed.at, deed.what)).collect(),
-            due: tasks.iter().any(|task| task.is_due(now)),
-            tasks,
-            hours,
-            last: last_reading(
-                verdict.as_ref().map(|v| &v.verdict),
-                feeds.iter().filter(|f| f.vessel == Some(vessel.id)),
-            ),
-            vessel,
-            verdict,
-            from: started,
-        })
-    }
-
-    /// Smaller comes first.
-    fn urgency(&self) -> u8 {
-        if self.vessel.batch.is_none() {
-            return 7;
-        }
-        let Some(stored) = &self.verdict else {
-            return if self.due { 2 } else { 3 };
-        };
-        match stored.verdict.phase {
-            Phase::Restarted => 0,
-            Phase::Stuck | Phase::Resting => 1,
-            Phase::Settled if !self.acted_since(stored.phase_since) => 2,
-            _ if self.due => 2,
-            Phase::NoData => 3,
-            Phase::Lag | Phase::Active | Phase::Slowing => 4,
-            Phase::Settled => 5,
-        }
-    }
-
-    fn wants_attention(&self) -> bool {
-        self.urgency() <= 2
-    }
-
-    /// A task that is due says what the next step would say.
-    fn asks_for_a_step(&self, now: Moment) -> bool {
-        let steps = [Kind::Rack, Kind::Stabilise, Kind::Seal];
-        let due = |t: &Task| t.is_due(now) && steps.contains(&t.kind);
-        self.tasks.iter().any(due)
-    }
-
-    fn acted_since(&self, since: Moment) -> bool {
-        let acts = [What::Rack, What::Stabilise, What::Pasteurise, What::Seal];
-        self.done
-            .iter()
-            .any(|(at, what)| *at >= since && acts.contains(what))
-    }
 }
 
 /// The step to think of next: the first gate not yet gone through that is open, or else the one
 /// that opens first. Steps before one already taken are past.
 pub(super) fn next_step(visitor: &Visitor, gates: &Gates, done: &[(Moment, What)]) -> String {
-    let steps: [(What, &str, &str, &Gate); 3] = [
-        (What::Rack, "May be racked now.", "Racking", &gates.rack),
-        (
-            What::Stabilise,
-            "May be stabilised now.",
-            "Stabilising",
-            &gates.stabilise,
-        ),
-        (
-            What::Seal,
-            "May be kegged or bottled now.",
-            "Kegging or bottling",
-            &gates.seal,
-        ),
-    ];
-    let past = steps
-        .iter()
-        .rposition(|(what, ..)| done.iter().any(|(_, d)| *what == stands_for(*d)))
-        .map_or(0, |i| i + 1);
-    let ahead = steps.get(past..).unwrap_or_default();
-    if let Some((_, now, ..)) = ahead.iter().find(|(.., gate)| gate.open) {
-        return (*now).to_owned();
+    let ahead = ahead(gates, done);
+    if let Some(step) = ahead.iter().find(|step| step.gate.open) {
+        return step.now.to_owned();
     }
     let soonest = ahead
         .iter()
-        .filter_map(|(_, _, name, gate)| gate.opens.map(|at| (at, *name)))
+        .filter_map(|step| step.gate.opens.map(|at| (at, step.name)))
         .min_by_key(|(at, _)| *at);
     match (soonest, ahead.first()) {
         (Some((at, name)), _) => format!("{name} likely from {}.", visitor.day(at)),
-        (None, Some((.., gate))) => as_sentence(&gate.why),
+        (None, Some(step)) => as_sentence(&step.gate.why),
         (None, None) => "Sealed.".to_owned(),
     }
+}
+
+/// A step a gate stands before.
+struct Step<'a> {
+    what: What,
+    /// As a sentence when it may be done.
+    now: &'static str,
+    /// Doing it.
+    name: &'static str,
+    /// As what one does.
+    verb: &'static str,
+    gate: &'a Gate,
+}
+
+/// The steps not yet taken, in their order; those before one already taken are past.
+fn ahead<'a>(gates: &'a Gates, done: &[(Moment, What)]) -> Vec<Step<'a>> {
+    let steps = [
+        Step {
+            what: What::Rack,
+            now: "May be racked now.",
+            name: "Racking",
+            verb: "rack",
+            gate: &gates.rack,
+        },
+        Step {
+            what: What::Stabilise,
+            now: "May be stabilised now.",
+            name: "Stabilising",
+            verb: "stabilise",
+            gate: &gates.stabilise,
+        },
+        Step {
+            what: What::Seal,
+            now: "May be kegged or bottled now.",
+            name: "Kegging or bottling",
+            verb: "keg or bottle",
+            gate: &gates.seal,
+        },
+    ];
+    let past = steps
+        .iter()
+        .rposition(|step| done.iter().any(|(_, d)| step.what == stands_for(*d)))
+        .map_or(0, |i| i + 1);
+    steps.into_iter().skip(past).collect()
 }
 
 /// What was pasteurised need not be stabilised.
@@ -208,6 +124,7 @@ fn stands_for(done: What) -> What {
 fn page(
     visitor: &Visitor,
     cellar: &Cellar,
+    glance: &Glance,
     draft: Option<&Draft>,
     done_key: Option<&str>,
 ) -> Markup {
@@ -217,6 +134,7 @@ fn page(
         h1.hidden { "The cellar" }
         @if cellar.rows.is_empty() { (empty(cellar.unclaimed)) }
         @if !cellar.rows.is_empty() {
+            (glance.show())
             ol.ledger {
                 @for row in &cellar.rows { (entry(visitor, row)) }
             }
