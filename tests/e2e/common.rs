@@ -8,6 +8,8 @@ use ebbmark_tests::process::Process;
 use ebbmark_tests::tools;
 use serde_json::{Value, json};
 
+use crate::clock::faketime;
+
 pub fn now_ms() -> i64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH);
     since
@@ -84,7 +86,21 @@ pub fn errors(output: &Output) -> String {
 
 /// The demo at this many simulated minutes a second, and the address of its page.
 pub fn demo(minutes_per_second: &str) -> (Process, String) {
+    demo_by(Command::new(tools::built("ebbmark")), minutes_per_second)
+}
+
+/// On another day.
+pub fn demo_on(day: &str, minutes_per_second: &str) -> (Process, String) {
     let mut command = Command::new(tools::built("ebbmark"));
+    command
+        .env("LD_PRELOAD", faketime())
+        .env("FAKETIME", day)
+        .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
+        .env("TZ", "UTC");
+    demo_by(command, minutes_per_second)
+}
+
+fn demo_by(mut command: Command, minutes_per_second: &str) -> (Process, String) {
     command
         .args(["demo", "--page-port", "0"])
         .args(["--minutes-per-second", minutes_per_second])

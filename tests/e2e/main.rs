@@ -22,5 +22,6 @@ mod purity;
 mod shutdown;
 mod story;
 mod tasks;
+mod tour;
 mod verdicts;
 mod worked;

@@ -50,7 +50,8 @@ impl Glance {
             let open: Vec<&str> = row.verdict.as_ref().map_or_else(Vec::new, |stored| {
                 ahead(&stored.verdict.gates, &row.done)
                     .iter()
-                    .filter(|step| step.gate.open)
+                    // What is due to be done is said above.
+                    .filter(|step| step.gate.open && !row.is_due(step.what, visitor.now))
                     .map(|step| step.verb)
                     .collect()
             });

@@ -120,6 +120,17 @@ impl Row {
         self.tasks.iter().any(due)
     }
 
+    /// Whether this step is a task that is due.
+    pub fn is_due(&self, step: What, now: Moment) -> bool {
+        let kind = match step {
+            What::Rack => Kind::Rack,
+            What::Stabilise => Kind::Stabilise,
+            What::Seal => Kind::Seal,
+            _ => return false,
+        };
+        self.tasks.iter().any(|t| t.kind == kind && t.is_due(now))
+    }
+
     pub fn acted_since(&self, since: Moment) -> bool {
         let acts = [What::Rack, What::Stabilise, What::Pasteurise, What::Seal];
         self.done
