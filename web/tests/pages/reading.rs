@@ -23,8 +23,11 @@ async fn the_cellar_is_in_order_of_urgency() {
     for (name, phase) in phases {
         let vessel = cellar.vessel(name).await;
         let batch = cellar.mead(vessel, "mead", 20).await;
+        let sentence = format!("sentence of {name}");
         cellar
-            .judge(vessel, batch, phase, &format!("sentence of {name}"))
+            .judge_as(vessel, batch, phase, &sentence, |verdict| {
+                verdict.gates.stabilise.open = phase == Phase::Settled;
+            })
             .await;
     }
     cellar.vessel("empty one").await;

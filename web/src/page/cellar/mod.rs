@@ -192,7 +192,7 @@ fn entry(visitor: &Visitor, row: &Row) -> Markup {
     let stored = row.verdict.as_ref();
     let verdict = stored.map(|s| &s.verdict);
     html! {
-        li.row.wants[row.wants_attention()] {
+        li.row.wants[row.wants_attention()].wrong[glance::wrong(visitor, row).is_some()] {
             a.vessel-name href={ "/vessel/" (id) } {
                 span { (row.vessel.facts.name) }
                 @if let Some(batch) = &row.vessel.batch { small { (batch.facts.name) } }

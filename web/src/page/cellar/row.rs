@@ -4,12 +4,12 @@ use ebbmark_core::deed::What;
 use ebbmark_core::hours::Hour;
 use ebbmark_core::tasks::{Kind, Task};
 use ebbmark_core::time::Moment;
-use ebbmark_core::verdict::outcome::Phase;
+use ebbmark_core::verdict::outcome::{Gates, Phase};
 use ebbmark_store::model::{Feed, StoredVerdict, Vessel};
 use ebbmark_store::tasks::Glance;
 use ebbmark_store::{Reader, StoreError};
 
-use super::last_reading;
+use super::{ahead, last_reading};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::visitor::Visitor;
@@ -101,7 +101,7 @@ impl Row {
         match stored.verdict.phase {
             Phase::Restarted => 0,
             Phase::Stuck | Phase::Resting => 1,
-            Phase::Settled if !self.acted_since(stored.phase_since) => 2,
+            Phase::Settled if self.may_go_on(&stored.verdict.gates) => 2,
             _ if self.due => 2,
             Phase::NoData => 3,
             Phase::Lag | Phase::Active | Phase::Slowing => 4,
@@ -131,10 +131,8 @@ impl Row {
         self.tasks.iter().any(|t| t.kind == kind && t.is_due(now))
     }
 
-    pub fn acted_since(&self, since: Moment) -> bool {
-        let acts = [What::Rack, What::Stabilise, What::Pasteurise, What::Seal];
-        self.done
-            .iter()
-            .any(|(at, what)| *at >= since && acts.contains(what))
+    /// Whether a step not yet taken may be taken.
+    fn may_go_on(&self, gates: &Gates) -> bool {
+        ahead(gates, &self.done).iter().any(|step| step.gate.open)
     }
 }
