@@ -3,7 +3,9 @@
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
+use ebbmark_core::units::{
+    AbvPercent, Celsius, Gravity, GravityScale, Kilograms, Litres, Ph, Quantity,
+};
 use ebbmark_core::verdict::outcome::Range;
 
 use crate::visitor::Visitor;
@@ -24,6 +26,22 @@ impl Visitor {
     /// A fall or rise of gravity, near the gravity it happened at.
     pub fn step(&self, sg: f64, near: Gravity) -> String {
         show::gravity_step(sg, near, self.prefs)
+    }
+
+    /// How much a gravity falls a day, of a number in this visitor's scale: "0.0042", "1.05 °P".
+    pub fn a_day(&self, shown: f64) -> String {
+        // A little below nought is no "-0.0000".
+        let text = |places: usize| format!("{shown:.places$}");
+        let plain = |text: String| match text.trim_start_matches('-').trim_matches(['0', '.']) {
+            "" => text.trim_start_matches('-').to_owned(),
+            _ => text,
+        };
+        match self.prefs.gravity {
+            GravityScale::SpecificGravity => plain(text(4)),
+            GravityScale::Plato | GravityScale::Brix => {
+                format!("{} {}", plain(text(2)), self.gravity_unit())
+            }
+        }
     }
 
     /// "0.0021 (0.0018 to 0.0024)".
