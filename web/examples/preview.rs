@@ -367,8 +367,11 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
     };
     let mut assessor = Assessor::default();
     let mut before: Option<Gates> = None;
-    for back in (0..36).rev() {
+    for back in (0..120).rev() {
         let at = now - Span::hours(6 * back);
+        if at < started {
+            continue;
+        }
         let mut verdict = assessor.assess(&case, at, &style);
         if let Some(before) = &before {
             verdict.gates.follow(before, at);

@@ -66,9 +66,8 @@ impl Drawing<'_, '_> {
         let temperature = shown(plot, &plot.temperature, columns, &to_temperature);
         let scales = Scales::of(plot);
 
-        let inside = |at: Moment| at >= plot.from && at <= plot.to;
-        let curve: Vec<_> = plot.curve.iter().filter(|p| inside(p.at)).collect();
-        let hand: Vec<_> = plot.hand.iter().filter(|(at, _)| inside(*at)).collect();
+        let curve: Vec<_> = plot.curve.iter().filter(|p| plot.shows(p.at)).collect();
+        let hand: Vec<_> = plot.hand.iter().filter(|(at, _)| plot.shows(*at)).collect();
 
         let marked = marks::place(plot, self.layout);
         let used_rows = marked
@@ -99,8 +98,14 @@ impl Drawing<'_, '_> {
 
         let (gravity_ticks, temperature_ticks) = self.layout.value_ticks;
         self.frame(&upper, scales.upper.is_some(), gravity_ticks)?;
+        // A fall may be a rise: where that begins is to be seen.
+        if plot.upper == Upper::Fall {
+            let y = upper.y(0.0);
+            let level = vec![(upper.left, y), (upper.right, y)];
+            self.pen.path(level, Paint::Frame, 1)?;
+        }
         if let Some(lower) = &lower {
-            self.wanted(lower, &to_temperature)?;
+            self.wanted(lower, to_temperature)?;
             self.frame(lower, true, temperature_ticks)?;
         }
         self.times(&upper, lower.as_ref(), bottom)?;
@@ -110,7 +115,11 @@ impl Drawing<'_, '_> {
         }
 
         let to_xy = |at: Moment, sg: f64| (upper.x(at), upper.y(to_upper(sg)));
-        self.spread(&upper, &gravity, Paint::GravitySpread)?;
+        let shading = match plot.unsure {
+            true => Paint::Band,
+            false => Paint::GravitySpread,
+        };
+        self.spread(&upper, &gravity, shading)?;
         // From the last point before now, so that the forecast hangs together with the curve.
         let behind = curve.partition_point(|p| p.at <= plot.now);
         let ahead = match curve.get(behind..) {

@@ -49,6 +49,8 @@ pub(crate) struct Plot<'a> {
     pub upper: Upper,
     /// The samples of the upper panel.
     pub gravity: Vec<Sample>,
+    /// Their lows and highs are what is not known, rather than how far readings spread.
+    pub unsure: bool,
     pub temperature: Vec<Sample>,
     pub curve: &'a [BandPoint],
     /// Readings taken by hand: when, and SG.
@@ -72,6 +74,10 @@ impl Plot<'_> {
             Upper::Gravity => scale::gravity(value, self.prefs),
             Upper::Fall => value,
         }
+    }
+
+    pub fn shows(&self, at: Moment) -> bool {
+        at >= self.from && at <= self.to
     }
 
     pub fn is_empty(&self) -> bool {

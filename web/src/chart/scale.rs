@@ -104,12 +104,15 @@ impl Scales {
                 .map(|run| run.into_iter().map(|s| s.map(scale)).collect())
                 .collect()
         };
-        let inside = |at: Moment| at >= plot.from && at <= plot.to;
         let to_temperature = |c: f64| temperature(c, plot.prefs);
         let upper = folded(&plot.gravity, &|v| plot.upper_shown(v));
         let warmth = folded(&plot.temperature, &to_temperature);
-        let curve = plot.curve.iter().filter(|p| inside(p.at)).map(|p| p.mid);
-        let hand = plot.hand.iter().filter(|(at, _)| inside(*at));
+        let curve = plot
+            .curve
+            .iter()
+            .filter(|p| plot.shows(p.at))
+            .map(|p| p.mid);
+        let hand = plot.hand.iter().filter(|(at, _)| plot.shows(*at));
         let also = curve
             .chain(hand.map(|(_, sg)| *sg))
             .chain(plot.expected)

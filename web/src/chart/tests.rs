@@ -32,6 +32,7 @@ fn year() -> Plot<'static> {
         zone: UTC,
         prefs: Preferences::default(),
         upper: Upper::Gravity,
+        unsure: false,
         wanted: (Some(16.0), Some(22.0)),
         gravity: (0..hours)
             .map(|i| sample(i, 1.0 + 0.1 * (-i as f64 / 300.0).exp(), 0.001))

@@ -127,6 +127,8 @@ impl Curve {
             .verdict(vessel.id)?
             .filter(|v| vessel.batch.as_ref().is_some_and(|b| b.id == v.batch));
         let told = verdict.as_ref().and_then(|v| v.verdict.curve.last());
+        // A fall is told of what was read alone.
+        let told = told.filter(|_| look.view == View::Gravity);
         let latest = told.map_or(course.end, |p| p.at.max(course.end));
         let begins = course.spans.first().map_or(course.start, |s| s.1);
         let earliest = begins.min(latest - SHORTEST);
@@ -180,6 +182,11 @@ impl Curve {
 
     fn deeds(&self) -> Vec<Deed> {
         self.lines.iter().map(|line| line.deed.clone()).collect()
+    }
+
+    /// Not of hours, each with its extremes.
+    pub fn is_of_single_readings(&self) -> bool {
+        self.readings.is_some()
     }
 
     /// The curve is that of the mead, beside what the float reads.

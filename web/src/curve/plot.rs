@@ -32,6 +32,7 @@ impl Curve {
             prefs: visitor.prefs,
             upper: if falls { Upper::Fall } else { Upper::Gravity },
             gravity: self.upper(visitor),
+            unsure: self.whole.is_some(),
             temperature: match &self.readings {
                 Some(readings) => chart::of_readings(readings, |r| r.temperature),
                 None => chart::temperature_of_hours(&self.hours),
@@ -149,7 +150,7 @@ fn deed(visitor: &Visitor, line: &LogLine) -> Mark {
 /// With what is not known of the float's error on top of how far its readings spread.
 fn put_right(sample: Sample, (by, sd): (f64, f64)) -> Option<Sample> {
     let wide = NINE_OF_TEN * sd;
-    wide.is_finite().then(|| Sample {
+    wide.is_finite().then_some(Sample {
         at: sample.at,
         low: sample.low + by - wide,
         mid: sample.mid + by,

@@ -4,7 +4,7 @@
 use axum::Json;
 use axum::extract::{Path, Query, State};
 use ebbmark_core::ids::VesselId;
-use ebbmark_core::time::Moment;
+use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity};
 use serde::Serialize;
 
@@ -27,7 +27,7 @@ pub(crate) struct Place(
     Option<i32>,
     Option<i32>,
     String,
-    /// Not of what is still to come.
+    /// The upper panel was read here.
     #[serde(skip)]
     bool,
 );
@@ -67,21 +67,26 @@ pub(crate) fn of(visitor: &Visitor, plot: &Plot) -> Vec<Place> {
     };
     let mut seen: Vec<Seen> = Vec::new();
     seen.resize_with(PLACES as usize, Seen::default);
-    let inside = |at: Moment| at >= plot.from && at <= plot.to;
     for s in folded(&plot.gravity, plot, PLACES) {
         seen[column(s.at)].upper = Some(s);
     }
+    // The temperature goes with the nearest reading of the upper panel, if one is near.
+    let near = Span::hours(1).max(Span(plot.to.since(plot.from).0 / i64::from(PLACES) * 2));
+    let uppers: Vec<Moment> = seen.iter().filter_map(|s| Some(s.upper?.at)).collect();
     for s in folded(&plot.temperature, plot, PLACES) {
-        seen[column(s.at)].warmth = Some(s);
+        let after = uppers.partition_point(|at| *at < s.at);
+        let beside = [after.checked_sub(1), Some(after)];
+        let beside = beside.into_iter().flatten().filter_map(|n| uppers.get(n));
+        let away = |at: &Moment| Span((*at).since(s.at).0.abs());
+        let nearest = beside.min_by_key(|at| away(at)).copied();
+        let at = nearest.filter(|at| away(at) <= near).unwrap_or(s.at);
+        seen[column(at)].warmth = Some(s);
     }
-    for (at, sg) in plot.hand.iter().filter(|(at, _)| inside(*at)) {
+    for (at, sg) in plot.hand.iter().filter(|(at, _)| plot.shows(*at)) {
         seen[column(*at)].hand = Some((*at, *sg));
     }
-    for point in plot
-        .curve
-        .iter()
-        .filter(|p| p.at > plot.now && inside(p.at))
-    {
+    let ahead = plot.curve.iter().filter(|p| p.at > plot.now);
+    for point in ahead.filter(|p| plot.shows(p.at)) {
         seen[column(point.at)].ahead = Some(Sample {
             at: point.at,
             low: point.low,
@@ -142,7 +147,7 @@ impl Seen {
                 .zip(scales.temperature)
                 .map(|(v, range)| down(v, range)),
             format!("{}: {}", visitor.day_and_time(at), said.join(", ")),
-            read.is_some() || self.hand.is_some(),
+            self.upper.is_some(),
         ))
     }
 }

@@ -13,11 +13,7 @@ pub(super) fn of(visitor: &Visitor, plot: &Plot) -> String {
         visitor.day_and_time(until)
     );
     let sg = |sg: f64| visitor.gravity(Gravity::computed(sg));
-    let shown: Vec<&Sample> = plot
-        .gravity
-        .iter()
-        .filter(|s| s.at >= plot.from && s.at <= plot.to)
-        .collect();
+    let shown: Vec<&Sample> = plot.gravity.iter().filter(|s| plot.shows(s.at)).collect();
     if let (Some(first), Some(last)) = (shown.first(), shown.last()) {
         match plot.upper {
             Upper::Gravity => {
@@ -67,9 +63,8 @@ pub(super) fn of(visitor: &Visitor, plot: &Plot) -> String {
             sg(end.high)
         );
     }
-    let inside = |at| at >= plot.from && at <= plot.to;
-    let marks = plot.marks.iter().filter(|m| inside(m.at)).count();
-    let hand = plot.hand.iter().filter(|(at, _)| inside(*at)).count();
+    let marks = plot.marks.iter().filter(|m| plot.shows(m.at)).count();
+    let hand = plot.hand.iter().filter(|(at, _)| plot.shows(*at)).count();
     if marks + hand > 0 {
         words +=
             &format!(" {marks} deeds and {hand} hand readings are marked; the log lists them.");

@@ -87,6 +87,7 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
         hand,
         marks: marks.collect(),
         upper: Upper::Gravity,
+        unsure: false,
         expected: None,
         wanted: (None, None),
         heading: String::new(),

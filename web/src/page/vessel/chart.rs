@@ -149,32 +149,33 @@ fn moves(curve: &Curve) -> [(&'static str, Option<(Moment, Moment)>); 4] {
 }
 
 fn key(curve: &Curve, plot: &Plot) -> Markup {
-    let forecast = plot
-        .curve
-        .iter()
-        .any(|p| p.at > plot.now && p.at <= plot.to);
+    let fitted = || plot.curve.iter().filter(|p| plot.shows(p.at));
+    let ahead = fitted().any(|p| p.at > plot.now);
+    let behind = fitted().any(|p| p.at <= plot.now);
+    let spread = !curve.is_of_single_readings();
     let right = curve.look.readings == Readings::PutRight;
     html! {
         @if !plot.gravity.is_empty() { span {
-            i.key.gravity {}
-            @match (plot.upper, right) {
-                (Upper::Fall, _) => {
+            i.key.gravity.spread[spread && !plot.unsure].unsure[plot.unsure] {}
+            @match (plot.upper, right, spread) {
+                (Upper::Fall, ..) => {
                     "fall per day: the straight line through the hours half a day to either side, the float put right; "
                     "shaded where it lies nine times out of ten"
                 }
-                (Upper::Gravity, true) => {
+                (Upper::Gravity, true, _) => {
                     "gravity put right by hand readings and without the float's jumps, "
                     "shaded as far as readings spread and the float's error is not known"
                 }
-                (Upper::Gravity, false) => "gravity, shaded as far as readings spread",
+                (Upper::Gravity, false, true) => "gravity, shaded as far as readings spread",
+                (Upper::Gravity, false, false) => "gravity, reading by reading",
             }
         } }
-        @if !plot.curve.is_empty() { span {
+        @if behind { span {
             i.key.fitted {} "fitted curve"
             @if curve.is_put_right() { ", the float put right" }
         } }
-        @if forecast { span { i.key.ahead {} "forecast, and what the fitted curves leave open" } }
-        @if !plot.hand.is_empty() { span { i.key.hand {} "read by hand" } }
+        @if ahead { span { i.key.ahead {} "forecast, and what the fitted curves leave open" } }
+        @if plot.hand.iter().any(|(at, _)| plot.shows(*at)) { span { i.key.hand {} "read by hand" } }
         @if !plot.temperature.is_empty() { span { i.key.warmth {} "temperature" } }
     }
 }
