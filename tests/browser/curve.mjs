@@ -156,6 +156,15 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
     await page.screenshot({ path: join(shots, `curve-${scheme}.png`) });
   }
 
+  // On paper it is light, whatever the screen.
+  await page.emulateMedia({ media: "print", colorScheme: "dark" });
+  const print = await page.evaluate(() => {
+    const of = (name, property) => getComputedStyle(document.querySelector(name))[property];
+    return [of("body", "backgroundColor"), of("#curve .s-gravity", "stroke"), of("#curve .looks", "display"), of("#curve svg.wide", "display")];
+  });
+  check(print.join() === "rgb(255, 255, 255),rgb(122, 65, 8),none,block", "it prints light and whole", print.join());
+  await page.emulateMedia({ media: "screen", colorScheme: "light" });
+
   // Beside the page, its picture.
   const picture = page.getByRole("link", { name: "Curve as picture" });
   const address = new URL(await picture.getAttribute("href"), base).href;

@@ -41,7 +41,7 @@ pub(super) fn layout(shape: Shape) -> Layout {
         letter: 7,
         rows: 3,
         time_ticks: 9,
-        value_ticks: (7, 3),
+        value_ticks: (7, 4),
         temperature_part: 0.26,
         head: 0,
         foot: 0,

@@ -101,3 +101,49 @@ pub(super) fn spots(placed: &[Placed]) -> Vec<Spot> {
     }
     spots
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mark(days: f64, leads_to: &str) -> Mark {
+        Mark {
+            at: Moment(0) + ebbmark_core::time::Span::from_days(days),
+            label: "fed".to_owned(),
+            says: format!("fed on day {days}"),
+            leads_to: leads_to.to_owned(),
+            kind: MarkKind::Deed,
+        }
+    }
+
+    fn placed(marks: &[Mark], x: impl Fn(&Mark) -> i32) -> Vec<Placed<'_>> {
+        let place = |mark| Placed {
+            x: x(mark),
+            middle: 0,
+            row: None,
+            mark,
+        };
+        marks.iter().map(place).collect()
+    }
+
+    #[test]
+    fn marks_too_close_for_a_finger_share_a_spot() {
+        let days = |m: &Mark| m.at.since(Moment(0)).as_days() as i32;
+        let marks = [100.0, 120.0, 140.0, 180.0].map(|d| mark(d, "#line"));
+        let spots = spots(&placed(&marks, days));
+        let sides: Vec<(i32, i32)> = spots.iter().map(|s| (s.from, s.to)).collect();
+        assert_eq!(sides, [(83, 157), (163, 197)]);
+        assert_eq!(
+            spots[0].says,
+            ["fed on day 100", "fed on day 120", "fed on day 140"]
+        );
+        // None lies over another.
+        assert!(sides.windows(2).all(|w| w[0].1 <= w[1].0));
+    }
+
+    #[test]
+    fn what_leads_nowhere_is_no_spot() {
+        let marks = [mark(1.0, "")];
+        assert!(spots(&placed(&marks, |_| 50)).is_empty());
+    }
+}
