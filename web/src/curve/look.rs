@@ -124,9 +124,6 @@ impl Look {
 
 fn moment<'de, D: Deserializer<'de>>(from: D) -> Result<Option<Moment>, D::Error> {
     let text = String::deserialize(from)?;
-    if text.is_empty() {
-        return Ok(None);
-    }
     let at = Moment::parse_rfc3339(&text).map_err(serde::de::Error::custom)?;
     // To the second: an address is kept and sent to others.
     Ok(Some(Moment(at.0 - at.0.rem_euclid(1000))))
@@ -164,6 +161,7 @@ mod tests {
         for query in [
             "span=ever",
             "from=yesterday&to=now",
+            "to=",
             "view=slope",
             "readings=raw",
         ] {
