@@ -113,6 +113,14 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await page.mouse.down();
   await page.mouse.up();
   check(String(await stretch(page)) === String(close), "a click changes nothing");
+  await page.evaluate(() => (window.stays = true));
+  await page.goBack();
+  await until(page, "back is back to the whole", ([whole]) => {
+    const { from, to } = document.getElementById("curve")?.dataset ?? {};
+    return Math.abs((to - from) / whole - 1) < 0.01;
+  }, to - from);
+  await page.goForward();
+  await until(page, "and forth to the part", ([part]) => document.getElementById("curve")?.dataset.from === part, String(close[0]));
 
   await page.evaluate(() => (window.stays = true));
   await page.getByRole("link", { name: "Fall per day" }).click();

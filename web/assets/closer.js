@@ -10,11 +10,14 @@
 
   const holder = () => document.getElementById("curve");
   const number = (name) => Number(holder().dataset[name]);
-  const along = (event) => window.alongCurve(event.clientX);
+  const curve = window.readOut;
+  const along = (event) => curve.along(event.clientX);
   const moment = (part) => number("from") + part * (number("to") - number("from"));
 
+  let shown = location.search;
+
   /** Puts the curve of an address in place of the one that is shown. */
-  async function go(address) {
+  async function go(address, isBack) {
     const old = holder();
     old.setAttribute("aria-busy", "true");
     const focus = document.activeElement;
@@ -26,7 +29,8 @@
       const fresh = page.getElementById("curve");
       for (const open of old.querySelectorAll("details[open]")) page.getElementById(open.id).open = true;
       old.replaceWith(fresh);
-      history.replaceState(null, "", address);
+      if (!isBack) history.pushState(null, "", address);
+      shown = location.search;
       document.dispatchEvent(new Event("fresh"));
       if (name) [...fresh.querySelectorAll("a, [tabindex]")].find((e) => e.id === name || e.textContent === name)?.focus({ preventScroll: true });
     } catch {
@@ -49,15 +53,10 @@
   function mark(a, b) {
     document.querySelector("#curve .chosen-part")?.remove();
     if (b === undefined) return;
-    const svg = [...document.querySelectorAll("#curve svg")].find((s) => s.getBoundingClientRect().width > 0);
-    const [left, right, top, bottom, , lower] = svg.dataset.panels.split(" ").map(Number);
-    const part = document.createElementNS("http://www.w3.org/2000/svg", "rect");
-    part.setAttribute("class", "chosen-part");
-    part.setAttribute("x", left + Math.min(a, b) * (right - left));
-    part.setAttribute("width", Math.abs(a - b) * (right - left));
-    part.setAttribute("y", top);
-    part.setAttribute("height", (lower || bottom) - top);
-    svg.append(part);
+    const [svg, left, right, top, bottom, , lower] = curve.drawing();
+    const x = left + Math.min(a, b) * (right - left);
+    const width = Math.abs(a - b) * (right - left);
+    svg.append(curve.part("rect", { class: "chosen-part", x, width, y: top, height: (lower || bottom) - top }));
   }
 
   document.addEventListener("pointerdown", (event) => {
@@ -67,6 +66,7 @@
       if (fingers.size === 2) spread = { from: new Map(fingers) };
     } else if (event.button === 0) {
       start = along(event);
+      event.target.setPointerCapture(event.pointerId);
       event.preventDefault(); // no words are chosen meanwhile
     }
   });
@@ -103,6 +103,10 @@
 
   document.addEventListener("keydown", (event) => {
     if (event.key === "Escape") start = mark() ?? null;
+  });
+  // Back and forth through what was looked at; a step within the page changes no query.
+  window.addEventListener("popstate", () => {
+    if (location.search !== shown) go(location.href, true);
   });
   document.addEventListener("click", (event) => {
     const link = event.target.closest("#curve .looks a[href]");

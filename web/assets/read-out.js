@@ -129,5 +129,5 @@
   });
   document.addEventListener("fresh", prepare);
   prepare();
-  window.alongCurve = along;
+  window.readOut = { along, drawing, part };
 })();

@@ -159,3 +159,23 @@ pub(crate) fn as_heading(words: &str) -> String {
     let first = chars.next().map(char::to_uppercase).into_iter().flatten();
     first.chain(chars).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use ebbmark_core::units::Preferences;
+    use jiff::tz::TimeZone;
+
+    use super::*;
+
+    #[test]
+    fn a_fall_a_day_in_either_scale() {
+        let mut visitor = Visitor::away(Moment(0), TimeZone::UTC, Preferences::default());
+        let shown: Vec<String> = [0.004_21, -0.000_04, -0.0012, 0.01]
+            .map(|by| visitor.a_day(by))
+            .to_vec();
+        assert_eq!(shown, ["0.0042", "0.0000", "-0.0012", "0.0100"]);
+        visitor.prefs.gravity = GravityScale::Plato;
+        assert_eq!(visitor.a_day(1.046), "1.05 °P");
+        assert_eq!(visitor.a_day(-0.001), "0.00 °P");
+    }
+}
