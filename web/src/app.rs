@@ -19,8 +19,8 @@ use tower_http::timeout::TimeoutLayer;
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
 use crate::{
-    Handle, act, api, assets, calendar, export, fault, headers, icon, intake, live, metrics, page,
-    picture,
+    Handle, act, api, assets, calendar, curve, export, fault, headers, icon, intake, live, metrics,
+    page, picture,
 };
 
 /// A form is a few short fields.
@@ -127,6 +127,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/hours.csv", get(export::hours))
         .route("/vessel/{id}/log.csv", get(export::log))
         .route("/vessel/{id}/curve.png", get(picture::show))
+        .route("/vessel/{id}/read-out", get(curve::read_out::show))
         .route("/vessel/{id}/hand", post(act::log::hand))
         .route("/vessel/{id}/deed", post(act::log::deed))
         .route(

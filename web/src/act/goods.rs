@@ -33,8 +33,13 @@ pub(crate) async fn put_in(
         .to_go_in(&deeds)
         .into_iter()
         .find(|(step, _)| Some(*step) == with);
-    // On another phone it has gone in by now.
-    let (with, goods) = step.ok_or_else(|| Fault::missing("step of the plan"))?;
+    let Some((with, goods)) = step else {
+        // It has gone in by now: by the first of two taps, or on another phone.
+        return match app.led_to(&posted.once()).await {
+            Some(to) => Err(Fault::Already { to }),
+            None => Err(Fault::missing("step of the plan")),
+        };
+    };
     match read(&posted, with, &goods) {
         Ok(deed) => write(&app, vessel, &posted, (deed, None)).await,
         Err(complaints) => {

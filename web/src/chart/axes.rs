@@ -1,7 +1,8 @@
 //! Where the ticks go: round numbers, and round local times whatever the zone's clock changes.
 
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
-use jiff::tz::TimeZone;
+use ebbmark_core::units::{ClockFace, DateOrder, Preferences};
 use jiff::{ToSpan, ZonedDateTime};
 
 #[derive(Clone, Debug, PartialEq)]
@@ -109,12 +110,15 @@ impl Step {
         }
     }
 
-    fn label(self, at: &ZonedDateTime) -> String {
-        let form = match self {
-            Step::Hours(_) if at.hour() != 0 => "%H:%M",
-            Step::Months(_) if at.month() == 1 => "%Y",
-            Step::Months(_) => "%b",
-            _ => "%-d %b",
+    fn label(self, at: &ZonedDateTime, units: Preferences) -> String {
+        let form = match (self, units.clock, units.dates) {
+            (Step::Hours(_), ClockFace::TwentyFour, _) if at.hour() != 0 => "%H:%M",
+            (Step::Hours(_), ClockFace::Twelve, _) if at.hour() != 0 => "%-I %P",
+            (Step::Months(_), ..) if at.month() == 1 => "%Y",
+            (Step::Months(_), ..) => "%b",
+            (_, _, DateOrder::DayMonth) => "%-d %b",
+            (_, _, DateOrder::MonthDay) => "%b %-d",
+            (_, _, DateOrder::YearFirst) => "%m-%d",
         };
         at.strftime(form).to_string()
     }
@@ -124,9 +128,10 @@ impl Step {
 pub(crate) fn time_ticks(
     from: Moment,
     to: Moment,
-    zone: &TimeZone,
+    style: &Style,
     most: usize,
 ) -> Vec<Tick<Moment>> {
+    let zone = style.zone;
     let days = to.since(from).as_days();
     let step = STEPS
         .into_iter()
@@ -147,7 +152,7 @@ pub(crate) fn time_ticks(
         if moment >= from {
             ticks.push(Tick {
                 at: moment,
-                label: step.label(&at),
+                label: step.label(&at, style.units),
             });
         }
         next = step.next(&at);
@@ -157,6 +162,8 @@ pub(crate) fn time_ticks(
 
 #[cfg(test)]
 mod tests {
+    use jiff::tz::TimeZone;
+
     use super::*;
 
     fn moment(text: &str) -> Moment {
@@ -186,12 +193,27 @@ mod tests {
         let ticks = time_ticks(
             moment("2026-03-28T12:00:00Z"),
             moment("2026-03-29T20:00:00Z"),
-            &zone,
+            &Style::usual(&zone),
             6,
         );
         assert_eq!(
             labels(&ticks),
             ["18:00", "29 Mar", "06:00", "12:00", "18:00"]
+        );
+        let units = Preferences {
+            dates: DateOrder::MonthDay,
+            clock: ClockFace::Twelve,
+            ..Preferences::USUAL
+        };
+        let american = time_ticks(
+            moment("2026-03-28T12:00:00Z"),
+            moment("2026-03-29T20:00:00Z"),
+            &Style { units, zone: &zone },
+            6,
+        );
+        assert_eq!(
+            labels(&american),
+            ["6 pm", "Mar 29", "6 am", "12 pm", "6 pm"]
         );
         assert_eq!(ticks[1].at, moment("2026-03-28T23:00:00Z"));
         assert_eq!(ticks[2].at, moment("2026-03-29T04:00:00Z"));
@@ -201,16 +223,31 @@ mod tests {
     fn days_weeks_and_months() {
         let zone = TimeZone::get("America/New_York").unwrap();
         let from = moment("2026-10-20T15:00:00Z");
-        let fortnight = time_ticks(from, moment("2026-11-03T15:00:00Z"), &zone, 8);
+        let fortnight = time_ticks(
+            from,
+            moment("2026-11-03T15:00:00Z"),
+            &Style::usual(&zone),
+            8,
+        );
         assert_eq!(
             labels(&fortnight),
             [
                 "22 Oct", "24 Oct", "26 Oct", "28 Oct", "30 Oct", "1 Nov", "3 Nov"
             ]
         );
-        let season = time_ticks(from, moment("2026-12-20T15:00:00Z"), &zone, 5);
+        let season = time_ticks(
+            from,
+            moment("2026-12-20T15:00:00Z"),
+            &Style::usual(&zone),
+            5,
+        );
         assert_eq!(labels(&season), ["2 Nov", "16 Nov", "30 Nov", "14 Dec"]);
-        let year = time_ticks(from, moment("2027-10-20T15:00:00Z"), &zone, 7);
+        let year = time_ticks(
+            from,
+            moment("2027-10-20T15:00:00Z"),
+            &Style::usual(&zone),
+            7,
+        );
         assert_eq!(labels(&year), ["Nov", "2027", "Mar", "May", "Jul", "Sep"]);
     }
 
@@ -220,7 +257,7 @@ mod tests {
         let from = moment("2026-01-01T00:00:00Z");
         for hours in [1, 5, 30, 100, 700, 3000, 9000, 80_000] {
             let to = from + ebbmark_core::time::Span::hours(hours);
-            let ticks = time_ticks(from, to, &zone, 8);
+            let ticks = time_ticks(from, to, &Style::usual(&zone), 8);
             assert!(ticks.len() <= 10, "{hours} h: {}", ticks.len());
             assert!(ticks.windows(2).all(|w| w[0].at < w[1].at));
             assert!(ticks.iter().all(|t| t.at >= from && t.at <= to));

@@ -29,11 +29,14 @@ async fn all_well_is_said_in_one_line_and_what_is_wrong_is_named_first() {
         })
         .await;
     let page = cellar.get("/").await.text;
-    assert!(page.contains("<dt>May be done</dt>"));
-    assert!(
-        page.contains("Cask &lt;1&gt;</a>: rack, stabilise."),
-        "{page}"
-    );
+    // What is due is not said again among what may be done.
+    for said in [
+        "To do</dt><dd>#rack it off its lees.",
+        "May be done</dt><dd>#stabilise.",
+    ] {
+        let said = said.replace('#', "<a href=\"/vessel/1\">Cask &lt;1&gt;</a>: ");
+        assert!(page.contains(&said), "{said}: {page}");
+    }
 }
 
 #[tokio::test]
