@@ -20,6 +20,7 @@ use crate::auth::guard::Guard;
 use crate::fault::Fault;
 use crate::{
     Handle, act, api, assets, calendar, export, fault, headers, intake, live, metrics, page,
+    picture,
 };
 
 /// A form is a few short fields.
@@ -117,6 +118,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/readings.csv", get(export::readings))
         .route("/vessel/{id}/hours.csv", get(export::hours))
         .route("/vessel/{id}/log.csv", get(export::log))
+        .route("/vessel/{id}/curve.png", get(picture::show))
         .route("/vessel/{id}/hand", post(act::log::hand))
         .route("/vessel/{id}/deed", post(act::log::deed))
         .route(

@@ -49,6 +49,17 @@ impl Visitor {
         }
     }
 
+    /// Nobody at a page: what is made to be sent.
+    pub fn away(now: Moment, zone: TimeZone, prefs: Preferences) -> Visitor {
+        Visitor {
+            standing: Standing::Outside,
+            prefs,
+            zone,
+            now,
+            path: String::new(),
+        }
+    }
+
     fn from_store(reader: &Reader, seen: Seen) -> Result<Visitor, StoreError> {
         let standing = match reader.setting(PASSWORD_SETTING)? {
             None => Standing::Unlocked,

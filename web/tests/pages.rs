@@ -25,6 +25,9 @@ mod live;
 #[path = "pages/openapi.rs"]
 mod openapi;
 #[cfg(test)]
+#[path = "pages/picture.rs"]
+mod picture;
+#[cfg(test)]
 #[path = "pages/pouring.rs"]
 mod pouring;
 #[cfg(test)]

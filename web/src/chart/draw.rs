@@ -11,14 +11,14 @@ use super::pen::{FINE, Outcome, Pen, drawn};
 use super::scale::{self, Panel};
 use super::{Plot, Sample, Shape};
 
-/// Mean width of a letter, for keeping labels apart.
-const LETTER_WIDTH: i32 = 7;
 const ROW: i32 = 17;
 
 struct Layout {
     width: i32,
     height: i32,
     left: i32,
+    /// Mean width of a letter, for keeping labels apart.
+    letter: i32,
     /// Rows for the names of what was done.
     rows: usize,
     time_ticks: usize,
@@ -34,6 +34,7 @@ fn layout(shape: Shape) -> Layout {
             width: 900,
             height: 440,
             left: 52,
+            letter: 7,
             rows: 3,
             time_ticks: 9,
             value_ticks: (7, 3),
@@ -43,6 +44,7 @@ fn layout(shape: Shape) -> Layout {
             width: 360,
             height: 470,
             left: 46,
+            letter: 7,
             rows: 4,
             time_ticks: 5,
             value_ticks: (7, 3),
@@ -52,10 +54,22 @@ fn layout(shape: Shape) -> Layout {
             width: 900,
             height: 250,
             left: 52,
+            letter: 7,
             rows: 2,
             time_ticks: 9,
             value_ticks: (4, 2),
             temperature_part: 0.3,
+        },
+        Shape::Picture => Layout {
+            width: 640,
+            height: 500,
+            left: 56,
+            // Its font is wider than what most systems write with.
+            letter: 8,
+            rows: 3,
+            time_ticks: 7,
+            value_ticks: (7, 3),
+            temperature_part: 0.26,
         },
     }
 }
@@ -69,7 +83,14 @@ pub(super) fn size(shape: Shape) -> (i32, i32) {
 pub(super) fn draw(plot: &Plot, shape: Shape) -> Result<String, Box<dyn std::error::Error>> {
     drawn(size(shape), |pen| {
         let layout = layout(shape);
-        Drawing { plot, layout, pen }.all()
+        let alone = shape == Shape::Picture;
+        Drawing {
+            plot,
+            layout,
+            pen,
+            alone,
+        }
+        .all()
     })
 }
 
@@ -77,6 +98,8 @@ struct Drawing<'a, 'b> {
     plot: &'a Plot<'a>,
     layout: Layout,
     pen: &'a Pen<'a, 'b>,
+    /// No page around it says what it is.
+    alone: bool,
 }
 
 impl Drawing<'_, '_> {
@@ -113,8 +136,13 @@ impl Drawing<'_, '_> {
             .filter_map(|m| m.row)
             .max()
             .map_or(0, |r| r + 1);
-        let top = used_rows as i32 * ROW + ROW + 4;
-        let bottom = self.layout.height - ROW - 8;
+        let (head, foot) = if self.alone {
+            (ROW + 12, ROW + 6)
+        } else {
+            (0, 0)
+        };
+        let top = head + used_rows as i32 * ROW + ROW + 4;
+        let bottom = self.layout.height - foot - ROW - 8;
         let between = ROW + 10;
         let cut = match temperature_range {
             Some(_) => bottom - ((bottom - top) as f64 * self.layout.temperature_part) as i32,
@@ -141,7 +169,7 @@ impl Drawing<'_, '_> {
         self.times(&upper, lower.as_ref(), bottom)?;
         self.names(&upper, lower.as_ref())?;
         for mark in &marked {
-            self.mark(mark, &upper, lower.as_ref())?;
+            self.mark(mark, head, &upper, lower.as_ref())?;
         }
 
         let to_xy = |at: Moment, sg: f64| (upper.x(at), upper.y(to_gravity(sg)));
@@ -180,6 +208,54 @@ impl Drawing<'_, '_> {
         if let Some(lower) = &lower {
             self.spread(lower, &temperature, Paint::TemperatureSpread)?;
             self.line(lower, &temperature, Paint::Temperature)?;
+        }
+        if self.alone {
+            self.heading()?;
+            self.key(!gravity.is_empty(), ahead.len() > 1)?;
+        }
+        Ok(())
+    }
+
+    fn heading(&self) -> Outcome {
+        let at = (10 * FINE, 4 * FINE);
+        self.pen.words(
+            &self.plot.heading,
+            at,
+            Paint::MarkWords,
+            HPos::Left,
+            VPos::Top,
+        )
+    }
+
+    /// What the lines mean, in a row at the lower edge.
+    fn key(&self, gravity: bool, forecast: bool) -> Outcome {
+        let plot = self.plot;
+        let entries = [
+            (gravity, "gravity", Paint::Gravity),
+            (!plot.curve.is_empty(), "fitted", Paint::Curve),
+            (forecast, "forecast", Paint::Forecast),
+            (!plot.hand.is_empty(), "by hand", Paint::Hand),
+            (
+                !plot.temperature.is_empty(),
+                "temperature",
+                Paint::Temperature,
+            ),
+        ];
+        let y = (self.layout.height - ROW / 2 - 4) * FINE;
+        let mut x = self.layout.left;
+        for (_, words, paint) in entries.into_iter().filter(|(there, ..)| *there) {
+            if paint == Paint::Hand {
+                let at = ((x + 13) * FINE, y);
+                self.pen.dot(at, 5, paint.colour().filled())?;
+            } else {
+                let sample = vec![(x * FINE, y), ((x + 26) * FINE, y)];
+                self.pen.path(sample, paint, 2)?;
+            }
+            let at = ((x + 32) * FINE, y);
+            self.pen
+                .words(words, at, Paint::Words, HPos::Left, VPos::Center)?;
+            let long = i32::try_from(words.chars().count()).unwrap_or_default();
+            x += 32 + long * self.layout.letter + 14;
         }
         Ok(())
     }
@@ -270,7 +346,7 @@ impl Drawing<'_, '_> {
                 let part = mark.at.since(plot.from).0 as f64 / width;
                 let x = left + (f64::from(right - left) * part).round() as i32;
                 let long = i32::try_from(mark.label.chars().count()).unwrap_or(i32::MAX / 64);
-                let room = long.saturating_mul(LETTER_WIDTH);
+                let room = long.saturating_mul(self.layout.letter);
                 let start = (x - room / 2)
                     .clamp(left.min(right - room), right - room)
                     .max(0);
@@ -288,14 +364,14 @@ impl Drawing<'_, '_> {
             .collect()
     }
 
-    fn mark(&self, mark: &Placed, upper: &Panel, lower: Option<&Panel>) -> Outcome {
+    fn mark(&self, mark: &Placed, head: i32, upper: &Panel, lower: Option<&Panel>) -> Outcome {
         let x = upper.x(mark.at);
         for panel in std::iter::once(upper).chain(lower) {
             self.pen
                 .path(vec![(x, panel.top), (x, panel.bottom)], Paint::Mark, 1)?;
         }
         if let Some(row) = mark.row {
-            let y = (row as i32 * ROW + 2) * FINE;
+            let y = (head + row as i32 * ROW + 2) * FINE;
             let at = (mark.middle * FINE, y);
             self.pen
                 .words(mark.label, at, Paint::MarkWords, HPos::Center, VPos::Top)?;

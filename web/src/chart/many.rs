@@ -68,8 +68,8 @@ struct Layout {
 
 fn layout(shape: Shape) -> Layout {
     match shape {
-        // A card has one mead: several are never drawn low.
-        Shape::Wide | Shape::Low => Layout {
+        // Several are never drawn low or as a picture: those are of one mead.
+        Shape::Wide | Shape::Low | Shape::Picture => Layout {
             size: (900, 480),
             left: 52,
             across_ticks: 12,

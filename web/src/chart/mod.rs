@@ -10,6 +10,7 @@ mod envelope;
 mod many;
 mod paint;
 mod pen;
+mod png;
 mod scale;
 mod spark;
 
@@ -21,6 +22,7 @@ use paint::Said;
 
 pub(crate) use envelope::{Sample, gravity_of_hours, of_readings, temperature_of_hours};
 pub(crate) use many::{Axis, Band, Line, MOST as MOST_LINES, Many, Part, class as line_class};
+pub(crate) use png::can_write;
 pub(crate) use scale::{gravity as gravity_shown, temperature as temperature_shown};
 pub(crate) use spark::spark;
 
@@ -46,9 +48,17 @@ pub(crate) struct Plot<'a> {
     pub marks: Vec<Mark>,
     /// Where the maker expects it to end, SG.
     pub expected: Option<f64>,
+    /// Over a picture that is sent alone.
+    pub heading: String,
     pub title: String,
     /// In words, for who cannot see it.
     pub description: String,
+}
+
+impl Plot<'_> {
+    pub fn is_empty(&self) -> bool {
+        self.gravity.is_empty() && self.temperature.is_empty() && self.hand.is_empty()
+    }
 }
 
 /// One drawing for a wide window and one for a phone: scaling a single one down would leave its
@@ -59,6 +69,8 @@ pub(crate) enum Shape {
     Tall,
     /// For a card, on paper too: a strip.
     Low,
+    /// To be sent alone, with a heading and what its lines mean.
+    Picture,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -74,6 +86,14 @@ pub(crate) fn svg(plot: &Plot, shape: Shape) -> Result<String, ChartError> {
         description: &plot.description,
     };
     Ok(paint::finish(&raw, &said, shape, draw::size(shape)))
+}
+
+/// As a PNG in light colours: its bytes, width and height.
+///
+/// # Errors
+/// The drawing library gave up.
+pub(crate) fn png(plot: &Plot) -> Result<(Vec<u8>, u32, u32), ChartError> {
+    png::of(&svg(plot, Shape::Picture)?).map_err(ChartError)
 }
 
 /// Several meads over one another.

@@ -44,7 +44,7 @@ pub(super) struct Said<'a> {
 }
 
 impl Paint {
-    const ALL: [Paint; 24] = [
+    pub const ALL: [Paint; 24] = [
         Paint::Grid,
         Paint::Frame,
         Paint::Words,
@@ -140,6 +140,7 @@ pub(super) fn finish(raw: &str, said: &Said, shape: Shape, size: (i32, i32)) -> 
         Shape::Wide => "wide",
         Shape::Tall => "tall",
         Shape::Low => "low",
+        Shape::Picture => "picture",
     };
     let mut out = String::with_capacity(body.len() + 512);
     let _ = write!(

@@ -40,6 +40,7 @@ fn year() -> Plot<'static> {
             },
         ],
         expected: Some(1.0),
+        heading: String::new(),
         title: "Gravity of <script>alert(1)</script>".to_owned(),
         description: "From \"here\" to <there>.".to_owned(),
     }
@@ -113,4 +114,61 @@ fn nothing_to_draw_is_drawn_as_nothing() {
     plot.to = plot.from;
     plot.now = plot.from;
     assert!(svg(&plot, Shape::Tall).is_ok());
+}
+
+/// Pixels of a picture that are of this colour, within that many steps of each part.
+fn pixels_of(picture: &resvg::tiny_skia::Pixmap, colour: (u8, u8, u8), within: u8) -> usize {
+    let near = |a: u8, b: u8| a.abs_diff(b) <= within;
+    let is_it = |p: &&resvg::tiny_skia::PremultipliedColorU8| {
+        near(p.red(), colour.0) && near(p.green(), colour.1) && near(p.blue(), colour.2)
+    };
+    picture.pixels().iter().filter(is_it).count()
+}
+
+#[test]
+fn the_picture_is_light_has_lines_and_words_and_stays_small() {
+    let mut plot = year();
+    let (bare, ..) = png(&plot).unwrap();
+    plot.heading = "Cask: Linden, żółć".to_owned();
+    let (bytes, width, height) = png(&plot).unwrap();
+    assert!(bytes.len() < 200_000, "{} bytes", bytes.len());
+    let picture = resvg::tiny_skia::Pixmap::decode_png(&bytes).unwrap();
+    assert_eq!((picture.width(), picture.height()), (width, height));
+    assert_eq!((width, height), (1280, 1000));
+    // The colours of the light book: gravity, temperature, and white paper under it all.
+    assert!(pixels_of(&picture, (0x7a, 0x41, 0x08), 8) > 1000);
+    assert!(pixels_of(&picture, (0x2f, 0x64, 0x74), 8) > 1000);
+    assert!(pixels_of(&picture, (255, 255, 255), 0) > 640_000);
+    // What the heading adds is ink.
+    let bare = resvg::tiny_skia::Pixmap::decode_png(&bare).unwrap();
+    let ink = |p| pixels_of(p, (0x2b, 0x25, 0x1d), 40);
+    assert!(
+        ink(&picture) > ink(&bare) + 300,
+        "{} {}",
+        ink(&picture),
+        ink(&bare)
+    );
+}
+
+#[test]
+fn a_spike_of_one_minute_in_a_year_is_in_the_picture() {
+    let plain = year();
+    let mut spiked = year();
+    // One reading of the hour stood high: its hour's extreme, whatever its middle.
+    spiked.gravity[4000].high = 1.09;
+    let spread = |plot: &Plot| {
+        let picture = resvg::tiny_skia::Pixmap::decode_png(&png(plot).unwrap().0).unwrap();
+        let (width, rows) = (picture.width() as usize, picture.height() as usize);
+        let at = |x: usize, y: usize| picture.pixels()[y * width + x];
+        // Along the line half way up the panel, right of where the curve has come down.
+        (width / 3..width - 20)
+            .flat_map(|x| (rows / 4..rows / 3).map(move |y| (x, y)))
+            .filter(|(x, y)| {
+                let p = at(*x, *y);
+                p.red() > p.blue().saturating_add(60)
+            })
+            .count()
+    };
+    assert_eq!(spread(&plain), 0);
+    assert!(spread(&spiked) > 20, "{}", spread(&spiked));
 }

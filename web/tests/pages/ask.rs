@@ -36,6 +36,7 @@ pub struct Answer {
     pub status: StatusCode,
     pub headers: HeaderMap,
     pub text: String,
+    pub bytes: Vec<u8>,
 }
 
 impl Answer {
@@ -115,6 +116,7 @@ impl Cellar {
             status: parts.status,
             headers: parts.headers,
             text: String::from_utf8_lossy(&bytes).into_owned(),
+            bytes: bytes.to_vec(),
         }
     }
 

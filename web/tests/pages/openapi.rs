@@ -113,7 +113,9 @@ fn routes() -> BTreeSet<String> {
     let spoken = |path: &&str| {
         path.starts_with("/api/")
             || path.starts_with("/intake/")
-            || [".csv", ".json", ".ics"].iter().any(|e| path.ends_with(e))
+            || [".csv", ".json", ".ics", ".png"]
+                .iter()
+                .any(|e| path.ends_with(e))
             || ["/metrics", "/healthz", "/live"].contains(path)
     };
     paths
@@ -319,6 +321,10 @@ async fn answers_of_a_filled_cellar_are_as_it_says() {
             format!("/vessel/{cask}/hours.csv"),
         ),
         ("/vessel/{id}/log.csv", format!("/vessel/{cask}/log.csv")),
+        (
+            "/vessel/{id}/curve.png",
+            format!("/vessel/{cask}/curve.png?span=all"),
+        ),
         ("/mead/{id}/card.csv", format!("/mead/{mead}/card.csv")),
         ("/mead/{id}/card.json", format!("/mead/{mead}/card.json")),
         ("/compare.csv", format!("/compare.csv{many}time")),
@@ -359,6 +365,11 @@ async fn answers_of_a_filled_cellar_are_as_it_says() {
         (
             "/vessel/{id}/log.csv",
             "/vessel/99/log.csv",
+            StatusCode::NOT_FOUND,
+        ),
+        (
+            "/vessel/{id}/curve.png",
+            "/vessel/99/curve.png",
             StatusCode::NOT_FOUND,
         ),
         ("/tasks.ics", "/tasks.ics?key=none", StatusCode::FORBIDDEN),

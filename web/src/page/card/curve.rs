@@ -14,7 +14,7 @@ use crate::visitor::Visitor;
 
 pub(super) fn show(visitor: &Visitor, record: &Record) -> Result<Markup, Fault> {
     let plot = plot(visitor, record);
-    if plot.gravity.is_empty() && plot.temperature.is_empty() && plot.hand.is_empty() {
+    if plot.is_empty() {
         return Ok(html! {});
     }
     let drawn = |shape| {
@@ -84,6 +84,7 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
         hand,
         marks: marks.collect(),
         expected: None,
+        heading: String::new(),
         title: format!("Gravity and temperature of {}", record.name),
         description,
     }

@@ -26,6 +26,7 @@ use super::cellar::{last_reading, measure};
 use super::tasks::{Place, item};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
+use crate::curve::{Course, Curve, Stretch};
 use crate::fault::Fault;
 use crate::form::Draft;
 use crate::visitor::{Looking, Visitor};
@@ -34,33 +35,6 @@ pub(crate) use forms::{
     ALONG, BATCH_FORM, DEED_FORM, END_FORM, FACTS_FORM, HAND_FORM, MOVE_FORM, SPLIT_FORM, STAYS,
 };
 pub(in crate::page) use forms::{deed_fields, hand_fields, in_words};
-
-/// How much of the record the drawing shows.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub(crate) enum Stretch {
-    ThreeDays,
-    TwoWeeks,
-    #[default]
-    All,
-}
-
-impl Stretch {
-    const ALL: [(Stretch, &str, &str); 3] = [
-        (Stretch::ThreeDays, "three-days", "3 days"),
-        (Stretch::TwoWeeks, "two-weeks", "2 weeks"),
-        (Stretch::All, "all", "All of it"),
-    ];
-
-    /// From where, of a record that begins at `start`.
-    fn from(self, start: Moment, now: Moment) -> Moment {
-        match self {
-            Stretch::ThreeDays => now - Span::days(3),
-            Stretch::TwoWeeks => now - Span::days(14),
-            Stretch::All => start.min(now - Span::hours(12)),
-        }
-    }
-}
 
 #[derive(Default, Deserialize)]
 pub(crate) struct Asked {
@@ -116,7 +90,7 @@ struct Story {
     empty: Vec<Vessel>,
     /// How the verdict on the mead in it changed: since when, and its sentence then.
     phases: Vec<(Moment, String)>,
-    record: chart::Record,
+    curve: Curve,
 }
 
 /// What a mead has from before it came into the vessel.
@@ -193,24 +167,13 @@ impl Story {
         let batches = reader.batches(id)?;
         // Of an empty vessel the last mead is shown.
         let shown = vessel.batch.as_ref().or(batches.first());
-        let mut stays = match shown {
-            Some(batch) => reader.stays(batch, now)?,
-            None => Vec::new(),
-        };
-        // Where a mead went from here is not this vessel's record.
-        while stays.last().is_some_and(|stay| stay.vessel != id) {
-            stays.pop();
-        }
+        let course = Course::load(reader, id, shown, now)?;
+        let stays = &course.stays;
         let past = match shown {
-            Some(batch) => Past::load(reader, batch, &stays)?,
+            Some(batch) => Past::load(reader, batch, stays)?,
             None => None,
         };
-        let start = stays.first().map_or(now - Span::days(14), |s| s.from);
-        let mut spans: Vec<_> = stays.iter().map(|s| (s.vessel, s.from, s.to)).collect();
-        if past.is_none() {
-            // With no other vessel's record before it, this one's may be looked into further.
-            spans = vec![(id, start.min(now - Span::days(14)), now)];
-        }
+        let start = stays.first().map_or(now, |s| s.from);
         let left = match (&vessel.batch, shown, stays.last()) {
             (None, Some(batch), Some(stay)) => Some((batch.facts.name.clone(), stay.to)),
             _ => None,
@@ -241,7 +204,7 @@ impl Story {
                 .into_iter()
                 .map(|(since, _, sentence)| (since, sentence))
                 .collect(),
-            record: chart::Record::load(reader, &spans, stretch.from(start, now), now)?,
+            curve: Curve::load(reader, vessel.clone(), &course, stretch, now)?,
             elsewhere: elsewhere(reader, &vessel)?,
             // Asked by the forms of a mead alone.
             empty: match &vessel.batch {
@@ -346,7 +309,6 @@ async fn page(
         render(
             &visitor,
             &story,
-            stretch,
             asked_done.as_deref(),
             noted.map(EntryId),
             draft.as_ref(),
@@ -359,7 +321,6 @@ async fn page(
 fn render(
     visitor: &Visitor,
     story: &Story,
-    stretch: Stretch,
     done_key: Option<&str>,
     noted: Option<EntryId>,
     draft: Option<&Draft>,
@@ -387,7 +348,7 @@ fn render(
                 (family::show(visitor, story))
                 (reckonings::show(story))
                 section aria-labelledby="drawing" {
-                    (chart::show(visitor, story, stretch)?)
+                    (chart::show(visitor, story)?)
                     (table::show(visitor, story))
                 }
                 section aria-labelledby="write" {

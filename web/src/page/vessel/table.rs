@@ -12,7 +12,7 @@ use crate::visitor::Visitor;
 const HOURS: usize = 50;
 
 pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
-    let hours = &story.record.hours;
+    let hours = &story.curve.hours;
     if hours.is_empty() {
         return html! {};
     }
