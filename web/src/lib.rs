@@ -21,6 +21,7 @@ mod form;
 mod found;
 mod headers;
 mod intake;
+pub mod link;
 mod live;
 mod metrics;
 mod page;

@@ -15,6 +15,7 @@ pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod task;
 pub(crate) mod vessel;
+pub(crate) mod ways;
 
 use axum::response::{IntoResponse, Redirect, Response};
 use ebbmark_store::model::Command;

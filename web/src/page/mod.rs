@@ -1,5 +1,6 @@
 //! The pages. Each answers one question; this is what they share.
 
+pub(crate) mod answer;
 pub(crate) mod archive;
 pub(crate) mod blend;
 pub(crate) mod card;
@@ -18,6 +19,7 @@ pub(crate) mod reckon;
 pub(crate) mod settings;
 pub(crate) mod tasks;
 pub(crate) mod vessel;
+pub(crate) mod ways;
 
 use axum::http::{HeaderMap, StatusCode, header};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -174,6 +176,8 @@ fn done_line(key: &str) -> Option<&'static str> {
         "moved" => "Feed moved. Readings from now on belong there.",
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",
+        "ways" => "Saved. It holds for what comes from now on.",
+        "answered" => "Noted.",
         "settings" => "Settings saved.",
         "price" => "The list of prices is changed.",
         "task-done" => "Done, and written in the book.",

@@ -2,6 +2,7 @@
 
 use axum::extract::{Query, State};
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::notice::again::Reply;
 use ebbmark_store::model::{DeliveryState, Notice, NoticeDelivery};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -15,6 +16,7 @@ use crate::visitor::{Looking, Visitor};
 
 const SHOWN: u32 = 60;
 const TEST_FORM: &str = "test";
+const ANSWER_FORM: &str = "answer";
 
 #[derive(Deserialize)]
 pub(crate) struct Asked {
@@ -47,6 +49,7 @@ fn ways_out(visitor: &Visitor, ways: &[WayOut]) -> Markup {
                 p.aside { "None is set up: notices stand only here. The configuration file names where they should go." }
             }
             @if let Some(why) = why_no_forms(visitor) { (why) }
+            p { "What goes by which, quiet hours and a summary: " a href="/notices/ways" { "what is told how" } "." }
             ul.plain {
                 @for way in ways {
                     li.way {
@@ -75,7 +78,27 @@ fn one(visitor: &Visitor, notice: &Notice) -> Markup {
                 @if let Some(at) = notice.cleared { p.aside { "Over since " (visitor.day_and_time(at)) "." } }
                 @if notice.deliveries.is_empty() && notice.kind != NoticeKind::Test { p.aside { "Stands only here." } }
                 ul.plain { @for delivery in &notice.deliveries { (fate(visitor, delivery)) } }
+                (answer(visitor, notice))
             }
+        }
+    }
+}
+
+/// What was answered, and the buttons that answer.
+fn answer(visitor: &Visitor, notice: &Notice) -> Markup {
+    if notice.cleared.is_some() || notice.kind == NoticeKind::Test {
+        return html! {};
+    }
+    let sheet = Sheet::new(visitor, ANSWER_FORM, None);
+    html! {
+        @if let Some(at) = notice.seen { p.aside { "Seen " (visitor.day_and_time(at)) "." } }
+        @if let Some(at) = notice.again { p.aside { "Told again " (visitor.day_and_time(at)) ", if it stands then." } }
+        @if let Some(sheet) = sheet.filter(|_| notice.seen.is_none()) {
+            (sheet.bare_form(&format!("/notices/{}/answer", notice.id), html! {
+                p.act.answers { @for reply in Reply::ALL {
+                    button type="submit" name="reply" value=(reply.key()) { (reply.label()) } " "
+                } }
+            }))
         }
     }
 }
@@ -97,6 +120,7 @@ fn fate(visitor: &Visitor, delivery: &NoticeDelivery) -> Markup {
                 @else { ": not through after " (tries(delivery.attempts)) ", again " (visitor.day_and_time(next)) }
                 (why(delivery))
             },
+            DeliveryState::Withdrawn { at } => li.aside { (delivery.channel) ": answered " (visitor.day_and_time(at)) " before it went" },
             DeliveryState::GivenUp { at } => li.trouble {
                 (delivery.channel) ": given up " (visitor.day_and_time(at)) " after " (tries(delivery.attempts))
                 ". It never got through"
