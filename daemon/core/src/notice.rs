@@ -288,7 +288,10 @@ mod tests {
         let at = Moment(1_795_600_000_000);
         let racked = Deed::new(at, What::Rack);
         let sealed = Deed::new(at, What::Seal);
-        assert!(!is_pressing(NoticeKind::Restarted, &[racked.clone()]));
+        assert!(!is_pressing(
+            NoticeKind::Restarted,
+            std::slice::from_ref(&racked)
+        ));
         assert!(is_pressing(
             NoticeKind::Restarted,
             &[racked, sealed.clone()]

@@ -24,7 +24,7 @@ const CHANGES: [(&str, &str); 7] = [
 ];
 
 fn time() -> impl Strategy<Value = TimeOfDay> {
-    (0..24_i8, 0..60_i8).prop_map(|(h, m)| TimeOfDay::new(h, m).unwrap())
+    (0..24_i8, 0..60_i8).prop_map(|(h, m)| TimeOfDay::new(h, m).expect("in range"))
 }
 
 fn quiet() -> impl Strategy<Value = Quiet> {
@@ -44,15 +44,15 @@ fn change() -> impl Strategy<Value = (TimeZone, Moment)> {
     (0..CHANGES.len()).prop_map(|n| {
         let (zone, at) = CHANGES[n];
         (
-            TimeZone::get(zone).unwrap(),
-            Moment::parse_rfc3339(at).unwrap(),
+            TimeZone::get(zone).expect("an IANA zone"),
+            Moment::parse_rfc3339(at).expect("RFC 3339"),
         )
     })
 }
 
 fn on_the_wall(at: Moment, zone: &TimeZone) -> TimeOfDay {
-    let local = zone.to_datetime(at.timestamp().unwrap());
-    TimeOfDay::new(local.hour(), local.minute()).unwrap()
+    let local = zone.to_datetime(at.timestamp().expect("a year of four digits"));
+    TimeOfDay::new(local.hour(), local.minute()).expect("a clock shows it")
 }
 
 fn item() -> impl Strategy<Value = (i64, NoticeKind, bool)> {

@@ -3,6 +3,8 @@
 use axum::extract::{Query, State};
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::notice::again::Reply;
+use ebbmark_core::notice::quiet::Quiet;
+use ebbmark_core::time::Moment;
 use ebbmark_store::model::{DeliveryState, Notice, NoticeDelivery};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -28,7 +30,9 @@ pub(crate) async fn show(
     Looking(visitor): Looking,
     Query(asked): Query<Asked>,
 ) -> Result<Markup, Fault> {
-    let notices = app.read(|reader| reader.notices(SHOWN)).await?;
+    let (notices, wishes) = app
+        .read(|reader| Ok((reader.notices(SHOWN)?, reader.wishes()?)))
+        .await?;
     let body = html! {
         (done(asked.done.as_deref()))
         h1 { "Notices" }
@@ -36,7 +40,7 @@ pub(crate) async fn show(
         @if notices.is_empty() {
             p.aside { "Nothing was told yet. You hear when a mead settles, sticks or starts again, when a feed goes quiet, a battery runs low, a float gets stuck or does not agree with a hand reading, a vessel leaves its temperature band, the daemon itself was down, or something is to be done that should not wait: nutrient, fruit to be pushed down or taken out, a wait that is over." }
         }
-        ol.notices { @for notice in &notices { (one(&visitor, notice)) } }
+        ol.notices { @for notice in &notices { (one(&visitor, notice, wishes.quiet.as_ref())) } }
     };
     Ok(shell(&visitor, Here::Notices, "Notices", "notices", body))
 }
@@ -64,7 +68,9 @@ fn ways_out(visitor: &Visitor, ways: &[WayOut]) -> Markup {
     }
 }
 
-fn one(visitor: &Visitor, notice: &Notice) -> Markup {
+fn one(visitor: &Visitor, notice: &Notice, quiet: Option<&Quiet>) -> Markup {
+    let held =
+        quiet.and_then(|q| q.holds(notice.kind, notice.pressing, visitor.now, &visitor.zone));
     html! {
         li.notice {
             time { (visitor.day_and_time(notice.at)) }
@@ -77,7 +83,7 @@ fn one(visitor: &Visitor, notice: &Notice) -> Markup {
                 p { (notice.body) }
                 @if let Some(at) = notice.cleared { p.aside { "Over since " (visitor.day_and_time(at)) "." } }
                 @if notice.deliveries.is_empty() && notice.kind != NoticeKind::Test { p.aside { "Stands only here." } }
-                ul.plain { @for delivery in &notice.deliveries { (fate(visitor, delivery)) } }
+                ul.plain { @for delivery in &notice.deliveries { (fate(visitor, delivery, held)) } }
                 (answer(visitor, notice))
             }
         }
@@ -103,7 +109,8 @@ fn answer(visitor: &Visitor, notice: &Notice) -> Markup {
     }
 }
 
-fn fate(visitor: &Visitor, delivery: &NoticeDelivery) -> Markup {
+/// `held`: until when the quiet hours hold it.
+fn fate(visitor: &Visitor, delivery: &NoticeDelivery, held: Option<Moment>) -> Markup {
     let tries = |n: u32| {
         if n == 1 {
             "1 try".to_owned()
@@ -116,7 +123,8 @@ fn fate(visitor: &Visitor, delivery: &NoticeDelivery) -> Markup {
             DeliveryState::Sent { at } => li.aside { (delivery.channel) ": sent " (visitor.day_and_time(at)) },
             DeliveryState::Queued { next } => li.aside {
                 (delivery.channel)
-                @if delivery.attempts == 0 { ": waiting to be sent" }
+                @if let Some(until) = held { ": waits for the quiet hours to end, " (visitor.day_and_time(until)) }
+                @else if delivery.attempts == 0 { ": waiting to be sent" }
                 @else { ": not through after " (tries(delivery.attempts)) ", again " (visitor.day_and_time(next)) }
                 (why(delivery))
             },
