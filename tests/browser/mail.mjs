@@ -20,7 +20,7 @@ await withBrowser({ viewport: { width: 700, height: 900 } }, async (context) => 
   for (pictures of [true, false]) {
     for (const colorScheme of ["light", "dark"]) {
       for (const width of [390, 700]) {
-        const name = `mail-${pictures ? "" : "no-pictures-"}${width}-${colorScheme}`;
+        const name = `${process.env.EBBMARK_NAME}-${pictures ? "" : "no-pictures-"}${width}-${colorScheme}`;
         await page.emulateMedia({ colorScheme });
         await page.setViewportSize({ width, height: 900 });
         await page.goto(address);

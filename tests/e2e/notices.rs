@@ -4,6 +4,8 @@
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
+use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::verdict::outcome::Phase;
 use ebbmark_tests::cellar::{Cellar, Daemon};
 use ebbmark_tests::mosquitto;
 use ebbmark_tests::page::Visitor;
@@ -184,7 +186,7 @@ fn a_mail_with_the_curve_is_answered_by_its_links() {
         .out
         .wait_for_part("ebbmark/vessel/keg-b-1-b-bcc-x-example-org/notice {");
 
-    in_a_browser(cellar, told);
+    in_a_browser(cellar, "mail", told);
 
     // Nobody is signed in; opening changes nothing, whoever opens it.
     let stranger = Visitor::new(&daemon.page);
@@ -227,7 +229,7 @@ fn a_mail_with_the_curve_is_answered_by_its_links() {
 }
 
 /// The HTML with its picture beside it, as a mail program puts them together.
-fn in_a_browser(cellar: &Cellar, mail: &Value) {
+fn in_a_browser(cellar: &Cellar, name: &str, mail: &Value) {
     use std::process::{Command, Stdio};
     let picture = cellar.path("curve-1.png");
     let mut decode = Command::new("base64")
@@ -250,7 +252,10 @@ fn in_a_browser(cellar: &Cellar, mail: &Value) {
         "",
         "",
         "",
-        &[("EBBMARK_MAIL", &file.to_string_lossy())],
+        &[
+            ("EBBMARK_MAIL", &file.to_string_lossy()),
+            ("EBBMARK_NAME", name),
+        ],
     );
 }
 
@@ -259,7 +264,8 @@ fn in_a_browser(cellar: &Cellar, mail: &Value) {
 #[test]
 fn a_night_and_a_summary_by_the_clock() {
     let mail = MailSink::start();
-    let clocked = Clocked::new(&mail_to(mail.port));
+    let gathering = mail_to(mail.port).replace("gather-minutes = 0", "gather-minutes = 1");
+    let clocked = Clocked::new(&gathering);
     let cellar = &clocked.cellar;
     let now = days_ago(0);
     let mut daemon = clocked.start();
@@ -289,6 +295,8 @@ fn a_night_and_a_summary_by_the_clock() {
 
     clocked.set(now + 3600 + 120);
     let mut daemon = clocked.start();
+    daemon.process.err.wait_for_part("Ebbmark was down");
+    clocked.set(now + 3600 + 240);
     until_true("the mail after the night", || {
         mail.mails().len() == 1 && sent("mail") >= 1
     });
@@ -312,6 +320,7 @@ fn a_night_and_a_summary_by_the_clock() {
         summary["shape"][2], "image/png",
         "the mead that wants something is shown"
     );
+    in_a_browser(cellar, "summary", &summary);
     until_true("it written down", || sent("mail") == 3);
     daemon.stop();
     let mut daemon = clocked.start();
@@ -387,7 +396,7 @@ fn the_examples_for_receivers_work_as_they_stand() {
 
 /// What is said of the topics in DEVELOPERS.md: topic with its fields.
 fn described() -> Vec<(String, BTreeSet<String>)> {
-    let document = std::fs::read_to_string(root().join("DEVELOPERS.md")).unwrap();
+    let document = document("DEVELOPERS.md");
     let (_, section) = document.split_once("\n## Topics under ebbmark/\n").unwrap();
     let section = section.split("\n## ").next().unwrap();
     let mut topics: Vec<(String, BTreeSet<String>)> = Vec::new();
@@ -406,6 +415,24 @@ fn described() -> Vec<(String, BTreeSet<String>)> {
         }
     }
     topics
+}
+
+fn document(name: &str) -> String {
+    std::fs::read_to_string(root().join(name)).unwrap_or_else(|e| panic!("{name}: {e}"))
+}
+
+#[test]
+fn every_kind_is_named_where_kinds_are_listed() {
+    let topics = document("DEVELOPERS.md");
+    let (_, topics) = topics.split_once("\n## Topics under ebbmark/\n").unwrap();
+    let examples = document("config/notices.toml");
+    for kind in NoticeKind::ALL {
+        assert!(topics.contains(&format!("`{}`", kind.key())), "{kind:?}");
+        assert!(examples.contains(kind.key()), "{kind:?}");
+    }
+    for phase in Phase::ALL {
+        assert!(topics.contains(&format!("`{}`", phase.key())), "{phase:?}");
+    }
 }
 
 fn is_of(topic: &str, pattern: &str) -> bool {
@@ -481,11 +508,13 @@ fn the_topics_are_as_they_are_described() {
         let lines = listener.out.all();
         lines
             .iter()
-            .any(|l| l.starts_with("ebbmark/vessel/vat/verdict ") && l.contains("\"trued\":{"))
+            .any(|l| l.contains(" ebbmark/vessel/vat/verdict ") && l.contains("\"trued\":{"))
     });
     let mut seen: Vec<BTreeSet<String>> = vec![BTreeSet::new(); described.len()];
     for line in listener.out.all() {
-        let (topic, payload) = line.split_once(' ').unwrap();
+        // Before it stands whether it came as retained.
+        let (_, said) = line.split_once(' ').unwrap();
+        let (topic, payload) = said.split_once(' ').unwrap();
         let which = described
             .iter()
             .position(|(pattern, _)| is_of(topic, pattern));

@@ -102,7 +102,7 @@ proptest! {
     ) {
         coming.sort_by_key(|(minute, ..)| *minute);
         let start = change - Span::hours(36);
-        let rules = Rules { quiet: quiet.as_ref(), gather: Span::minutes(gather), zone: &zone };
+        let rules = Rules { quiet: quiet.as_ref(), gather: Span::minutes(gather), since: start, zone: &zone };
         let mut waiting: Vec<Item> = Vec::new();
         let mut sent = 0;
         let mut look = start;
@@ -125,7 +125,7 @@ proptest! {
                     prop_assert_eq!(quiet.holds(item.kind, item.pressing, look, &zone), None);
                 }
                 let free = quiet.as_ref().and_then(|q| q.holds(item.kind, item.pressing, item.at, &zone));
-                let latest = free.unwrap_or(item.at) + Span::minutes(3 * gather);
+                let latest = free.unwrap_or(item.at).max(start) + Span::minutes(3 * gather);
                 let held_then = quiet.as_ref().and_then(|q| q.holds(item.kind, item.pressing, latest, &zone));
                 prop_assert!(look <= held_then.unwrap_or(latest), "{:?} at {:?}", item, look);
             }

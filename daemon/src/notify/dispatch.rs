@@ -59,6 +59,8 @@ pub struct Dispatcher<C> {
     writer: Writer,
     now: C,
     rules: Rules,
+    /// When this run began.
+    since: Moment,
     ways: HashMap<String, State>,
     under_way: JoinSet<Finished>,
 }
@@ -93,6 +95,7 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         Dispatcher {
             reader,
             writer,
+            since: now(),
             now,
             rules,
             ways: ways
@@ -136,6 +139,8 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
     /// Starts whatever is due and free to go; tells how long there is nothing more to do.
     async fn look(&mut self) -> Result<Duration, StoreError> {
         let now = (self.now)();
+        // A clock that was put back must not keep anything waiting.
+        self.since = self.since.min(now);
         let fallback = self.rules.zone.clone();
         let (wishes, (zone, units)) = self
             .read(move |reader| Ok((reader.wishes()?, reader.zone_and_units(&fallback)?)))
@@ -230,6 +235,7 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         let rules = post::Rules {
             quiet,
             gather: self.rules.gather,
+            since: self.since,
             zone,
         };
         let sorted = post::sort(&items, &rules, now);

@@ -17,16 +17,17 @@ const STYLE: &str = "\
     body{background:#191613!important;color:#ebe3d4!important}\
     .leaf{background:#221e19!important;border-color:#423a2f!important}\
     h1,p,li{color:#ebe3d4!important}.soft{color:#b5a994!important}\
-    a{color:#e2a651!important}.button{border-color:#b5a994!important}}";
+    a{color:#e2a651!important}.open{background:#e2a651!important;color:#191613!important}}";
 
 const LEAF: &str = "max-width:600px;margin:0 auto 16px;padding:16px 20px;border:1px solid #d5c9b2;border-radius:3px";
 const FONT: &str =
     "font-family:Georgia,'Iowan Old Style',serif;font-size:17px;line-height:1.5;padding:16px 8px";
 const HEAD: &str =
     "font-size:21px;line-height:1.3;margin:0 0 8px;font-weight:600;overflow-wrap:anywhere";
-const TEXT: &str = "margin:0 0 12px;overflow-wrap:anywhere";
+const TEXT: &str = "margin:0 0 10px;overflow-wrap:anywhere";
 const SOFT: &str = "margin:0 0 12px;font-size:14px";
-const BUTTON: &str = "display:inline-block;margin:0 8px 8px 0;padding:10px 14px;border:1px solid #655a4a;border-radius:3px;text-decoration:none;font-size:15px";
+const OPEN: &str = "display:inline-block;padding:10px 18px;border-radius:3px;background:#85480a;color:#fffcf5;text-decoration:none;font-size:16px";
+const REPLY: &str = "display:inline-block;margin-right:24px;padding:10px 0;font-size:15px";
 
 /// The name of the picture with this number within the mail.
 pub fn content_id(number: usize) -> String {
@@ -57,7 +58,7 @@ pub fn page(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
                         p.soft style=(SOFT) {
                             "Ebbmark, in the cellar."
                             @if letter.parts.iter().any(|p| !p.replies.is_empty()) {
-                                " The buttons ask before they do anything, and are good for seven days."
+                                " What answers a notice asks before it does anything, and is good for seven days."
                             }
                         }
                     }
@@ -77,14 +78,16 @@ fn leaf(part: &Part, several: bool, pictures: &mut usize, now: Moment, zone: &Ti
             @for curve in &part.curves {
                 p style="margin:0 0 12px" {
                     img src={ "cid:" (number(pictures)) } alt=(curve.says) width="560"
-                        style="display:block;width:100%;max-width:560px;height:auto;border:0;background:#ffffff;color:#2b251d;font-size:14px";
+                        style="display:block;width:100%;max-width:560px;height:auto;border:0;border-radius:3px;background:#ffffff;color:#2b251d;font-size:14px";
                 }
             }
             @if let Some(link) = &part.link {
+                p style="margin:0 0 4px" { a.open href=(link) style=(OPEN) { "Open the page" } }
+            }
+            @if !part.replies.is_empty() {
                 p style="margin:0" {
-                    a.button href=(link) style=(BUTTON) { "Open the page" }
                     @for (reply, address) in &part.replies {
-                        a.button href=(address) style=(BUTTON) { (reply.label()) }
+                        a href=(address) style=(REPLY) { (reply.short()) }
                     }
                 }
             }
@@ -97,19 +100,12 @@ fn number(pictures: &mut usize) -> String {
     content_id(*pictures)
 }
 
-/// Blank lines part paragraphs; lines that begin with a hyphen are a list.
+/// Each line is a paragraph: on a phone a sentence is one. Lines that begin with a hyphen are a list.
 fn paragraphs(body: &str) -> Markup {
     html! {
         @for block in body.split("\n\n").filter(|b| !b.trim().is_empty()) {
             @let (items, lines): (Vec<&str>, Vec<&str>) = block.lines().partition(|l| l.starts_with("- "));
-            @if !lines.is_empty() {
-                p style=(TEXT) {
-                    @for (number, line) in lines.iter().enumerate() {
-                        @if number > 0 { br; }
-                        (line)
-                    }
-                }
-            }
+            @for line in &lines { p style=(TEXT) { (line) } }
             @if !items.is_empty() {
                 ul style="margin:0 0 12px;padding-left:20px" {
                     @for item in items { li style="overflow-wrap:anywhere" { (item.trim_start_matches("- ")) } }
@@ -145,7 +141,10 @@ mod tests {
             page.contains("&lt;img src=x onerror=1&gt; &amp; &quot;jar&quot;"),
             "{page}"
         );
-        assert!(page.contains("Flat.<br>Still.</p>"), "{page}");
+        assert!(
+            page.contains("Flat.</p>") && page.contains("Still.</p>"),
+            "{page}"
+        );
         assert!(
             page.contains("&lt;script&gt;1&lt;/script&gt;</li>"),
             "{page}"

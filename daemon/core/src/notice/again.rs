@@ -51,6 +51,15 @@ impl Reply {
         }
     }
 
+    /// The same where there is little room.
+    pub fn short(self) -> &'static str {
+        match self {
+            Reply::Seen => "Seen",
+            Reply::InFourHours => "Again in 4 hours",
+            Reply::Tomorrow => "Again tomorrow morning",
+        }
+    }
+
     /// When it is to be told again if it stands then.
     pub fn again(self, now: Moment, zone: &TimeZone) -> Option<Moment> {
         match self {

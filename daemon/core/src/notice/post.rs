@@ -24,6 +24,8 @@ pub struct Rules<'a> {
     pub quiet: Option<&'a Quiet>,
     /// How long a notice waits for others that come of the same cause: an outage brings several.
     pub gather: Span,
+    /// Since when the daemon runs: what its start brings is gathered as well.
+    pub since: Moment,
     pub zone: &'a TimeZone,
 }
 
@@ -58,21 +60,24 @@ pub fn sort(items: &[Item], rules: &Rules, now: Moment) -> Sorted {
             together.push(number);
         }
     }
-    let times = || together.iter().map(|n| items[*n].at);
-    let (Some(first), Some(last)) = (times().min(), times().max()) else {
-        return sorted;
-    };
-    let waited = together
-        .iter()
-        .any(|n| items[*n].tried || now.since(items[*n].at) > LATE + rules.gather);
-    if waited {
-        sorted.messages.push(together);
+    if together.is_empty() {
         return sorted;
     }
     let longest = Span(rules.gather.0.saturating_mul(LONGEST));
-    let gathered = (last + rules.gather).min(first + longest);
+    let (late, fresh): (Vec<usize>, Vec<usize>) = together
+        .iter()
+        .partition(|n| items[**n].tried || now.since(items[**n].at) > LATE + longest);
+    let mut gathered = rules.since + rules.gather;
+    let times = || fresh.iter().map(|n| items[*n].at);
+    if let (Some(first), Some(last)) = (times().min(), times().max()) {
+        gathered = gathered.max((last + rules.gather).min(first + longest));
+    }
     if now < gathered {
         sorted.wait(gathered);
+        return sorted;
+    }
+    if !late.is_empty() {
+        sorted.messages.push(together);
         return sorted;
     }
     let mut of_a_kind: Vec<Vec<usize>> = Vec::new();
@@ -121,6 +126,7 @@ mod tests {
         Rules {
             quiet: None,
             gather: Span::minutes(2),
+            since: NOON - Span::days(1),
             zone: &UTC,
         }
     }
@@ -195,7 +201,12 @@ mod tests {
         let morning = at("2026-11-27T07:00:00Z");
         let sorted = sort(&night, &rules, at("2026-11-27T06:59:59Z"));
         assert_eq!((sorted.messages.len(), sorted.waits), (0, Some(morning)));
-        assert_eq!(sort(&night, &rules, morning).messages, [vec![0, 1, 2]]);
+        // The last has only just come: what belongs to it may come yet.
+        let gathered = morning + Span::minutes(1);
+        let sorted = sort(&night, &rules, morning);
+        assert_eq!((sorted.messages.len(), sorted.waits), (0, Some(gathered)));
+        assert_eq!(sort(&night, &rules, gathered).messages, [vec![0, 1, 2]]);
+        assert_eq!(sort(&night[..2], &rules, morning).messages, [vec![0, 1]]);
     }
 
     #[test]
@@ -209,6 +220,31 @@ mod tests {
             tried(NoticeKind::Stuck),
             item(NoticeKind::StepDue, 0),
         ];
-        assert_eq!(sort(&kept, &rules(), NOON).messages, [vec![0, 1, 2]]);
+        let sorted = sort(&kept, &rules(), NOON);
+        assert_eq!(
+            sorted.waits,
+            Some(NOON + Span::minutes(2)),
+            "another has just come"
+        );
+        let later = NOON + Span::minutes(2);
+        assert_eq!(sort(&kept, &rules(), later).messages, [vec![0, 1, 2]]);
+        assert_eq!(sort(&kept[..2], &rules(), NOON).messages, [vec![0, 1]]);
+    }
+
+    #[test]
+    fn what_waited_while_the_daemon_was_down_goes_with_what_its_start_brings() {
+        let started = Rules {
+            since: NOON,
+            ..rules()
+        };
+        let kept = [item(NoticeKind::Settled, 300)];
+        let sorted = sort(&kept, &started, NOON);
+        assert_eq!(
+            (sorted.messages.len(), sorted.waits),
+            (0, Some(NOON + Span::minutes(2)))
+        );
+        let both = [kept[0], item(NoticeKind::WasDown, 0)];
+        let later = NOON + Span::minutes(2);
+        assert_eq!(sort(&both, &started, later).messages, [vec![0, 1]]);
     }
 }
