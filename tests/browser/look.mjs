@@ -77,9 +77,9 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await looks(page, "vessel-reckoning");
   await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=12`);
   await looks(page, "vessel-reckoning-refused");
-  for (const name of ["tasks", "reckon", "archive", "feeds", "notices", "settings", "look-round", "nowhere"]) {
+  for (const name of ["tasks", "reckon", "archive", "feeds", "notices", "notices/ways", "settings", "look-round", "nowhere"]) {
     await page.goto(`${base}/${name}`);
-    await looks(page, name);
+    await looks(page, name.replace("/", "-"));
   }
 
   // By keyboard alone: the first stop leads past the header, and where one is can be seen.

@@ -102,7 +102,7 @@ fn answer(visitor: &Visitor, notice: &Notice) -> Markup {
         @if let Some(sheet) = sheet.filter(|_| notice.seen.is_none()) {
             (sheet.bare_form(&format!("/notices/{}/answer", notice.id), html! {
                 p.act.answers { @for reply in Reply::ALL {
-                    button type="submit" name="reply" value=(reply.key()) { (reply.label()) } " "
+                    button type="submit" name="reply" value=(reply.key()) { (reply.short()) } " "
                 } }
             }))
         }

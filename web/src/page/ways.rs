@@ -89,11 +89,11 @@ async fn page(
     let body = html! {
         (done(done_key))
         h1 { "What is told how" }
+        p.aside { "Whatever is chosen here, every notice stands under " a href="/notices" { "Notices" } "." }
         @if let Some(why) = why_no_forms(visitor) { (why) }
         @if let Some(sheet) = Sheet::new(visitor, WAYS_FORM, draft) {
             (sheet.form("/notices/ways", "Save", form(&sheet, ways, &vessels, &wishes)))
         }
-        p { a href="/notices" { "To the notices" } }
     };
     Ok(shell(visitor, Here::Notices, "What is told how", "", body))
 }
@@ -138,7 +138,7 @@ fn one_vessel(sheet: &Sheet, ways: &[WayOut], vessel: &Vessel, wishes: &Wishes) 
     html! {
         fieldset {
             legend { (vessel.facts.name) }
-            (sheet.select(&of_vessel(vessel.id), "Told", &choices, chosen))
+            div.fields { (sheet.select(&of_vessel(vessel.id), "Told", &choices, chosen)) }
             @for way in ways {
                 (sheet.tick(&vessel_by_way(vessel.id, &way.name), &way.name, only.is_some_and(|o| o.contains(&way.name)), true))
             }
