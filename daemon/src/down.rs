@@ -2,7 +2,7 @@
 
 use std::time::{Duration, Instant};
 
-use ebbmark_core::notice;
+use ebbmark_core::notice::{self, NoticeKind};
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::model::{Command, NewNotice};
@@ -12,6 +12,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
 use crate::mark::Mark;
+use crate::notify;
 
 /// Between signs of life; while the clock cannot be believed it is asked this often as well.
 const EVERY: Duration = Duration::from_secs(60);
@@ -23,7 +24,7 @@ pub struct Living {
     pub writer: Writer,
     pub reader: Reader,
     pub zone: TimeZone,
-    /// Ways out the notice is queued for.
+    /// Ways out there are.
     pub channels: Vec<String>,
     /// No longer than this is no news.
     pub longest: Span,
@@ -74,7 +75,8 @@ impl Living {
             at: back,
             title: call.title,
             body: call.body,
-            channels: self.channels.clone(),
+            pressing: false,
+            channels: notify::wanted(&self.reader, &self.channels, NoticeKind::WasDown, None)?,
         };
         self.writer.command(Command::Notify(vec![notice])).await?;
         // It is over already: the next time down is a condition of its own.

@@ -22,5 +22,6 @@ mod reckon;
 mod replay;
 mod run;
 mod slug;
+mod summary;
 mod tell;
 mod ways;

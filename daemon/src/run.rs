@@ -10,7 +10,9 @@ use std::time::Duration;
 use anyhow::{Context, Result, bail};
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
+use ebbmark_store::model::Command;
 use ebbmark_store::{Reader, Writer};
+use ebbmark_web::link::{self, Links};
 use ebbmark_web::{Handle, StatusLine};
 use jiff::tz::TimeZone;
 use tokio::net::TcpListener;
@@ -25,6 +27,7 @@ use crate::mark::Mark;
 use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
+use crate::summary::Summarise;
 use crate::{down, heartbeat};
 
 /// How long the parts have to end once told to.
@@ -109,6 +112,7 @@ pub async fn run(
         )
     });
 
+    let links = links(&config, &writer, &reader).await?;
     let notifier = {
         let (outgoing, clock) = (outgoing.clone(), clock.clone());
         notify::run(
@@ -118,11 +122,22 @@ pub async fn run(
             move |topic, payload| outgoing.publish(topic, payload),
             move || clock.now(),
             config.zone(),
+            links,
             writer.changes(),
             shutdown.clone(),
         )
     };
     parts.spawn(async move { ("sending notices", notifier.await.map_err(Into::into)) });
+
+    let summarise = Summarise {
+        clock: clock.clone(),
+        writer: writer.clone(),
+        reader: reader.clone(),
+        zone: config.zone(),
+        channels: config.notify.channels(),
+    };
+    let token = shutdown.clone();
+    parts.spawn(async move { ("summing up", summarise.run(token).await.map_err(Into::into)) });
 
     if let Some(heartbeat) = config.heartbeat.clone() {
         let token = shutdown.clone();
@@ -220,6 +235,26 @@ fn open(config: &Config, clock: &Clock) -> Result<(Writer, Reader, Mark)> {
         clock.knows(latest);
     }
     Ok((writer, reader, mark))
+}
+
+/// What addresses in notices are made from; `None` where the page has none. The key is made once.
+async fn links(config: &Config, writer: &Writer, reader: &Reader) -> Result<Option<Links>> {
+    let Some(address) = &config.page.address else {
+        return Ok(None);
+    };
+    let key = match reader.setting(link::KEY_SETTING)? {
+        Some(key) => key,
+        None => {
+            let key = link::new_key();
+            let set = Command::SetSetting {
+                key: link::KEY_SETTING.to_owned(),
+                value: Some(key.clone()),
+            };
+            writer.command(set).await?;
+            key
+        }
+    };
+    Ok(Some(Links::new(address, key)))
 }
 
 /// Until a password is set anyone who reaches the page could change things, so only this board

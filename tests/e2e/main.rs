@@ -15,6 +15,7 @@ mod ingest;
 mod kill;
 mod look_round;
 mod metrics;
+mod notices;
 mod notify;
 mod pages;
 mod programs;

@@ -13,6 +13,7 @@ fn ways_out(mail_port: u16, web_port: u16) -> String {
         r#"
 [notify]
 mqtt = true
+gather-minutes = 0
 
 [notify.mail]
 host = "127.0.0.1"

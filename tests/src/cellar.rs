@@ -45,8 +45,9 @@ impl Cellar {
     /// The temporary folder cannot be written.
     pub fn configure(&self, tables: &str) {
         let text = format!(
-            "data-folder = {:?}\nzone = \"UTC\"\n\n[page]\nlisten = [\"127.0.0.1:{}\"]\n\n[intake]\nlisten = [\"127.0.0.1:{}\"]\n\n{tables}\n",
+            "data-folder = {:?}\nzone = \"UTC\"\n\n[page]\nlisten = [\"127.0.0.1:{}\"]\naddress = \"http://127.0.0.1:{}\"\n\n[intake]\nlisten = [\"127.0.0.1:{}\"]\n\n{tables}\n",
             self.path("data"),
+            self.page_port,
             self.page_port,
             self.intake_port
         );

@@ -46,6 +46,10 @@ pub fn forms(html: &str) -> Vec<Form> {
                 });
             }
             ("/form", _) => forms.extend(form.take()),
+            // A box that is not ticked sends nothing.
+            ("input", Some(_))
+                if attribute(tag, "type").as_deref() == Some("checkbox")
+                    && !tag.contains(" checked") => {}
             ("input", Some(form)) => {
                 if let Some(field) = attribute(tag, "name") {
                     let value = attribute(tag, "value").unwrap_or_default();

@@ -74,6 +74,15 @@ impl Visitor {
         answer(request.header(header::COOKIE, &self.cookie).call())
     }
 
+    /// Presses the button of a page whose form goes to where it came from.
+    ///
+    /// # Panics
+    /// There is no answer.
+    pub fn press(&self, path: &str) -> Answer {
+        let request = self.agent.post(format!("{}{path}", self.base));
+        answer(request.header(header::COOKIE, &self.cookie).send_empty())
+    }
+
     /// A page that must be there.
     ///
     /// # Panics

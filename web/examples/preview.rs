@@ -531,6 +531,7 @@ async fn notices(writer: &Writer, now: Moment) -> Outcome<()> {
         at: now - Span::hours(3),
         title: title.to_owned(),
         body: body.to_owned(),
+        pressing: false,
         channels: vec!["log".to_owned(), "mail".to_owned()],
     };
     let made = writer

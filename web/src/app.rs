@@ -176,6 +176,12 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/reckon/{key}/do", post(act::reckon::act))
         .route("/notices", get(page::notices::show))
         .route("/notices/test", post(act::notice::test))
+        .route("/notices/ways", get(page::ways::show).post(act::ways::save))
+        .route("/notices/{id}/answer", post(act::notice::answer))
+        .route(
+            "/answer/{id}/{reply}",
+            get(page::answer::show).post(page::answer::act),
+        )
         .route(
             "/settings",
             get(page::settings::show).post(act::settings::save),

@@ -22,6 +22,7 @@ mod found;
 mod headers;
 mod icon;
 mod intake;
+pub mod link;
 mod live;
 mod metrics;
 mod page;

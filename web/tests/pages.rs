@@ -31,6 +31,9 @@ mod intake;
 #[path = "pages/live.rs"]
 mod live;
 #[cfg(test)]
+#[path = "pages/notices.rs"]
+mod notices;
+#[cfg(test)]
 #[path = "pages/openapi.rs"]
 mod openapi;
 #[cfg(test)]

@@ -1,7 +1,23 @@
 //! What the maker is told without asking.
+//!
+//! | part | says |
+//! |---|---|
+//! | here | what is told: the words of each kind |
+//! | `wishes` | which kind goes by which way, for each vessel |
+//! | `quiet` | when nothing but what presses may come |
+//! | `post` | what goes together in one message, and what waits for more |
+//! | `again` | what is told again, and what the maker answers |
+//! | `summary` | the cellar in one message, daily or weekly |
+
+pub mod again;
+pub mod post;
+pub mod quiet;
+pub mod summary;
+pub mod wishes;
 
 use serde::{Deserialize, Serialize};
 
+use crate::deed::{Deed, What};
 use crate::hours::Hour;
 use crate::show;
 use crate::tasks::Task;
@@ -29,12 +45,14 @@ pub enum NoticeKind {
     StepDue,
     /// The daemon itself did not run for a while.
     WasDown,
+    /// The cellar in one message, daily or weekly.
+    Summary,
     /// Sent by hand to see whether a way out works.
     Test,
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 11] = [
+    pub const ALL: [NoticeKind; 12] = [
         NoticeKind::Settled,
         NoticeKind::Stuck,
         NoticeKind::Restarted,
@@ -45,6 +63,7 @@ impl NoticeKind {
         NoticeKind::Temperature,
         NoticeKind::StepDue,
         NoticeKind::WasDown,
+        NoticeKind::Summary,
         NoticeKind::Test,
     ];
 
@@ -60,12 +79,51 @@ impl NoticeKind {
             NoticeKind::Temperature => "temperature",
             NoticeKind::StepDue => "step-due",
             NoticeKind::WasDown => "was-down",
+            NoticeKind::Summary => "summary",
             NoticeKind::Test => "test",
         }
     }
 
     pub fn from_key(key: &str) -> Option<NoticeKind> {
         NoticeKind::ALL.into_iter().find(|k| k.key() == key)
+    }
+
+    /// As the page lists it.
+    pub fn label(self) -> &'static str {
+        match self {
+            NoticeKind::Settled => "gravity has stopped falling",
+            NoticeKind::Stuck => "stopped too high, or in the cold",
+            NoticeKind::Restarted => "falling again",
+            NoticeKind::FeedSilent => "a feed has gone quiet",
+            NoticeKind::BatteryLow => "a battery runs low",
+            NoticeKind::FloatDisagrees => "float and hand reading do not agree",
+            NoticeKind::FloatStuck => "a float sends one value",
+            NoticeKind::Temperature => "too warm or too cold",
+            NoticeKind::StepDue => "something is to be done",
+            NoticeKind::WasDown => "Ebbmark was down",
+            NoticeKind::Summary => "the summary",
+            NoticeKind::Test => "a test",
+        }
+    }
+
+    /// Whether it stands for something that lasts, and so may be over before it is told. The others
+    /// are of the past when they are made.
+    pub fn lasts(self) -> bool {
+        !matches!(
+            self,
+            NoticeKind::WasDown | NoticeKind::Summary | NoticeKind::Test
+        )
+    }
+
+    /// Whether the curve says more than words.
+    pub fn is_about_the_curve(self) -> bool {
+        matches!(
+            self,
+            NoticeKind::Settled
+                | NoticeKind::Stuck
+                | NoticeKind::Restarted
+                | NoticeKind::FloatDisagrees
+        )
     }
 }
 
@@ -75,6 +133,18 @@ pub struct Call {
     pub kind: NoticeKind,
     pub title: String,
     pub body: String,
+}
+
+/// Whether a notice may come at any hour and waits for no other: a mead that falls again after what
+/// should have stopped it for good, where glass or a keg may be under pressure.
+pub fn is_pressing(kind: NoticeKind, deeds: &[Deed]) -> bool {
+    let shut = |deed: &Deed| {
+        matches!(
+            deed.what,
+            What::Stabilise | What::Pasteurise | What::Seal | What::Carbonate
+        )
+    };
+    kind == NoticeKind::Restarted && deeds.iter().any(shut)
 }
 
 /// A hand reading that the float does not agree with, and what to say about it.
@@ -212,6 +282,25 @@ mod tests {
 
     use super::*;
     use crate::units::Preferences;
+
+    #[test]
+    fn only_what_was_shut_presses_when_it_falls_again() {
+        let at = Moment(1_795_600_000_000);
+        let racked = Deed::new(at, What::Rack);
+        let sealed = Deed::new(at, What::Seal);
+        assert!(!is_pressing(
+            NoticeKind::Restarted,
+            std::slice::from_ref(&racked)
+        ));
+        assert!(is_pressing(
+            NoticeKind::Restarted,
+            &[racked, sealed.clone()]
+        ));
+        for kind in NoticeKind::ALL {
+            let presses = is_pressing(kind, std::slice::from_ref(&sealed));
+            assert_eq!(presses, kind == NoticeKind::Restarted);
+        }
+    }
 
     #[test]
     fn a_short_restart_is_no_news() {

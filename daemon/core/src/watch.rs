@@ -36,17 +36,44 @@ pub fn silence_limit(usual: Option<Span>) -> Span {
     }
 }
 
-/// `listening_since`: when the daemon began to listen. After an outage of our own no feed is
-/// called silent before it had its chance.
-pub fn silence(last: Moment, limit: Span, listening_since: Moment, now: Moment) -> Watch {
-    let quiet = now.since(last.max(listening_since));
-    if quiet > limit {
-        Watch::Raise
-    } else if now.since(last) <= limit {
-        Watch::Clear
-    } else {
-        Watch::Leave
-    }
+/// A feed as silence is judged: its last reading, and how long it may be quiet.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Quiet {
+    pub last: Moment,
+    pub limit: Span,
+}
+
+/// A third of the limit is two of its usual gaps: it has missed a reading.
+const MISSED: i64 = 3;
+/// And a sixth is one.
+const GAP: i64 = 6;
+
+/// What to do about each of the feeds. `listening_since`: when the daemon began to listen. After an
+/// outage of our own no feed is called silent before it had its chance.
+///
+/// Where one has passed its limit, those that fell silent with it (a power cut, a network that is
+/// gone) are raised along, although they may be quiet for longer: it is one piece of news, not one
+/// now and the next in half an hour.
+pub fn silence(feeds: &[Quiet], listening_since: Moment, now: Moment) -> Vec<Watch> {
+    let quiet = |feed: &Quiet| now.since(feed.last.max(listening_since));
+    let past: Vec<&Quiet> = feeds.iter().filter(|f| quiet(f) > f.limit).collect();
+    let fell_with = |feed: &Quiet| {
+        quiet(feed).0 > feed.limit.0 / MISSED
+            && past.iter().any(|other| {
+                let apart = feed.last.since(other.last).0.abs();
+                apart <= feed.limit.0.max(other.limit.0) / GAP
+            })
+    };
+    let of = |feed: &Quiet| {
+        if quiet(feed) > feed.limit || fell_with(feed) {
+            Watch::Raise
+        } else if now.since(feed.last).0 <= feed.limit.0 / MISSED {
+            Watch::Clear
+        } else {
+            Watch::Leave
+        }
+    };
+    feeds.iter().map(of).collect()
 }
 
 /// Per cent as sent. Volts are judged only in the range of a single lithium cell, which is
@@ -107,26 +134,41 @@ mod tests {
 
     #[test]
     fn silence_waits_for_the_feeds_chance() {
-        let hour = Span::hours(1);
-        let last = Moment(0);
-        assert_eq!(
-            silence(last, hour, Moment(0), last + Span::minutes(61)),
-            Watch::Raise
-        );
-        assert_eq!(
-            silence(last, hour, Moment(0), last + Span::minutes(59)),
-            Watch::Clear
-        );
+        let feed = Quiet {
+            last: Moment(0),
+            limit: Span::hours(1),
+        };
+        let at = |since: Span, minutes| {
+            let now = feed.last + since + Span::minutes(minutes);
+            silence(&[feed], feed.last + since, now)[0]
+        };
+        assert_eq!(at(Span::ZERO, 61), Watch::Raise);
+        assert_eq!(at(Span::ZERO, 59), Watch::Leave);
+        assert_eq!(at(Span::ZERO, 19), Watch::Clear);
         // The daemon was away for a day and has just come back.
-        let back = last + Span::days(1);
-        assert_eq!(
-            silence(last, hour, back, back + Span::minutes(5)),
-            Watch::Leave
-        );
-        assert_eq!(
-            silence(last, hour, back, back + Span::minutes(61)),
-            Watch::Raise
-        );
+        assert_eq!(at(Span::days(1), 5), Watch::Leave);
+        assert_eq!(at(Span::days(1), 61), Watch::Raise);
+    }
+
+    #[test]
+    fn those_that_fell_silent_with_one_are_raised_with_it() {
+        let feed = |last, limit| Quiet {
+            last: Moment(0) + Span::minutes(last),
+            limit: Span::minutes(limit),
+        };
+        // Two that send every quarter of an hour, one that sends every half, one that still speaks,
+        // and one that sends once a day.
+        let feeds = [
+            feed(0, 90),
+            feed(9, 90),
+            feed(12, 180),
+            feed(88, 90),
+            feed(-300, 2160),
+        ];
+        let at = |minutes| silence(&feeds, Moment(0), Moment(0) + Span::minutes(minutes));
+        use Watch::{Clear, Leave, Raise};
+        assert_eq!(at(90), [Leave, Leave, Leave, Clear, Clear]);
+        assert_eq!(at(91), [Raise, Raise, Raise, Clear, Clear]);
     }
 
     #[test]

@@ -37,11 +37,13 @@ impl Float<'_> {
         self.clear(doubted, stuck.is_some())?;
 
         let doubt = doubt.filter(|(at, _)| told != Some(*at));
-        let mut notices: Vec<NewNotice> = doubt
-            .map(|(at, call)| self.notice(call, self.doubt_key(at)))
-            .into_iter()
-            .collect();
-        notices.extend(stuck.map(|call| self.notice(call, self.stuck_key())));
+        let mut notices: Vec<NewNotice> = Vec::new();
+        if let Some((at, call)) = doubt {
+            notices.push(self.notice(call, self.doubt_key(at))?);
+        }
+        if let Some(call) = stuck {
+            notices.push(self.notice(call, self.stuck_key())?);
+        }
         Ok((notices, doubted.or(told)))
     }
 
@@ -66,7 +68,7 @@ impl Float<'_> {
         Ok(())
     }
 
-    fn notice(&self, call: Call, key: String) -> NewNotice {
+    fn notice(&self, call: Call, key: String) -> Res<NewNotice> {
         let vessel = Some(self.vessel.id);
         self.assess.notice(call, key, vessel, self.verdict.at)
     }

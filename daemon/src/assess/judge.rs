@@ -150,13 +150,14 @@ impl Judge {
         let remembered = held.last.as_ref().and_then(|b| b.memory).map(|m| m.phase);
         let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
-        let mut notices: Vec<NewNotice> = call
-            .map(|call| {
-                let key = key(call.kind, batch);
-                assess.notice(call, key, Some(id), now)
-            })
-            .into_iter()
-            .collect();
+        let mut notices: Vec<NewNotice> = Vec::new();
+        if let Some(call) = call {
+            let (kind, key) = (call.kind, key(call.kind, batch));
+            notices.push(NewNotice {
+                pressing: notice::is_pressing(kind, &held.deeds),
+                ..assess.notice(call, key, Some(id), now)?
+            });
+        }
         clear_left_phases(&assess, batch, remembered, &verdict)?;
         let float = Float {
             assess: &assess,

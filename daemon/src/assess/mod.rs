@@ -24,6 +24,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
 use crate::mqtt::Outgoing;
+use crate::notify;
 use judge::Judge;
 pub(crate) use watches::{is_waited_for, may_be_quiet};
 
@@ -35,7 +36,7 @@ pub struct Assess {
     pub clock: Clock,
     pub zone: TimeZone,
     pub outgoing: Outgoing,
-    /// Ways out every notice is queued for.
+    /// Ways out there are.
     pub channels: Vec<String>,
     /// Least real time between two rounds of judging.
     pub pace: Duration,
@@ -128,17 +129,24 @@ impl Listening {
 }
 
 impl Assess {
-    /// A notice for every way out there is. `key` names what it stands for.
-    fn notice(&self, call: Call, key: String, vessel: Option<VesselId>, at: Moment) -> NewNotice {
-        NewNotice {
+    /// A notice for the ways out the maker wants for it. `key` names what it stands for.
+    fn notice(
+        &self,
+        call: Call,
+        key: String,
+        vessel: Option<VesselId>,
+        at: Moment,
+    ) -> Result<NewNotice, StoreError> {
+        Ok(NewNotice {
             kind: call.kind,
             key,
             vessel,
             at,
             title: call.title,
             body: call.body,
-            channels: self.channels.clone(),
-        }
+            pressing: false,
+            channels: notify::wanted(&self.reader, &self.channels, call.kind, vessel)?,
+        })
     }
 }
 

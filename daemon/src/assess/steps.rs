@@ -23,7 +23,7 @@ pub(super) fn look(assess: &Assess) -> Res<()> {
         for task in one.tasks.iter().filter(worth_telling) {
             let call = notice::on_task(task, &one.vessel.facts.name);
             let key = format!("{}:{}:{}", call.kind.key(), one.batch.id, task.key);
-            due.push(assess.notice(call, key, Some(one.vessel.id), now));
+            due.push(assess.notice(call, key, Some(one.vessel.id), now)?);
         }
     }
     let open = assess.reader.open_notice_keys()?;

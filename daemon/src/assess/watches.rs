@@ -1,13 +1,13 @@
 //! Conditions that need no mead: silent feeds, batteries, a vessel too warm or too cold. Also keeps
 //! the hourly roll and the summaries of finished meads up to date.
 
-use ebbmark_core::ids::FeedId;
+use ebbmark_core::ids::{BatchId, FeedId};
 use ebbmark_core::notice::{Call, NoticeKind};
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Battery, Celsius, Preferences};
-use ebbmark_core::watch::{self, Watch};
+use ebbmark_core::watch::{self, Quiet, Watch};
 use ebbmark_store::model::{Command, Feed, IMPORT, NewNotice, Vessel};
 use ebbmark_store::{Reader, StoreError};
 
@@ -31,51 +31,91 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     for vessel in assess.reader.vessels()?.iter().filter(|v| !v.retired) {
         temperature(assess, vessel, now, units)?;
     }
-    for feed in assess.reader.feeds()? {
-        if !is_waited_for(&feed) {
-            continue;
+    let waited_for: Vec<Feed> = assess
+        .reader
+        .feeds()?
+        .into_iter()
+        .filter(is_waited_for)
+        .collect();
+    let style = Style { units, zone: &zone };
+    silence(assess, &waited_for, listening_since, now, &style)?;
+    for feed in &waited_for {
+        battery(assess, feed, now)?;
+    }
+    over_with_their_meads(assess)
+}
+
+/// Together: those that fall silent at once are one piece of news.
+fn silence(
+    assess: &Assess,
+    feeds: &[Feed],
+    listening_since: Moment,
+    now: Moment,
+    style: &Style,
+) -> Res<()> {
+    let mut quiet = Vec::new();
+    for feed in feeds {
+        if let Some(last) = feed.last_reading {
+            let limit = may_be_quiet(&assess.reader, feed, last)?;
+            quiet.push((feed, Quiet { last, limit }));
         }
-        let Some(last) = feed.last_reading else {
+    }
+    let each: Vec<Quiet> = quiet.iter().map(|(_, quiet)| *quiet).collect();
+    let watches = watch::silence(&each, listening_since, now);
+    for ((feed, quiet), watch) in quiet.into_iter().zip(watches) {
+        let key = format!("{}:{}", NoticeKind::FeedSilent.key(), feed.id);
+        act(assess, watch, &key, now, || {
+            let mut body = format!(
+                "Its last reading came {}.",
+                show::day_and_time(quiet.last, now, style)
+            );
+            if feed.went_away.is_some() {
+                body += " The device reported that it was going away, or its connection broke.";
+            }
+            body += " Look at its battery, its place and the network.";
+            let call = Call {
+                kind: NoticeKind::FeedSilent,
+                title: format!("{}: no readings", feed.name),
+                body,
+            };
+            assess.notice(call, key.clone(), feed.vessel, now)
+        })?;
+    }
+    Ok(())
+}
+
+fn battery(assess: &Assess, feed: &Feed, now: Moment) -> Res<()> {
+    let Some(battery) = feed.battery else {
+        return Ok(());
+    };
+    let key = format!("{}:{}", NoticeKind::BatteryLow.key(), feed.id);
+    let left = match battery {
+        Battery::Percent(p) => format!("{p:.0} %"),
+        Battery::Volts(v) => format!("{v:.2} V"),
+    };
+    act(assess, watch::battery(battery), &key, now, || {
+        let call = Call {
+            kind: NoticeKind::BatteryLow,
+            title: format!("{}: battery at {left}", feed.name),
+            body: "Charge it, or change it, before it falls silent.".to_string(),
+        };
+        assess.notice(call, key.clone(), feed.vessel, now)
+    })
+}
+
+/// What stands of a mead ends with it: nobody judges it any more, and it would be told again for ever.
+fn over_with_their_meads(assess: &Assess) -> Res<()> {
+    for notice in assess.reader.standing()? {
+        let of_its_mead = notice.kind.is_about_the_curve() || notice.kind == NoticeKind::FloatStuck;
+        // As `judge` and `float` make the key: kind, then the mead's number.
+        let mead = notice.key.split(':').nth(1).and_then(|n| n.parse().ok());
+        let (true, Some(mead)) = (of_its_mead, mead.map(BatchId)) else {
             continue;
         };
-        let limit = may_be_quiet(&assess.reader, &feed, last)?;
-        let key = format!("feed-silent:{}", feed.id);
-        act(
-            assess,
-            watch::silence(last, limit, listening_since, now),
-            &key,
-            now,
-            || {
-                let mut body = format!(
-                    "Its last reading came {}.",
-                    show::day_and_time(last, now, &Style { units, zone: &zone })
-                );
-                if feed.went_away.is_some() {
-                    body += " The device reported that it was going away, or its connection broke.";
-                }
-                body += " Look at its battery, its place and the network.";
-                let call = Call {
-                    kind: NoticeKind::FeedSilent,
-                    title: format!("{}: no readings", feed.name),
-                    body,
-                };
-                assess.notice(call, key.clone(), feed.vessel, now)
-            },
-        )?;
-        if let Some(battery) = feed.battery {
-            let key = format!("battery-low:{}", feed.id);
-            let left = match battery {
-                Battery::Percent(p) => format!("{p:.0} %"),
-                Battery::Volts(v) => format!("{v:.2} V"),
-            };
-            act(assess, watch::battery(battery), &key, now, || {
-                let call = Call {
-                    kind: NoticeKind::BatteryLow,
-                    title: format!("{}: battery at {left}", feed.name),
-                    body: "Charge it, or change it, before it falls silent.".to_string(),
-                };
-                assess.notice(call, key.clone(), feed.vessel, now)
-            })?;
+        let ended = assess.reader.batch(mead)?.and_then(|batch| batch.ended);
+        if let Some(at) = ended {
+            let key = notice.key;
+            assess.writer.command_blocking(Command::Clear { key, at })?;
         }
     }
     Ok(())
@@ -153,7 +193,7 @@ pub(super) fn act(
     watch: Watch,
     key: &str,
     now: Moment,
-    notice: impl FnOnce() -> NewNotice,
+    notice: impl FnOnce() -> Res<NewNotice>,
 ) -> Res<()> {
     let open = || {
         assess
@@ -165,7 +205,7 @@ pub(super) fn act(
         Watch::Leave => return Ok(()),
         Watch::Raise if open()? => return Ok(()),
         Watch::Clear if !open()? => return Ok(()),
-        Watch::Raise => Command::Notify(vec![notice()]),
+        Watch::Raise => Command::Notify(vec![notice()?]),
         Watch::Clear => Command::Clear {
             key: key.to_string(),
             at: now,

@@ -22,6 +22,13 @@ impl Config {
                 "page: listen is empty; the page needs an address such as 127.0.0.1:8420".into(),
             );
         }
+        if let Some(address) = &self.page.address
+            && (crate::notify::target(address).is_none() || address.contains(['?', '#', ' ', '"']))
+        {
+            found.push(format!(
+                "page: address \"{address}\" is not one like https://cellar.example.org"
+            ));
+        }
         let store = &self.store;
         within(
             &mut found,

@@ -46,6 +46,9 @@ pub struct PageConfig {
     /// Addresses of the page and the HTTP intake. Until a password is set only loopback ones are
     /// opened.
     pub listen: Vec<SocketAddr>,
+    /// How the maker reaches the page, such as `https://cellar.example.org`: what links in notices
+    /// begin with. Default: none, and notices carry no links.
+    pub address: Option<String>,
     /// A proxy in front speaks TLS: cookies are then marked to be sent over TLS only.
     pub behind_tls: bool,
 }
@@ -54,6 +57,7 @@ impl Default for PageConfig {
     fn default() -> Self {
         PageConfig {
             listen: vec![(Ipv4Addr::LOCALHOST, 8420).into()],
+            address: None,
             behind_tls: false,
         }
     }

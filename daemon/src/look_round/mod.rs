@@ -12,7 +12,7 @@ use std::time::Duration;
 use anyhow::{Result, bail};
 use clap::Args;
 use ebbmark_core::look_round::{
-    Database, Found, Heard, Line, Soundness, State, Told, lines, worst,
+    Address, Database, Found, Heard, Line, Soundness, State, Told, lines, worst,
 };
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
@@ -118,9 +118,18 @@ fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone, P
         password_files: board::password_files(config),
         doors: board::doors(config, &folder),
         errands: Vec::new(),
+        address: address(config),
         told,
     };
     (found, zone, units)
+}
+
+/// The log and the topics carry no links.
+fn address(config: &Config) -> Option<Address> {
+    let notify = &config.notify;
+    let sends = notify.mail.is_some() || !notify.webhook.is_empty();
+    let said = config.page.address.clone();
+    sends.then(|| said.map_or(Address::NotSaid, Address::At))
 }
 
 fn database(path: &Path, patience: Duration) -> (Database, Option<Reader>) {

@@ -5,6 +5,7 @@
 //! log = true                  # a line in the daemon's log
 //! mqtt = false                # retained topics, see `notify::mqtt`
 //! give-up-after-hours = 24
+//! gather-minutes = 2          # a mail or call waits so long for others of the same cause
 //! tell-down-after-minutes = 30  # after a start: it had been down for longer than this
 //!
 //! [notify.mail]
@@ -28,7 +29,6 @@ use std::path::PathBuf;
 use ebbmark_core::time::Span;
 use lettre::message::Mailbox;
 use serde::{Deserialize, Serialize};
-use ureq::http::{HeaderName, HeaderValue};
 
 use super::webhook;
 
@@ -47,6 +47,8 @@ pub struct NotifyConfig {
     pub mqtt: bool,
     /// Hours of trying after which a delivery is given up. Default: 24.
     pub give_up_after_hours: u32,
+    /// Minutes a mail or a call waits for other notices that come of the same cause. Default: 2.
+    pub gather_minutes: u32,
     /// The daemon tells after its start that it had been down for longer than this. Default: 30.
     pub tell_down_after_minutes: u32,
     /// One mail account to send from. Default: none.
@@ -61,6 +63,7 @@ impl Default for NotifyConfig {
             log: true,
             mqtt: false,
             give_up_after_hours: 24,
+            gather_minutes: 2,
             tell_down_after_minutes: 30,
             mail: None,
             webhook: BTreeMap::new(),
@@ -117,15 +120,16 @@ pub struct WebhookConfig {
     /// Default: `POST`.
     #[serde(default)]
     pub method: Method,
-    /// Sent as they stand. Default: `content-type: application/json`.
+    /// Default: `content-type: application/json`. Filled in as the body is, on one line.
     #[serde(default)]
     pub headers: BTreeMap<String, String>,
     /// Certificates (PEM) to trust, and no others, for a server of one's own. Default: those of the
     /// public authorities, as built in.
     #[serde(default)]
     pub ca_file: Option<PathBuf>,
-    /// What is sent; `{{title}}`, `{{body}}`, `{{vessel}}`, `{{kind}}` and `{{at}}` are filled in,
-    /// escaped for JSON when the content type is JSON. Default: a JSON object of the five.
+    /// What is sent; `{{title}}`, `{{body}}`, `{{vessel}}`, `{{kind}}`, `{{at}}`, `{{gravity}}`
+    /// (SG), `{{link}}` (to the page) and `{{answer}}` (an address that answers it) are filled in,
+    /// escaped for JSON or a form when the content type says so. Default: a JSON object of them all.
     #[serde(default = "default_body")]
     pub body: String,
 }
@@ -140,8 +144,11 @@ pub enum Method {
 }
 
 fn default_body() -> String {
-    r#"{"title":"{{title}}","body":"{{body}}","vessel":"{{vessel}}","kind":"{{kind}}","at":"{{at}}"}"#
-        .to_owned()
+    concat!(
+        r#"{"title":"{{title}}","body":"{{body}}","vessel":"{{vessel}}","kind":"{{kind}}","at":"{{at}}","#,
+        r#""gravity":{{gravity}},"link":"{{link}}","answer":"{{answer}}"}"#
+    )
+    .to_owned()
 }
 
 impl NotifyConfig {
@@ -153,6 +160,10 @@ impl NotifyConfig {
         names.extend(self.mail.is_some().then(|| MAIL.to_owned()));
         names.extend(self.webhook.keys().cloned());
         names
+    }
+
+    pub fn gather(&self) -> Span {
+        Span::minutes(i64::from(self.gather_minutes))
     }
 
     pub fn give_up_after(&self) -> Span {
@@ -236,15 +247,7 @@ impl WebhookConfig {
         if webhook::target(&self.url).is_none() {
             problems.push("url: not an address like https://host/path".to_owned());
         }
-        for (name, value) in &self.headers {
-            if name.parse::<HeaderName>().is_err() {
-                problems.push(format!("headers: \"{name}\" is not a header's name"));
-            } else if value.parse::<HeaderValue>().is_err() {
-                problems.push(format!(
-                    "headers.{name}: the value has characters a header may not have"
-                ));
-            }
-        }
+        problems.extend(webhook::headers(self).err());
         if let Err(problem) = webhook::body(self) {
             problems.push(format!("body: {problem}"));
         }

@@ -6,19 +6,23 @@ use std::time::Duration;
 
 use ebbmark_core::ids::NoticeId;
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::notice::quiet::{Quiet, TimeOfDay};
+use ebbmark_core::notice::wishes::Wishes;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Litres;
 use ebbmark_store::model::{
     Change, Command, DeliveryState, Done, NewNotice, Notice, NoticeDelivery, VesselFacts,
 };
+use ebbmark_store::reader::WISHES_SETTING;
 use ebbmark_store::{Options, Reader, Writer};
+use ebbmark_web::link::Links;
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use super::job::Job;
-use super::letter::Letter;
+use super::letter::{Desk, Letter};
 use super::sink::{self, Sink};
 use super::{NotReady, NotifyConfig};
 
@@ -44,7 +48,12 @@ struct Bench {
 }
 
 impl Bench {
+    /// Nothing waits for others: that is told apart in the core.
     fn new(config: &str) -> Bench {
+        Bench::gathering(&format!("gather-minutes = 0\n{config}"))
+    }
+
+    fn gathering(config: &str) -> Bench {
         let dir = tempfile::tempdir().unwrap();
         let (writer, reader) =
             ebbmark_store::open(&dir.path().join("cellar.db"), Options::default()).unwrap();
@@ -68,6 +77,7 @@ impl Bench {
             move |topic, payload| out.lock().unwrap().push((topic, payload)),
             move || Moment(time.load(Ordering::SeqCst)),
             jiff::tz::TimeZone::UTC,
+            Some(Links::new("https://cellar.example", "key".to_owned())),
             wake.subscribe(),
             shutdown.clone(),
         ));
@@ -94,6 +104,7 @@ impl Bench {
                 at,
                 title: format!("title of {key}"),
                 body: format!("body of {key}"),
+                pressing: false,
                 channels: channels.iter().map(|c| (*c).to_owned()).collect(),
             })
             .collect();
@@ -188,6 +199,7 @@ async fn every_way_gets_it_once() {
         at: START,
         title: "North cask is stuck".to_owned(),
         body: "Too cold.".to_owned(),
+        pressing: false,
         channels: ["log", "mqtt", "mail", "phone"].map(str::to_owned).to_vec(),
     };
     let command = Command::Notify(vec![notice]);
@@ -325,7 +337,9 @@ async fn given_up_in_the_end_and_shown_so() {
                 bench.advance(next.since(now));
             }
             DeliveryState::GivenUp { .. } => break delivery,
-            DeliveryState::Sent { .. } => panic!("it was refused"),
+            DeliveryState::Sent { .. } | DeliveryState::Withdrawn { .. } => {
+                panic!("it was refused, and nobody answered it")
+            }
         }
     };
     assert_eq!(tries, 7);
@@ -436,17 +450,24 @@ async fn what_the_store_was_not_told_is_not_sent_again() {
     let config: NotifyConfig = toml::from_str(&hook("phone", web.port)).unwrap();
     let ways = super::ways(&config, Arc::new(|_, _| {})).unwrap();
     let (_, way) = ways.into_iter().find(|(name, _)| name == "phone").unwrap();
+    let desk = Desk {
+        now: START,
+        zone: &TimeZone::UTC,
+        links: None,
+    };
     let job = |unreported| Job {
         name: "phone".to_owned(),
         way: way.clone(),
-        deliveries: due
+        messages: due
             .iter()
-            .map(|d| (Letter::new(&d.notice, None, None), d.clone()))
+            .map(|d| {
+                let letter = Letter::new(&d.notice, None, Vec::new(), &desk);
+                (letter, vec![d.clone()])
+            })
             .collect(),
         unreported,
         failing: false,
         writer: bench.writer.clone(),
-        now: START,
         give_up_after: Span::hours(24),
         zone: TimeZone::UTC,
     };
@@ -471,4 +492,147 @@ async fn a_test_tells_at_once_whether_it_went() {
     assert!(way.test(START).await.unwrap_err().contains("401"));
     assert_eq!(way.test(START).await, Ok(()));
     assert!(came(&mut web).await.contains("\"kind\":\"test\""));
+}
+
+/// START is at 14:13 in UTC.
+async fn quiet_until_three(bench: &Bench) {
+    let wishes = Wishes {
+        quiet: Some(Quiet {
+            from: TimeOfDay::new(14, 0).unwrap(),
+            until: TimeOfDay::new(15, 0).unwrap(),
+            broken_by: Default::default(),
+            broken_by_pressing: true,
+        }),
+        ..Wishes::default()
+    };
+    let set = Command::SetSetting {
+        key: WISHES_SETTING.to_owned(),
+        value: Some(serde_json::to_string(&wishes).unwrap()),
+    };
+    bench.writer.command(set).await.unwrap();
+}
+
+#[tokio::test]
+async fn what_comes_in_quiet_hours_goes_as_one_after_them_and_says_what_is_over() {
+    let mut web = sink::http(0).await;
+    let bench = Bench::new(&format!("mqtt = true\n{}", hook("phone", web.port)));
+    quiet_until_three(&bench).await;
+    bench.notify(&["a", "b"], &["phone", "log", "mqtt"]).await;
+    let pressing = NewNotice {
+        kind: NoticeKind::Restarted,
+        key: "restarted".to_owned(),
+        vessel: None,
+        at: START,
+        title: "Keg: it is falling again".to_owned(),
+        body: "Relieve it with care.".to_owned(),
+        pressing: true,
+        channels: vec!["phone".to_owned()],
+    };
+    let command = Command::Notify(vec![pressing]);
+    bench.writer.command(command).await.unwrap();
+    // What presses comes at once; the log and the topics do not wait either.
+    bench.until_sent("restarted").await;
+    let body: serde_json::Value = serde_json::from_str(&came(&mut web).await).unwrap();
+    assert_eq!(body["kind"], "restarted");
+    assert!(
+        body["answer"]
+            .as_str()
+            .unwrap()
+            .starts_with("https://cellar.example/answer/")
+    );
+    let at_once = |d: &[NoticeDelivery]| d.iter().filter(|d| sent(d)).count() == 2;
+    for key in ["a", "b"] {
+        bench.until(key, at_once).await;
+    }
+    let clear = Command::Clear {
+        key: "a".to_owned(),
+        at: START + Span::minutes(10),
+    };
+    bench.writer.command(clear).await.unwrap();
+    bench.advance(Span::minutes(46));
+    bench.notify(&["c"], &["phone", "log"]).await;
+    bench.until("c", |d| d.iter().any(sent)).await;
+    assert!(web.came.try_recv().is_err(), "14:59 is within them");
+    bench.advance(Span::minutes(1));
+    for key in ["a", "b", "c"] {
+        bench.until_sent(key).await;
+    }
+    let body: serde_json::Value = serde_json::from_str(&came(&mut web).await).unwrap();
+    assert_eq!(body["title"], "3 notices from the cellar");
+    let said = body["body"].as_str().unwrap();
+    assert!(
+        said.contains("Over again: title of a") && said.contains("since today 14:23"),
+        "{said}"
+    );
+    assert!(said.contains(": title of b\nbody of b"), "{said}");
+    assert!(web.came.try_recv().is_err());
+    bench.stop().await;
+}
+
+#[tokio::test]
+async fn what_comes_of_one_cause_is_gathered() {
+    let mut web = sink::http(0).await;
+    let bench = Bench::gathering(&hook("phone", web.port));
+    bench.notify(&["a"], &["phone"]).await;
+    bench.advance(Span::minutes(1));
+    bench.notify(&["b"], &["phone", "log"]).await;
+    bench.advance(Span::minutes(2));
+    bench.until_sent("a").await;
+    bench.until_sent("b").await;
+    let body: serde_json::Value = serde_json::from_str(&came(&mut web).await).unwrap();
+    assert_eq!(body["title"], "2 notices from the cellar");
+    assert!(web.came.try_recv().is_err());
+    bench.stop().await;
+}
+
+#[tokio::test]
+async fn an_unanswered_restart_is_told_again_and_an_answered_one_is_not() {
+    let mut smtp = sink::smtp(0).await;
+    let bench = Bench::new(&mail(smtp.port));
+    let restarted = |key: &str| NewNotice {
+        kind: NoticeKind::Restarted,
+        key: key.to_owned(),
+        vessel: None,
+        at: START,
+        title: format!("{key}: it is falling again"),
+        body: "Look at it.".to_owned(),
+        pressing: true,
+        channels: vec!["mail".to_owned()],
+    };
+    let command = Command::Notify(vec![restarted("keg"), restarted("jar")]);
+    let Done::Notices(ids) = bench.writer.command(command).await.unwrap() else {
+        panic!("two notices were to be made");
+    };
+    for key in ["keg", "jar"] {
+        bench.until_sent(key).await;
+        assert!(came(&mut smtp).await.contains("falling again"));
+    }
+    let seen = Command::AnswerNotice {
+        notice: ids[1],
+        again: None,
+        at: START + Span::minutes(5),
+    };
+    bench.writer.command(seen).await.unwrap();
+    for (hours, times) in [(4, 1), (24, 2), (24, 3)] {
+        bench.advance(Span::hours(hours));
+        let told = bench.until("keg", |d| d.iter().all(|d| sent(d) && d.attempts == 1));
+        let mail = came(&mut smtp).await;
+        assert!(
+            mail.contains("Subject: Still so: keg: it is falling again"),
+            "{mail}"
+        );
+        assert!(mail.contains(&format!("-{times}@example.org>")), "{mail}");
+        told.await;
+    }
+    let clear = Command::Clear {
+        key: "keg".to_owned(),
+        at: START + Span::hours(60),
+    };
+    bench.writer.command(clear).await.unwrap();
+    bench.advance(Span::days(3));
+    bench.notify(&["last"], &["mail"]).await;
+    bench.until_sent("last").await;
+    assert!(came(&mut smtp).await.contains("title of last"));
+    assert!(smtp.came.try_recv().is_err());
+    bench.stop().await;
 }

@@ -2,15 +2,20 @@
 //!
 //! A delivery stays queued until its outcome is committed, so it is made at least once. Each way
 //! out works on its own: one that hangs holds up nobody else. After an outage nobody is flooded:
-//! when a way works again, what waited for it goes out at once, as one message if it is many.
+//! when a way works again, what waited for it goes out at once, as one message. What goes when and with
+//! what is [`post::sort`]'s.
 
 use std::collections::HashMap;
 use std::time::Duration;
 
-use ebbmark_core::ids::VesselId;
+use ebbmark_core::notice::post::{self, Item};
+use ebbmark_core::notice::quiet::Quiet;
+use ebbmark_core::notice::wishes::Wishes;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_store::model::{Change, DeliveryOutcome, DueDelivery};
+use ebbmark_core::units::Preferences;
+use ebbmark_store::model::{Change, Command, DeliveryOutcome, DueDelivery};
 use ebbmark_store::{Reader, StoreError, Writer};
+use ebbmark_web::link::Links;
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast;
 use tokio::sync::broadcast::error::RecvError;
@@ -18,10 +23,9 @@ use tokio::task::JoinSet;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+use super::desk::Means;
 use super::job::{Finished, Job, Outcome, report};
-use super::letter::Letter;
 use super::way::Way;
-use crate::slug;
 
 /// Most deliveries looked at in one go.
 const LOOK_AT: u32 = 1000;
@@ -40,12 +44,23 @@ const REST: Duration = Duration::from_secs(10);
 /// How long a message under way may take to finish at shutdown.
 const GOOD_BYE: Duration = Duration::from_secs(3);
 
+/// What holds for all ways.
+pub struct Rules {
+    pub give_up_after: Span,
+    /// See [`post::Rules::gather`].
+    pub gather: Span,
+    /// Where the maker set none on the page.
+    pub zone: TimeZone,
+    pub links: Option<Links>,
+}
+
 pub struct Dispatcher<C> {
     reader: Reader,
     writer: Writer,
     now: C,
-    give_up_after: Span,
-    zone: TimeZone,
+    rules: Rules,
+    /// When this run began.
+    since: Moment,
     ways: HashMap<String, State>,
     under_way: JoinSet<Finished>,
 }
@@ -74,16 +89,15 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         reader: Reader,
         writer: Writer,
         now: C,
-        give_up_after: Span,
-        zone: TimeZone,
+        rules: Rules,
         ways: Vec<(String, Way)>,
     ) -> Self {
         Dispatcher {
             reader,
             writer,
+            since: now(),
             now,
-            give_up_after,
-            zone,
+            rules,
             ways: ways
                 .into_iter()
                 .map(|(name, way)| {
@@ -125,40 +139,42 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
     /// Starts whatever is due and free to go; tells how long there is nothing more to do.
     async fn look(&mut self) -> Result<Duration, StoreError> {
         let now = (self.now)();
+        // A clock that was put back must not keep anything waiting.
+        self.since = self.since.min(now);
+        let fallback = self.rules.zone.clone();
+        let (wishes, (zone, units)) = self
+            .read(move |reader| Ok((reader.wishes()?, reader.zone_and_units(&fallback)?)))
+            .await?;
+        self.tell_again(&wishes, now).await?;
         let recovered = self.ways.values().any(|s| s.recovered && s.busy.is_none());
         let horizon = if recovered { RETRY_HORIZON } else { Span::ZERO };
-        let (found, next) = self
-            .read(move |reader| Ok((reader.due(now + horizon, LOOK_AT)?, reader.next_due()?)))
+        let (found, mut next) = self
+            .read(move |reader| Ok((reader.due(now + horizon, LOOK_AT)?, reader.next_due(now)?)))
             .await?;
-        // Of what is not due yet, only retries of a way that has recovered go along.
-        let due_now = if recovered {
-            self.read(move |reader| reader.due(now, LOOK_AT)).await?
-        } else {
-            found.clone()
-        };
-        let is_due = |d: &DueDelivery| {
-            due_now
-                .iter()
-                .any(|n| n.notice.id == d.notice.id && n.channel == d.channel)
-        };
         let mut by_way: HashMap<String, Vec<DueDelivery>> = HashMap::new();
         for delivery in found {
+            // Of what is not due yet, only retries of a way that has recovered go along.
             let along = self
                 .ways
                 .get(&delivery.channel)
                 .is_some_and(|s| s.recovered && delivery.attempts > 0);
-            if along || !recovered || is_due(&delivery) {
-                by_way
-                    .entry(delivery.channel.clone())
-                    .or_default()
-                    .push(delivery);
+            if along || delivery.due <= now {
+                let of_way = by_way.entry(delivery.channel.clone()).or_default();
+                of_way.push(delivery);
             }
         }
         for (name, due) in by_way {
-            if self.ways.contains_key(&name) {
-                self.start(name, due, now).await?;
-            } else {
+            let Some(state) = self.ways.get(&name) else {
                 self.give_up_unknown(&name, &due, now).await?;
+                continue;
+            };
+            if !state.is_free() {
+                continue;
+            }
+            let (messages, waits) = self.sort(state, due, wishes.quiet.as_ref(), &zone, now);
+            next = [next, waits].into_iter().flatten().min();
+            if !messages.is_empty() {
+                self.start(name, messages, now, &zone, units).await?;
             }
         }
         for state in self.ways.values_mut() {
@@ -167,7 +183,7 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
                 state.recovered = false;
             }
         }
-        if self.ways.values().any(|s| s.busy.is_some()) {
+        if self.ways.values().any(|s| !s.is_free()) {
             return Ok(PAUSE_BUSY);
         }
         let until_next = next.map_or(PAUSE_MOST, |at| {
@@ -176,40 +192,98 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
         Ok(until_next.clamp(PAUSE_LEAST, PAUSE_MOST))
     }
 
+    /// Queues anew what the maker did not answer, or wanted to hear again.
+    async fn tell_again(&self, wishes: &Wishes, now: Moment) -> Result<(), StoreError> {
+        let all: Vec<String> = self.ways.keys().cloned().collect();
+        for notice in self.read(move |reader| reader.to_tell_again(now)).await? {
+            let again = Command::TellAgain {
+                notice: notice.id,
+                channels: wishes.ways(notice.kind, notice.vessel, &all),
+                at: now,
+            };
+            self.writer.command(again).await?;
+        }
+        Ok(())
+    }
+
+    /// What goes out now by this way, in which messages, and when what is left is to be looked at.
+    fn sort(
+        &self,
+        state: &State,
+        due: Vec<DueDelivery>,
+        quiet: Option<&Quiet>,
+        zone: &TimeZone,
+        now: Moment,
+    ) -> (Vec<Vec<DueDelivery>>, Option<Moment>) {
+        if !state.way.calls_him() {
+            return (due.into_iter().map(|d| vec![d]).collect(), None);
+        }
+        let items: Vec<Item> = due
+            .iter()
+            .map(|d| Item {
+                kind: d.notice.kind,
+                pressing: d.notice.pressing,
+                // Told again it is as if it came anew.
+                at: if d.notice.times > 0 {
+                    d.due
+                } else {
+                    d.notice.at
+                },
+                tried: d.attempts > 0,
+            })
+            .collect();
+        let rules = post::Rules {
+            quiet,
+            gather: self.rules.gather,
+            since: self.since,
+            zone,
+        };
+        let sorted = post::sort(&items, &rules, now);
+        let take = |numbers: Vec<usize>| numbers.into_iter().map(|n| due[n].clone()).collect();
+        (
+            sorted.messages.into_iter().map(take).collect(),
+            sorted.waits,
+        )
+    }
+
     async fn start(
         &mut self,
         name: String,
-        due: Vec<DueDelivery>,
+        messages: Vec<Vec<DueDelivery>>,
         now: Moment,
+        zone: &TimeZone,
+        units: Preferences,
     ) -> Result<(), StoreError> {
-        if !self.ways.get(&name).is_some_and(State::is_free) {
+        let Some(state) = self.ways.get(&name) else {
             return Ok(());
-        }
-        let names = self.vessel_names(&due).await?;
+        };
+        let (links, pictures) = (self.rules.links.clone(), state.way.shows_pictures());
+        let for_letters = zone.clone();
+        let messages = self
+            .read(move |reader| {
+                let means = Means {
+                    reader,
+                    links: links.as_ref(),
+                    now,
+                    zone: &for_letters,
+                    units,
+                    pictures,
+                };
+                means.letters(messages)
+            })
+            .await?;
         let Some(state) = self.ways.get_mut(&name) else {
             return Ok(());
         };
-        let deliveries = due
-            .into_iter()
-            .map(|d| {
-                let (vessel, slug) = d
-                    .notice
-                    .vessel
-                    .and_then(|id| names.get(&id).cloned())
-                    .unzip();
-                (Letter::new(&d.notice, vessel, slug), d)
-            })
-            .collect();
         let job = Job {
             name,
             way: state.way.clone(),
-            deliveries,
+            messages,
             unreported: std::mem::take(&mut state.unreported),
             failing: state.failing,
             writer: self.writer.clone(),
-            now,
-            give_up_after: self.give_up_after,
-            zone: self.zone.clone(),
+            give_up_after: self.rules.give_up_after,
+            zone: zone.clone(),
         };
         let clock = self.now.clone();
         state.recovered = false;
@@ -257,25 +331,6 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
             report(&self.writer, name, delivery.notice.id, outcome).await?;
         }
         Ok(())
-    }
-
-    /// Name and slug of each.
-    async fn vessel_names(
-        &self,
-        due: &[DueDelivery],
-    ) -> Result<HashMap<VesselId, (String, String)>, StoreError> {
-        let mut ids: Vec<VesselId> = due.iter().filter_map(|d| d.notice.vessel).collect();
-        ids.sort_unstable();
-        ids.dedup();
-        self.read(move |reader| {
-            let vessels = reader.vessels()?;
-            let slugs = slug::slugs(&vessels);
-            let due = vessels.into_iter().filter(|v| ids.contains(&v.id));
-            Ok(due
-                .filter_map(|v| Some((v.id, (v.facts.name, slugs.get(&v.id)?.clone()))))
-                .collect())
-        })
-        .await
     }
 
     /// Asks the store from a thread that may wait.

@@ -10,9 +10,6 @@ use super::back_off;
 use super::letter::Letter;
 use super::way::Way;
 
-/// More due deliveries than this go out as one message, where a way allows it.
-const MANY: usize = 5;
-
 #[derive(Clone, Debug)]
 pub struct Outcome {
     pub notice: NoticeId,
@@ -33,13 +30,13 @@ pub struct Finished {
 pub struct Job {
     pub name: String,
     pub way: Way,
-    pub deliveries: Vec<(Letter, DueDelivery)>,
+    /// Each with the deliveries it makes.
+    pub messages: Vec<(Letter, Vec<DueDelivery>)>,
     /// Of an earlier turn.
     pub unreported: Vec<Outcome>,
     /// It failed in its last turn.
     pub failing: bool,
     pub writer: Writer,
-    pub now: Moment,
     pub give_up_after: Span,
     pub zone: TimeZone,
 }
@@ -48,8 +45,9 @@ impl Job {
     pub async fn run(mut self, clock: impl Fn() -> Moment) -> Finished {
         let outcomes = std::mem::take(&mut self.unreported);
         // Done already, only not written down: not done again.
-        self.deliveries
-            .retain(|(_, d)| !outcomes.iter().any(|o| o.notice == d.notice.id));
+        let is_done = |d: &DueDelivery| outcomes.iter().any(|o| o.notice == d.notice.id);
+        self.messages
+            .retain(|(_, deliveries)| !deliveries.iter().all(is_done));
         let mut finished = Finished {
             way: self.name.clone(),
             failing: self.failing,
@@ -58,23 +56,14 @@ impl Job {
         };
         self.report_all(outcomes, &mut finished).await;
 
-        if self.deliveries.len() > MANY && self.way.takes_several_as_one() {
-            let letters: Vec<Letter> = self.deliveries.iter().map(|(l, _)| l.clone()).collect();
-            let one = Letter::several(&letters, self.now, &self.zone);
-            let sent = self.way.send(&one, clock()).await;
-            let outcomes = self
-                .deliveries
+        for (letter, deliveries) in &self.messages {
+            let sent = self.way.send(letter, clock(), &self.zone).await;
+            // Each at once: what was sent must not be sent again because a later one hangs.
+            let outcomes = deliveries
                 .iter()
-                .map(|(_, delivery)| self.outcome(delivery, &sent, clock(), &mut finished))
+                .map(|delivery| self.outcome(delivery, &sent, clock(), &mut finished))
                 .collect();
             self.report_all(outcomes, &mut finished).await;
-            return finished;
-        }
-        for (letter, delivery) in &self.deliveries {
-            let sent = self.way.send(letter, clock()).await;
-            // Each at once: what was sent must not be sent again because a later one hangs.
-            let outcome = self.outcome(delivery, &sent, clock(), &mut finished);
-            self.report_all(vec![outcome], &mut finished).await;
         }
         finished
     }

@@ -1,19 +1,23 @@
 //! Mail through the maker's own mail server.
 
+use std::fmt::Write;
 use std::fs;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
+use ebbmark_core::show;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
+use jiff::tz::TimeZone;
 use lettre::message::header::ContentType;
-use lettre::message::{Mailbox, Message};
+use lettre::message::{Attachment, Mailbox, Message, MultiPart, SinglePart};
 use lettre::transport::smtp::authentication::Credentials;
 use lettre::transport::smtp::client::{Certificate, Tls, TlsParameters};
 use lettre::transport::smtp::extension::ClientId;
 use lettre::{AsyncSmtpTransport, AsyncTransport, Tokio1Executor};
 
 use super::config::{MailConfig, Security};
-use super::letter::Letter;
-use super::trust;
+use super::letter::{Letter, one_line};
+use super::{html, trust};
 
 /// For each step of the conversation with the mail server.
 const TIMEOUT: Duration = Duration::from_secs(15);
@@ -78,8 +82,8 @@ impl Mail {
 
     /// # Errors
     /// The server did not take it, in words for the maker.
-    pub async fn send(&self, letter: &Letter, now: Moment) -> Result<(), String> {
-        let mail = self.message(letter, now)?;
+    pub async fn send(&self, letter: &Letter, now: Moment, zone: &TimeZone) -> Result<(), String> {
+        let mail = self.message(letter, now, zone)?;
         self.server
             .send(mail)
             .await
@@ -114,7 +118,9 @@ impl Mail {
         }
     }
 
-    fn message(&self, letter: &Letter, now: Moment) -> Result<Message, String> {
+    /// Words, the same as HTML, and the pictures that stands in: `multipart/related` of a
+    /// `multipart/alternative` and its images (RFC 2046, 5.1.4; RFC 2387).
+    fn message(&self, letter: &Letter, now: Moment, zone: &TimeZone) -> Result<Message, String> {
         let sent = UNIX_EPOCH
             .checked_add(Duration::from_millis(now.0.max(0).cast_unsigned()))
             .unwrap_or_else(SystemTime::now);
@@ -124,17 +130,22 @@ impl Mail {
             .from(self.from.clone())
             .subject(one_line(&letter.title))
             .date(sent)
-            .message_id(Some(id))
-            .header(ContentType::TEXT_PLAIN);
+            .message_id(Some(id));
         for to in &self.to {
             mail = mail.to(to.clone());
         }
-        let body = if letter.body.is_empty() {
-            &letter.title
-        } else {
-            &letter.body
-        };
-        mail.body(body.clone())
+        let words = MultiPart::alternative()
+            .singlepart(SinglePart::plain(plain(letter, now, zone)))
+            .singlepart(SinglePart::html(html::page(letter, now, zone)));
+        let mut whole = MultiPart::related().multipart(words);
+        let png = ContentType::parse("image/png").map_err(|e| e.to_string())?;
+        let curves = letter.parts.iter().flat_map(|part| &part.curves);
+        for (number, curve) in (1..).zip(curves) {
+            let name = html::content_id(number);
+            let picture = Attachment::new_inline_with_name(name.clone(), format!("{name}.png"));
+            whole = whole.singlepart(picture.body(curve.png.to_vec(), png.clone()));
+        }
+        mail.multipart(whole)
             .map_err(|e| format!("the mail could not be made up: {e}"))
     }
 }
@@ -151,15 +162,47 @@ fn tls_parameters(config: &MailConfig) -> Result<TlsParameters, String> {
     parameters.build().map_err(|e| format!("host: {e}"))
 }
 
-/// A vessel's name may hold anything; a subject is one line.
-fn one_line(text: &str) -> String {
-    text.split_whitespace().collect::<Vec<_>>().join(" ")
+/// A letter in words.
+fn plain(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
+    let several = letter.parts.len() > 1;
+    let mut text = String::new();
+    // Writing to a String cannot fail.
+    for part in &letter.parts {
+        if several {
+            let when = show::day_and_time(part.at, now, &Style::usual(zone));
+            let _ = writeln!(text, "{when}: {}", part.title);
+        }
+        let body = Some(&part.body).filter(|b| !b.is_empty());
+        match body {
+            Some(body) => {
+                let _ = writeln!(text, "{body}");
+            }
+            None if several => {}
+            None => {
+                let _ = writeln!(text, "{}", part.title);
+            }
+        }
+        for curve in &part.curves {
+            let _ = writeln!(text, "\nThe curve: {}", curve.says);
+        }
+        if let Some(link) = &part.link {
+            let _ = writeln!(text, "\nThe page: {link}");
+        }
+        for (reply, address) in &part.replies {
+            let _ = writeln!(text, "{}: {address}", reply.label());
+        }
+        text.push('\n');
+    }
+    text.truncate(text.trim_end().len());
+    text.push('\n');
+    text
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::notify::sink;
+    use ebbmark_core::notice::NoticeKind;
 
     const NOW: Moment = Moment(1_767_225_600_000);
 
@@ -178,13 +221,14 @@ mod tests {
 
     fn letter() -> Letter {
         Letter {
-            id: "7-1767225600000".to_owned(),
-            kind: "stuck",
-            at: NOW,
-            title: "North cask\r\nBcc: x@example.org".to_owned(),
-            body: "Flat at 1.046.\n.\nToo cold.".to_owned(),
             vessel: Some("North cask".to_owned()),
-            slug: None,
+            ..Letter::bare(
+                "7-1767225600000".to_owned(),
+                NoticeKind::Stuck,
+                NOW,
+                "North cask\r\nBcc: x@example.org".to_owned(),
+                "Flat at 1.046.\n.\nToo cold.".to_owned(),
+            )
         }
     }
 
@@ -192,7 +236,7 @@ mod tests {
     async fn a_mail_arrives_whole() {
         let mut sink = sink::smtp(0).await;
         let mail = Mail::new(&config(sink.port)).unwrap();
-        mail.send(&letter(), NOW).await.unwrap();
+        mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap();
         let came = sink.came.recv().await.unwrap();
         assert!(came.head.contains("EHLO example.org\r\n"), "{}", came.head);
         assert!(
@@ -226,19 +270,24 @@ mod tests {
             "{head}"
         );
         // A lone dot is doubled on the wire (RFC 5321, 4.5.2).
-        assert_eq!(body, "Flat at 1.046.\r\n..\r\nToo cold.\r\n.\r\n");
+        assert!(
+            body.contains("\r\n\r\nFlat at 1.046.\r\n..\r\nToo cold.\r\n"),
+            "{body}"
+        );
     }
 
     #[tokio::test]
     async fn other_letters_than_ascii_survive() {
         let mut sink = sink::smtp(0).await;
         let mail = Mail::new(&config(sink.port)).unwrap();
-        let letter = Letter {
-            title: "Fässchen: 18 °C".to_owned(),
-            body: "18 °C, größer".to_owned(),
-            ..letter()
-        };
-        mail.send(&letter, NOW).await.unwrap();
+        let letter = Letter::bare(
+            "8".to_owned(),
+            NoticeKind::Stuck,
+            NOW,
+            "Fässchen: 18 °C".to_owned(),
+            "18 °C, größer".to_owned(),
+        );
+        mail.send(&letter, NOW, &TimeZone::UTC).await.unwrap();
         let came = sink.came.recv().await.unwrap();
         // RFC 2047 encoded word in the subject; the body in a transfer encoding that says so.
         assert!(came.body.contains("Subject: =?utf-8?"), "{}", came.body);
@@ -255,17 +304,17 @@ mod tests {
         let sink = sink::smtp(0).await;
         sink.answer(&["451 try later", "554 not wanted here"]);
         let mail = Mail::new(&config(sink.port)).unwrap();
-        let error = mail.send(&letter(), NOW).await.unwrap_err();
+        let error = mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap_err();
         assert!(
             error.contains("put it off") && error.contains("try later"),
             "{error}"
         );
-        let error = mail.send(&letter(), NOW).await.unwrap_err();
+        let error = mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap_err();
         assert!(
             error.contains("refused") && error.contains("not wanted here"),
             "{error}"
         );
-        assert_eq!(mail.send(&letter(), NOW).await, Ok(()));
+        assert_eq!(mail.send(&letter(), NOW, &TimeZone::UTC).await, Ok(()));
     }
 
     #[tokio::test]
@@ -280,7 +329,7 @@ mod tests {
         };
         Mail::new(&config)
             .unwrap()
-            .send(&letter(), NOW)
+            .send(&letter(), NOW, &TimeZone::UTC)
             .await
             .unwrap();
         let came = sink.came.recv().await.unwrap();
@@ -313,7 +362,7 @@ mod tests {
         // This server offers no STARTTLS.
         let error = Mail::new(&config)
             .unwrap()
-            .send(&letter(), NOW)
+            .send(&letter(), NOW, &TimeZone::UTC)
             .await
             .unwrap_err();
         assert!(error.to_ascii_lowercase().contains("starttls"), "{error}");
@@ -324,9 +373,9 @@ mod tests {
     async fn refused_then_back() {
         let port = sink::free_port().await;
         let mail = Mail::new(&config(port)).unwrap();
-        let error = mail.send(&letter(), NOW).await.unwrap_err();
+        let error = mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap_err();
         assert!(error.contains("could not be reached"), "{error}");
         let _sink = sink::smtp(port).await;
-        assert_eq!(mail.send(&letter(), NOW).await, Ok(()));
+        assert_eq!(mail.send(&letter(), NOW, &TimeZone::UTC).await, Ok(()));
     }
 }

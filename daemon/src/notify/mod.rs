@@ -1,12 +1,15 @@
 //! The ways out for notices: the log, MQTT, mail, and web addresses to call.
 //!
-//! Notices are queued in the store, one delivery for each way out; [`run`] sends what is due.
+//! Notices are queued in the store, one delivery for each way out the maker wants for them ([`wanted`]);
+//! [`run`] sends what is due, when his quiet hours let it, and in one message what belongs together.
 //! A failed delivery is tried again after half a minute, then after twice that and so on up to an
 //! hour, and given up after a day of trying, which the page shows.
 
 mod back_off;
 pub mod config;
+mod desk;
 mod dispatch;
+mod html;
 mod job;
 mod letter;
 mod mail;
@@ -25,9 +28,12 @@ mod tls_tests;
 
 use std::sync::Arc;
 
+use ebbmark_core::ids::VesselId;
+use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::Change;
-use ebbmark_store::{Reader, Writer};
+use ebbmark_store::{Reader, StoreError, Writer};
+use ebbmark_web::link::Links;
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast;
 use tokio_util::sync::CancellationToken;
@@ -37,9 +43,23 @@ pub use mail::{Mail, NotReached};
 pub use way::{NotReady, Publish, Way, ways};
 pub use webhook::{Webhook, in_words, target};
 
+/// The ways, of `all` there are, that the maker wants a notice to go by.
+///
+/// # Errors
+/// The store could not be read.
+pub fn wanted(
+    reader: &Reader,
+    all: &[String],
+    kind: NoticeKind,
+    vessel: Option<VesselId>,
+) -> Result<Vec<String>, StoreError> {
+    Ok(reader.wishes()?.ways(kind, vessel, all))
+}
+
 /// Sends notices as they fall due, until `shutdown`.
 ///
-/// `outgoing_mqtt` publishes a retained message. `zone` is for the times in a grouped one. `wake` is the store's feed of changes.
+/// `outgoing_mqtt` publishes a retained message. `zone` is for days and times where the maker set none
+/// on the page. `links`: of the page, where it has an address. `wake` is the store's feed of changes.
 ///
 /// # Errors
 /// At once, when the configuration is wrong.
@@ -54,11 +74,18 @@ pub async fn run(
     outgoing_mqtt: impl Fn(String, Vec<u8>) + Send + Sync + 'static,
     now: impl Fn() -> Moment + Clone + Send + 'static,
     zone: TimeZone,
+    links: Option<Links>,
     wake: broadcast::Receiver<Change>,
     shutdown: CancellationToken,
 ) -> Result<(), NotReady> {
     let ways = ways(&config, Arc::new(outgoing_mqtt))?;
-    dispatch::Dispatcher::new(reader, writer, now, config.give_up_after(), zone, ways)
+    let rules = dispatch::Rules {
+        give_up_after: config.give_up_after(),
+        gather: config.gather(),
+        zone,
+        links,
+    };
+    dispatch::Dispatcher::new(reader, writer, now, rules, ways)
         .run(wake, shutdown)
         .await;
     Ok(())

@@ -2,8 +2,7 @@
 //!
 //! Each notice sets two topics, both to be retained:
 //!
-//! - `ebbmark/notice/<kind>`: the latest notice of its kind (`settled`, `stuck`, `restarted`,
-//!   `feed-silent`, `battery-low`, `float-disagrees`, `float-stuck`, `temperature`, `test`);
+//! - `ebbmark/notice/<kind>`: the latest notice of its kind ([`ebbmark_core::notice::NoticeKind::key`]);
 //! - `ebbmark/vessel/<slug>/notice`: the latest one about a vessel, if it is about one. For the
 //!   slug see [`crate::slug`].
 //!
@@ -48,18 +47,21 @@ pub fn publications(letter: &Letter) -> Vec<(String, Vec<u8>)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ebbmark_core::notice::NoticeKind;
     use ebbmark_core::time::Moment;
 
     #[test]
     fn one_for_the_kind_and_one_for_the_vessel() {
         let mut letter = Letter {
-            id: "1".to_owned(),
-            kind: "settled",
-            at: Moment(1_767_225_600_000),
-            title: "North cask has settled".to_owned(),
-            body: "At 0.998.".to_owned(),
             vessel: Some("North cask".to_owned()),
             slug: Some("north-cask".to_owned()),
+            ..Letter::bare(
+                "1".to_owned(),
+                NoticeKind::Settled,
+                Moment(1_767_225_600_000),
+                "North cask has settled".to_owned(),
+                "At 0.998.".to_owned(),
+            )
         };
         let out = publications(&letter);
         let topics: Vec<&str> = out.iter().map(|(topic, _)| topic.as_str()).collect();

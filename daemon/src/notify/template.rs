@@ -1,6 +1,8 @@
-//! The body of a webhook: text with `{{title}}` and its kin, filled in for each notice.
+//! The body and the headers of a webhook: text with `{{title}}` and its kin, filled in for each notice.
 
-use super::letter::Letter;
+use std::fmt::Write;
+
+use super::letter::{Letter, one_line};
 
 /// A body that has been looked through: every placeholder in it is known.
 #[derive(Clone, Debug, PartialEq)]
@@ -19,22 +21,32 @@ enum Field {
     Vessel,
     Kind,
     At,
+    Gravity,
+    Link,
+    Answer,
 }
 
 /// What may stand between double braces.
-const FIELDS: [(&str, Field); 5] = [
+const FIELDS: [(&str, Field); 8] = [
     ("title", Field::Title),
     ("body", Field::Body),
     ("vessel", Field::Vessel),
     ("kind", Field::Kind),
     ("at", Field::At),
+    ("gravity", Field::Gravity),
+    ("link", Field::Link),
+    ("answer", Field::Answer),
 ];
 
 /// How values are put in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Escape {
-    /// Inside the quotes of a JSON string.
+    /// Inside the quotes of a JSON string. `{{gravity}}` is a number or `null` and stands without.
     Json,
+    /// A field of a form: percent-encoded.
+    Form,
+    /// One line, for a header.
+    Line,
     None,
 }
 
@@ -78,15 +90,26 @@ impl Template {
                 }
                 Part::Field(field) => field,
             };
+            let is_number = *field == Field::Gravity;
             let value = match field {
                 Field::Title => letter.title.clone(),
                 Field::Body => letter.body.clone(),
                 Field::Vessel => letter.vessel.clone().unwrap_or_default(),
                 Field::Kind => letter.kind.to_owned(),
                 Field::At => letter.at.to_rfc3339(),
+                Field::Gravity => match letter.gravity {
+                    Some(gravity) => format!("{:.4}", gravity.get()),
+                    None if escape == Escape::Json => "null".to_owned(),
+                    None => String::new(),
+                },
+                Field::Link => letter.link.clone().unwrap_or_default(),
+                Field::Answer => letter.answer().unwrap_or_default().to_owned(),
             };
             match escape {
                 Escape::None => out.push_str(&value),
+                Escape::Line => out.push_str(&one_line(&value)),
+                Escape::Form => out.push_str(&encoded(&value)),
+                Escape::Json if is_number => out.push_str(&value),
                 Escape::Json => {
                     let quoted = serde_json::Value::String(value).to_string();
                     let inner = quoted.strip_prefix('"').and_then(|q| q.strip_suffix('"'));
@@ -98,6 +121,20 @@ impl Template {
     }
 }
 
+/// Everything but unreserved characters (RFC 3986, 2.3) percent-encoded: good in any form.
+fn encoded(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for byte in text.bytes() {
+        if byte.is_ascii_alphanumeric() || b"-._~".contains(&byte) {
+            out.push(char::from(byte));
+        } else {
+            // Writing to a String cannot fail.
+            let _ = write!(out, "%{byte:02X}");
+        }
+    }
+    out
+}
+
 fn first(text: &str) -> String {
     text.chars().take(20).collect()
 }
@@ -105,17 +142,21 @@ fn first(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use ebbmark_core::notice::NoticeKind;
     use ebbmark_core::time::Moment;
+    use ebbmark_core::units::Gravity;
 
     fn letter() -> Letter {
         Letter {
-            id: "1".to_owned(),
-            kind: "stuck",
-            at: Moment(1_767_225_600_000),
-            title: "\"Cask\" is stuck".to_owned(),
-            body: "line 1\nline 2 \\ {{title}}".to_owned(),
             vessel: Some("Cask".to_owned()),
-            slug: None,
+            gravity: Gravity::new(1.046).ok(),
+            ..Letter::bare(
+                "1".to_owned(),
+                NoticeKind::Stuck,
+                Moment(1_767_225_600_000),
+                "\"Cask\" is stuck".to_owned(),
+                "line 1\nline 2 \\ {{title}}".to_owned(),
+            )
         }
     }
 
@@ -136,6 +177,36 @@ mod tests {
         assert_eq!(v["t"], letter().title);
         assert_eq!(v["b"], letter().body);
         assert_eq!(v["quote"], "\"Cask\" is stuck\"");
+    }
+
+    #[test]
+    fn a_number_is_a_number_and_what_is_not_known_is_null() {
+        let t = Template::parse(r#"{"g":{{gravity}},"link":"{{link}}"}"#).unwrap();
+        let read = |letter: &Letter| -> serde_json::Value {
+            serde_json::from_str(&t.fill(letter, Escape::Json)).unwrap()
+        };
+        assert_eq!(read(&letter())["g"], 1.046);
+        let unknown = Letter {
+            gravity: None,
+            ..letter()
+        };
+        assert_eq!(read(&unknown)["g"], serde_json::Value::Null);
+        assert_eq!(t.fill(&unknown, Escape::None), r#"{"g":,"link":""}"#);
+    }
+
+    #[test]
+    fn forms_and_headers_cannot_be_broken_out_of() {
+        let typed = Letter {
+            title: "a&b=c +%\r\nX-More: 1 \u{7f}é".to_owned(),
+            ..letter()
+        };
+        let t = Template::parse("title={{title}}&kind={{kind}}").unwrap();
+        assert_eq!(
+            t.fill(&typed, Escape::Form),
+            "title=a%26b%3Dc%20%2B%25%0D%0AX-More%3A%201%20%7F%C3%A9&kind=stuck"
+        );
+        let t = Template::parse("{{title}}").unwrap();
+        assert_eq!(t.fill(&typed, Escape::Line), "a&b=c +% X-More: 1 é");
     }
 
     #[test]

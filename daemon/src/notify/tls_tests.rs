@@ -15,6 +15,8 @@ use super::config::{MailConfig, WebhookConfig};
 use super::letter::Letter;
 use super::mail::Mail;
 use super::webhook::Webhook;
+use ebbmark_core::notice::NoticeKind;
+use jiff::tz::TimeZone;
 
 const NOW: Moment = Moment(1_790_000_000_000);
 
@@ -98,15 +100,13 @@ fn converse(stream: impl Read + Write, greet: bool, offer: &str) -> std::io::Res
 }
 
 fn letter() -> Letter {
-    Letter {
-        id: "1".to_owned(),
-        kind: "settled",
-        at: NOW,
-        title: "Settled".to_owned(),
-        body: "Flat for three days.".to_owned(),
-        vessel: None,
-        slug: None,
-    }
+    Letter::bare(
+        "1".to_owned(),
+        NoticeKind::Test,
+        NOW,
+        "Settled".to_owned(),
+        "Flat for three days.".to_owned(),
+    )
 }
 
 fn mail(port: u16, security: &str, trusted: bool) -> Mail {
@@ -143,7 +143,7 @@ async fn mail_by_starttls_says_nothing_before_it() {
         Ok((clear, secret))
     });
     mail(port, "starttls", true)
-        .send(&letter(), NOW)
+        .send(&letter(), NOW, &TimeZone::UTC)
         .await
         .unwrap();
     let (clear, secret) = served.recv().unwrap().unwrap();
@@ -155,7 +155,10 @@ async fn mail_by_starttls_says_nothing_before_it() {
 #[tokio::test]
 async fn mail_by_tls_from_the_first_byte() {
     let (port, served) = once(|stream| converse(secure(stream), true, "8BITMIME"));
-    mail(port, "tls", true).send(&letter(), NOW).await.unwrap();
+    mail(port, "tls", true)
+        .send(&letter(), NOW, &TimeZone::UTC)
+        .await
+        .unwrap();
     assert!(
         served
             .recv()
@@ -169,7 +172,7 @@ async fn mail_by_tls_from_the_first_byte() {
 async fn mail_goes_to_no_stranger() {
     let (port, served) = once(|stream| converse(secure(stream), true, "8BITMIME"));
     let error = mail(port, "tls", false)
-        .send(&letter(), NOW)
+        .send(&letter(), NOW, &TimeZone::UTC)
         .await
         .unwrap_err();
     assert!(error.contains("certificate"), "{error}");

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::time::Moment;
+use jiff::tz::TimeZone;
 
 use super::config::{LOG, MAIL, MQTT, NotifyConfig};
 use super::letter::Letter;
@@ -64,14 +65,19 @@ pub fn ways(config: &NotifyConfig, publish: Publish) -> Result<Vec<(String, Way)
 }
 
 impl Way {
-    /// Whether many notices at once go out as one message.
-    pub fn takes_several_as_one(&self) -> bool {
+    /// Whether it calls the maker: it keeps the quiet hours, and takes several notices as one. The
+    /// log and the topics are there to be looked at, and say what is at once.
+    pub fn calls_him(&self) -> bool {
         matches!(self, Way::Mail(_) | Way::Webhook(_))
+    }
+
+    pub fn shows_pictures(&self) -> bool {
+        matches!(self, Way::Mail(_))
     }
 
     /// # Errors
     /// It was not taken, in words for the maker.
-    pub async fn send(&self, letter: &Letter, now: Moment) -> Result<(), String> {
+    pub async fn send(&self, letter: &Letter, now: Moment, zone: &TimeZone) -> Result<(), String> {
         match self {
             Way::Log => {
                 tracing::info!(
@@ -90,7 +96,7 @@ impl Way {
                 }
                 Ok(())
             }
-            Way::Mail(mail) => mail.send(letter, now).await,
+            Way::Mail(mail) => mail.send(letter, now, zone).await,
             Way::Webhook(hook) => {
                 let (hook, letter) = (Arc::clone(hook), letter.clone());
                 tokio::task::spawn_blocking(move || hook.send(&letter))
@@ -106,15 +112,13 @@ impl Way {
     /// # Errors
     /// As [`Way::send`].
     pub async fn test(&self, now: Moment) -> Result<(), String> {
-        let letter = Letter {
-            id: format!("test-{}", now.0),
-            kind: NoticeKind::Test.key(),
-            at: now,
-            title: "Ebbmark: a test".to_owned(),
-            body: "If you can read this, notices come through this way.".to_owned(),
-            vessel: None,
-            slug: None,
-        };
-        self.send(&letter, now).await
+        let letter = Letter::bare(
+            format!("test-{}", now.0),
+            NoticeKind::Test,
+            now,
+            "Ebbmark: a test".to_owned(),
+            "If you can read this, notices come through this way.".to_owned(),
+        );
+        self.send(&letter, now, &TimeZone::UTC).await
     }
 }

@@ -2,8 +2,11 @@
 
 use std::time::Duration;
 
+use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::time::Moment;
+use ebbmark_core::units::Gravity;
 use ureq::Agent;
-use ureq::http::{Request, Response, Uri, header};
+use ureq::http::{HeaderName, HeaderValue, Request, Response, Uri, header};
 use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
 use super::config::{Method, WebhookConfig};
@@ -23,6 +26,7 @@ pub struct Webhook {
     config: WebhookConfig,
     body: Template,
     escape: Escape,
+    headers: Vec<(String, Template)>,
     agent: Agent,
 }
 
@@ -31,6 +35,7 @@ impl Webhook {
     /// The body's template is wrong, or the file of certificates; says where and what.
     pub fn new(config: &WebhookConfig) -> Result<Webhook, String> {
         let (body, escape) = body(config).map_err(|e| format!("body: {e}"))?;
+        let headers = headers(config)?;
         let mut tls = TlsConfig::builder();
         if let Some(path) = &config.ca_file {
             let trusted: Vec<Certificate<'static>> = trust::certificates(path)?
@@ -53,6 +58,7 @@ impl Webhook {
             config: config.clone(),
             body,
             escape,
+            headers,
             agent,
         })
     }
@@ -71,7 +77,9 @@ impl Webhook {
         if !self.has(header::CONTENT_TYPE.as_str()) {
             request = request.header(header::CONTENT_TYPE, "application/json");
         }
-        for (name, value) in &self.config.headers {
+        for (name, template) in &self.headers {
+            let value = HeaderValue::from_bytes(template.fill(letter, Escape::Line).as_bytes())
+                .map_err(|e| format!("the header {name} could not be made up: {e}"))?;
             request = request.header(name, value);
         }
         let request = request
@@ -120,22 +128,54 @@ pub fn body(config: &WebhookConfig) -> Result<(Template, Escape), String> {
         .trim()
         .to_ascii_lowercase();
     let template = Template::parse(&config.body)?;
+    if kind == "application/x-www-form-urlencoded" {
+        return Ok((template, Escape::Form));
+    }
     if kind != "application/json" && !kind.ends_with("+json") {
         return Ok((template, Escape::None));
     }
-    let sample = Letter {
-        id: String::new(),
-        kind: "test",
-        at: ebbmark_core::time::Moment(0),
-        title: "a \"title\"".to_owned(),
-        body: "line\nline".to_owned(),
-        vessel: None,
-        slug: None,
-    };
-    serde_json::from_str::<serde::de::IgnoredAny>(&template.fill(&sample, Escape::Json)).map_err(
-        |e| format!("is not JSON once filled in (placeholders stand inside quotes): {e}"),
-    )?;
+    for gravity in [None, Gravity::new(1.05).ok()] {
+        let sample = Letter {
+            gravity,
+            ..sample()
+        };
+        serde_json::from_str::<serde::de::IgnoredAny>(&template.fill(&sample, Escape::Json))
+            .map_err(|e| {
+                format!(
+                    "is not JSON once filled in (placeholders stand inside quotes, {{{{gravity}}}} without): {e}"
+                )
+            })?;
+    }
     Ok((template, Escape::Json))
+}
+
+/// Headers with their templates.
+///
+/// # Errors
+/// A name or a value that no header may have, or an unknown placeholder; says where.
+pub fn headers(config: &WebhookConfig) -> Result<Vec<(String, Template)>, String> {
+    let each = config.headers.iter().map(|(name, value)| {
+        if name.parse::<HeaderName>().is_err() {
+            return Err(format!("headers: \"{name}\" is not a header's name"));
+        }
+        let template = Template::parse(value).map_err(|e| format!("headers.{name}: {e}"))?;
+        let filled = template.fill(&sample(), Escape::Line);
+        HeaderValue::from_bytes(filled.as_bytes()).map_err(|_| {
+            format!("headers.{name}: the value has characters a header may not have")
+        })?;
+        Ok((name.clone(), template))
+    });
+    each.collect()
+}
+
+fn sample() -> Letter {
+    Letter::bare(
+        String::new(),
+        NoticeKind::Test,
+        Moment(0),
+        "a \"title\"".to_owned(),
+        "line\nline".to_owned(),
+    )
 }
 
 fn verdict(answer: Response<ureq::Body>) -> Result<(), String> {
@@ -190,7 +230,6 @@ pub fn in_words(error: ureq::Error) -> String {
 mod tests {
     use super::*;
     use crate::notify::sink;
-    use ebbmark_core::time::Moment;
     use std::sync::Arc;
 
     fn config(port: u16, more: &str) -> WebhookConfig {
@@ -202,13 +241,15 @@ mod tests {
 
     fn letter() -> Letter {
         Letter {
-            id: "1".to_owned(),
-            kind: "settled",
-            at: Moment(1_767_225_600_000),
-            title: "\"Cask\" has settled".to_owned(),
-            body: "Flat.\nFor 3 days.".to_owned(),
             vessel: Some("Cask".to_owned()),
-            slug: None,
+            link: Some("https://cellar.example/vessel/1".to_owned()),
+            ..Letter::bare(
+                "1".to_owned(),
+                NoticeKind::Settled,
+                Moment(1_767_225_600_000),
+                "\"Cask\" has settled".to_owned(),
+                "Flat.\nFor 3 days.".to_owned(),
+            )
         }
     }
 
@@ -248,6 +289,9 @@ mod tests {
                 "vessel": "Cask",
                 "kind": "settled",
                 "at": "2026-01-01T00:00:00Z",
+                "gravity": null,
+                "link": "https://cellar.example/vessel/1",
+                "answer": "",
             })
         );
     }
@@ -271,6 +315,24 @@ mod tests {
             1
         );
         assert_eq!(came.body, letter().title);
+    }
+
+    #[tokio::test]
+    async fn headers_and_forms_are_filled_in_too() {
+        let mut sink = sink::http(0).await;
+        let text = r#"
+            headers = { content-type = "application/x-www-form-urlencoded", x-title = "{{kind}}: {{title}}" }
+            body = "text={{body}}&from={{vessel}}"
+        "#;
+        call(&config(sink.port, text)).await.unwrap();
+        let came = sink.came.recv().await.unwrap();
+        assert!(
+            came.head
+                .contains("\r\nx-title: settled: \"Cask\" has settled\r\n"),
+            "{}",
+            came.head
+        );
+        assert_eq!(came.body, "text=Flat.%0AFor%203%20days.&from=Cask");
     }
 
     #[tokio::test]

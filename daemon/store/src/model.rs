@@ -223,6 +223,19 @@ pub enum Command {
         key: String,
         at: Moment,
     },
+    /// The maker's answer to a notice that stands: told again then, or (`None`) not until it has ended
+    /// and come anew. What of it has not gone out yet stays in.
+    AnswerNotice {
+        notice: NoticeId,
+        again: Option<Moment>,
+        at: Moment,
+    },
+    /// Queues anew, by these ways, a notice whose time to be told again has come.
+    TellAgain {
+        notice: NoticeId,
+        channels: Vec<String>,
+        at: Moment,
+    },
     /// What came of one attempt to deliver.
     Delivered {
         notice: NoticeId,
@@ -432,6 +445,8 @@ pub struct NewNotice {
     pub at: Moment,
     pub title: String,
     pub body: String,
+    /// It waits for no quiet hours and no other notice.
+    pub pressing: bool,
     /// Ways out, by name ("log", "mail", …): one delivery is queued for each.
     pub channels: Vec<String>,
 }
@@ -652,6 +667,13 @@ pub struct Notice {
     pub body: String,
     /// When its condition ended.
     pub cleared: Option<Moment>,
+    pub pressing: bool,
+    /// When the maker said that he has seen it.
+    pub seen: Option<Moment>,
+    /// When it is told again if it still stands.
+    pub again: Option<Moment>,
+    /// How often it was told again.
+    pub times: u32,
     pub deliveries: Vec<NoticeDelivery>,
 }
 
@@ -665,9 +687,19 @@ pub struct NoticeDelivery {
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum DeliveryState {
-    Queued { next: Moment },
-    Sent { at: Moment },
-    GivenUp { at: Moment },
+    Queued {
+        next: Moment,
+    },
+    Sent {
+        at: Moment,
+    },
+    GivenUp {
+        at: Moment,
+    },
+    /// Answered before it went.
+    Withdrawn {
+        at: Moment,
+    },
 }
 
 /// A delivery that is due.
@@ -676,4 +708,6 @@ pub struct DueDelivery {
     pub notice: Notice,
     pub channel: String,
     pub attempts: u32,
+    /// Since when.
+    pub due: Moment,
 }

@@ -7,8 +7,9 @@ use std::time::Duration;
 
 use ebbmark_core::deed::Deed;
 use ebbmark_core::hours::{Hour, hour_index};
-use ebbmark_core::ids::{BatchId, FeedId, VesselId};
+use ebbmark_core::ids::{BatchId, FeedId, NoticeId, VesselId};
 use ebbmark_core::learn::CurveRecord;
+use ebbmark_core::notice::wishes::Wishes;
 use ebbmark_core::reckon::{self, Asker, Known, Record};
 use ebbmark_core::review::Pace;
 use ebbmark_core::time::Moment;
@@ -28,6 +29,8 @@ use crate::{archive, family, hours, meads, migrate, outbox, record, rows, vessel
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
 pub const UNITS_SETTING: &str = "units";
+/// Key of the setting that says what is told how, as JSON of [`Wishes`].
+pub const WISHES_SETTING: &str = "notice-wishes";
 /// Key of the setting that names the time zone.
 pub const ZONE_SETTING: &str = "zone";
 
@@ -368,9 +371,43 @@ impl Reader {
         self.with(|conn| outbox::due(conn, now, limit))
     }
 
-    /// When the next delivery is due.
-    pub fn next_due(&self) -> Res<Option<Moment>> {
-        self.with(outbox::next_due)
+    /// When the next delivery after that moment is due, or the next notice is told again.
+    pub fn next_due(&self, after: Moment) -> Res<Option<Moment>> {
+        self.with(|conn| outbox::next_due(conn, after))
+    }
+
+    pub fn notice(&self, id: NoticeId) -> Res<Option<Notice>> {
+        self.with(|conn| outbox::one(conn, id))
+    }
+
+    /// Whether there ever was a notice with this key.
+    pub fn was_told(&self, key: &str) -> Res<bool> {
+        self.with(|conn| outbox::was_told(conn, key))
+    }
+
+    /// Notices that stand unanswered and whose time to be told again has come.
+    pub fn to_tell_again(&self, now: Moment) -> Res<Vec<Notice>> {
+        self.with(|conn| outbox::to_tell_again(conn, now))
+    }
+
+    /// Notices whose condition still stands, oldest first.
+    pub fn standing(&self) -> Res<Vec<Notice>> {
+        self.with(outbox::standing)
+    }
+
+    /// What the maker wants told, by which way and when. What cannot be read any more is as if he
+    /// had not chosen: better told too much than not at all.
+    pub fn wishes(&self) -> Res<Wishes> {
+        let text = self.setting(WISHES_SETTING)?;
+        Ok(text
+            .and_then(|text| {
+                serde_json::from_str(&text)
+                    .inspect_err(|e| {
+                        tracing::warn!("what is told cannot be read, so everything is: {e}")
+                    })
+                    .ok()
+            })
+            .unwrap_or_default())
     }
 
     pub fn setting(&self, key: &str) -> Res<Option<String>> {

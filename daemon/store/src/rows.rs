@@ -495,7 +495,8 @@ pub fn verdict(row: &Row<'_>) -> Sql<StoredVerdict> {
 
 // ---- notices ----
 
-pub const NOTICE: &str = "n.id, n.kind, n.key, n.vessel, n.at, n.title, n.body, n.cleared";
+pub const NOTICE: &str = "n.id, n.kind, n.key, n.vessel, n.at, n.title, n.body, n.cleared, \
+    n.pressing, n.seen, n.again, n.times";
 
 pub fn notice(row: &Row<'_>) -> Sql<Notice> {
     Ok(Notice {
@@ -507,6 +508,10 @@ pub fn notice(row: &Row<'_>) -> Sql<Notice> {
         title: row.get(5)?,
         body: row.get(6)?,
         cleared: maybe_moment(row, 7)?,
+        pressing: row.get(8)?,
+        seen: maybe_moment(row, 9)?,
+        again: maybe_moment(row, 10)?,
+        times: row.get(11)?,
         deliveries: Vec::new(),
     })
 }
@@ -522,6 +527,7 @@ pub fn delivery(row: &Row<'_>) -> Sql<NoticeDelivery> {
             "queued" => Some(DeliveryState::Queued { next: at }),
             "sent" => Some(DeliveryState::Sent { at }),
             "given-up" => Some(DeliveryState::GivenUp { at }),
+            "withdrawn" => Some(DeliveryState::Withdrawn { at }),
             _ => None,
         })?,
         last_error: row.get(4)?,
@@ -534,6 +540,7 @@ pub fn delivery_parts(state: DeliveryState) -> (&'static str, i64) {
         DeliveryState::Queued { next } => ("queued", next.0),
         DeliveryState::Sent { at } => ("sent", at.0),
         DeliveryState::GivenUp { at } => ("given-up", at.0),
+        DeliveryState::Withdrawn { at } => ("withdrawn", at.0),
     }
 }
 

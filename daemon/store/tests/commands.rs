@@ -33,6 +33,7 @@ fn notice(key: &str, minutes: i64) -> NewNotice {
         at: at(minutes),
         title: "stuck".into(),
         body: "it has not moved for three days".into(),
+        pressing: false,
         channels: vec!["log".into(), "mail".into()],
     }
 }
@@ -707,7 +708,7 @@ async fn a_delivery_stays_queued_until_it_is_sent_or_given_up() {
             .map(|d| (d.channel.clone(), d.attempts))
             .collect()
     };
-    assert_eq!(store.reader.next_due().unwrap(), Some(at(10)));
+    assert_eq!(store.reader.next_due(at(9)).unwrap(), Some(at(10)));
     assert_eq!(due(9), []);
     assert_eq!(due(10), [("log".into(), 0), ("mail".into(), 0)]);
     assert_eq!(store.reader.due(at(10), 1).unwrap().len(), 1);
@@ -747,7 +748,7 @@ async fn a_delivery_stays_queued_until_it_is_sent_or_given_up() {
             },
         ))
         .await;
-    assert_eq!(store.reader.next_due().unwrap(), None);
+    assert_eq!(store.reader.next_due(at(0)).unwrap(), None);
     // A late word does not send again what was sent.
     store
         .run(attempt(
@@ -783,6 +784,114 @@ async fn a_delivery_stays_queued_until_it_is_sent_or_given_up() {
         })
         .await;
     assert_eq!(why, "notice 5 has no delivery by \"mail\"");
+}
+
+#[tokio::test]
+async fn an_answered_notice_is_told_again_only_as_it_was_answered() {
+    let store = Store::new();
+    let restarted = NewNotice {
+        kind: NoticeKind::Restarted,
+        ..notice("restarted:1", 0)
+    };
+    let Done::Notices(ids) = store
+        .run(Command::Notify(vec![
+            restarted.clone(),
+            notice("stuck:1", 0),
+        ]))
+        .await
+    else {
+        panic!()
+    };
+    let (restart, stuck) = (ids[0], ids[1]);
+    let hours = |n: i64| at(n * 60);
+    let again = |now| -> Vec<NoticeId> {
+        let notices = store.reader.to_tell_again(now).unwrap();
+        notices.iter().map(|n| n.id).collect()
+    };
+    // Only a restart repeats by itself: after four hours, then daily.
+    assert_eq!(again(at(4 * 60 - 1)), []);
+    assert_eq!(again(hours(4)), [restart]);
+    let tell = |notice, hours: i64| Command::TellAgain {
+        notice,
+        channels: vec!["mail".into()],
+        at: at(hours * 60),
+    };
+    let states = |id: NoticeId| -> Vec<DeliveryState> {
+        let notice = store.reader.notice(id).unwrap().unwrap();
+        notice.deliveries.iter().map(|d| d.state).collect()
+    };
+    let sent = |notice, channel: &str, minutes| Command::Delivered {
+        notice,
+        channel: channel.into(),
+        attempt: DeliveryOutcome::Sent { at: at(minutes) },
+    };
+    for channel in ["log", "mail"] {
+        store.run(sent(restart, channel, 1)).await;
+    }
+    store.run(tell(restart, 4)).await;
+    assert_eq!(
+        states(restart),
+        [
+            DeliveryState::Sent { at: at(1) },
+            DeliveryState::Queued { next: hours(4) }
+        ]
+    );
+    assert_eq!(
+        (again(hours(27)), again(hours(28))),
+        (vec![], vec![restart])
+    );
+    // Told too early it is not told.
+    store.run(tell(restart, 27)).await;
+    assert_eq!(store.reader.notice(restart).unwrap().unwrap().times, 1);
+
+    // Seen: what was still to go stays in, and a late word of it changes nothing.
+    let answer = |notice, again, minutes| Command::AnswerNotice {
+        notice,
+        again,
+        at: at(minutes),
+    };
+    store.run(answer(restart, None, 300)).await;
+    assert_eq!(states(restart)[1], DeliveryState::Withdrawn { at: at(300) });
+    store
+        .run(Command::Delivered {
+            notice: restart,
+            channel: "mail".into(),
+            attempt: DeliveryOutcome::Retry {
+                next: at(301),
+                error: "busy".into(),
+            },
+        })
+        .await;
+    assert_eq!(states(restart)[1], DeliveryState::Withdrawn { at: at(300) });
+    assert_eq!(again(hours(1000)), []);
+
+    // Later: then, once, and not if it is over by then.
+    store.run(answer(stuck, Some(hours(10)), 20)).await;
+    assert_eq!(states(stuck), [DeliveryState::Withdrawn { at: at(20) }; 2]);
+    assert_eq!(store.reader.next_due(hours(1)).unwrap(), Some(hours(10)));
+    assert_eq!(again(hours(10)), [stuck]);
+    let clear = |key: &str| Command::Clear {
+        key: key.into(),
+        at: hours(9),
+    };
+    store.run(clear("stuck:1")).await;
+    assert_eq!(again(hours(10)), []);
+    // An answer to what is over does nothing.
+    store.run(answer(stuck, None, 700)).await;
+    assert_eq!(store.reader.notice(stuck).unwrap().unwrap().seen, None);
+
+    // Come anew it is news.
+    store.run(clear("restarted:1")).await;
+    let Done::Notices(anew) = store.run(Command::Notify(vec![restarted])).await else {
+        panic!()
+    };
+    assert_eq!(store.reader.notice(anew[0]).unwrap().unwrap().seen, None);
+    assert_eq!(again(hours(4)), anew);
+    let standing = store.reader.standing().unwrap();
+    assert_eq!(standing.iter().map(|n| n.id).collect::<Vec<_>>(), anew);
+    assert!(
+        store.reader.was_told("stuck:1").unwrap() && !store.reader.was_told("stuck:2").unwrap()
+    );
 }
 
 #[tokio::test]

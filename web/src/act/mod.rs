@@ -17,6 +17,7 @@ pub(crate) mod settings;
 pub(crate) mod start;
 pub(crate) mod task;
 pub(crate) mod vessel;
+pub(crate) mod ways;
 
 use axum::response::{IntoResponse, Redirect, Response};
 use ebbmark_store::model::Command;

@@ -300,7 +300,7 @@ fn tokens(visitor: &Visitor, draft: Option<&Draft>, made: Made, door: &Door) -> 
                     (sheet.text("name", "Who it is for", "", "\"The float by the stairs\"."))
                     fieldset.wide {
                         legend { "It may" }
-                        @for (key, words) in SCOPES { (sheet.tick(key, words)) }
+                        @for (key, words) in SCOPES { (sheet.tick(key, words, false, true)) }
                     }
                 }
             }))

@@ -99,6 +99,25 @@ impl<'a> Sheet<'a> {
         self.input(field, label, value, hint, "date", None)
     }
 
+    pub fn time(&self, field: &str, label: &str, value: &str) -> Markup {
+        self.input(field, label, value, "", "time", None)
+    }
+
+    /// A box to tick; without words beside it `label` is read to who cannot see the table it is in.
+    pub fn tick(&self, field: &str, label: &str, ticked: bool, in_words: bool) -> Markup {
+        let ticked = match self.draft {
+            Some(draft) => !draft.fields.get(field).is_empty(),
+            None => ticked,
+        };
+        html! {
+            @if in_words {
+                label.tick { input type="checkbox" name=(field) value="yes" checked[ticked]; " " (label) }
+            } @else {
+                input type="checkbox" name=(field) value="yes" checked[ticked] aria-label=(label);
+            }
+        }
+    }
+
     fn input(
         &self,
         field: &str,
@@ -153,17 +172,6 @@ impl<'a> Sheet<'a> {
                         option value=(key) selected[*key == chosen] { (text) }
                     }
                 }
-            }
-        }
-    }
-
-    /// A box to tick; sent as "yes".
-    pub fn tick(&self, field: &str, label: &str) -> Markup {
-        let ticked = self.value(field, "") == "yes";
-        html! {
-            label.tick {
-                input type="checkbox" name=(field) value="yes" checked[ticked];
-                span { (label) }
             }
         }
     }

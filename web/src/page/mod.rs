@@ -1,6 +1,7 @@
 //! The pages. Each answers one question; this is what they share.
 
 pub(crate) mod access;
+pub(crate) mod answer;
 pub(crate) mod archive;
 pub(crate) mod blend;
 pub(crate) mod card;
@@ -20,6 +21,7 @@ pub(crate) mod settings;
 pub(crate) mod start;
 pub(crate) mod tasks;
 pub(crate) mod vessel;
+pub(crate) mod ways;
 
 use axum::http::{HeaderMap, StatusCode, header};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
@@ -203,6 +205,8 @@ fn done_line(key: &str) -> Option<&'static str> {
         "moved" => "Feed moved. Readings from now on belong there.",
         "feed-retired" => "Feed retired. Its readings stay.",
         "test" => "Test notice queued; it shows below how it fares.",
+        "ways" => "Saved. It holds for what comes from now on.",
+        "answered" => "Noted.",
         "settings" => "Saved.",
         "password" => "The password is changed; everybody else is signed out.",
         "price" => "The list of prices is changed.",

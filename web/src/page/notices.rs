@@ -2,6 +2,9 @@
 
 use axum::extract::{Query, State};
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::notice::again::Reply;
+use ebbmark_core::notice::quiet::Quiet;
+use ebbmark_core::time::Moment;
 use ebbmark_store::model::{DeliveryState, Notice, NoticeDelivery};
 use maud::{Markup, html};
 use serde::Deserialize;
@@ -15,6 +18,7 @@ use crate::visitor::{Looking, Visitor};
 
 const SHOWN: u32 = 60;
 const TEST_FORM: &str = "test";
+const ANSWER_FORM: &str = "answer";
 
 #[derive(Deserialize)]
 pub(crate) struct Asked {
@@ -26,7 +30,9 @@ pub(crate) async fn show(
     Looking(visitor): Looking,
     Query(asked): Query<Asked>,
 ) -> Result<Markup, Fault> {
-    let notices = app.read(|reader| reader.notices(SHOWN)).await?;
+    let (notices, wishes) = app
+        .read(|reader| Ok((reader.notices(SHOWN)?, reader.wishes()?)))
+        .await?;
     let body = html! {
         (done(asked.done.as_deref()))
         h1 { "Notices" }
@@ -34,7 +40,7 @@ pub(crate) async fn show(
         @if notices.is_empty() {
             p.aside { "Nothing was told yet. You hear when a mead settles, sticks or starts again, when a feed goes quiet, a battery runs low, a float gets stuck or does not agree with a hand reading, a vessel leaves its temperature band, the daemon itself was down, or something is to be done that should not wait: nutrient, fruit to be pushed down or taken out, a wait that is over." }
         }
-        ol.notices { @for notice in &notices { (one(&visitor, notice)) } }
+        ol.notices { @for notice in &notices { (one(&visitor, notice, wishes.quiet.as_ref())) } }
     };
     Ok(shell(&visitor, Here::Notices, "Notices", "notices", body))
 }
@@ -47,6 +53,7 @@ fn ways_out(visitor: &Visitor, ways: &[WayOut]) -> Markup {
                 p.aside { "None is set up: notices stand only here. The configuration file names where they should go." }
             }
             @if let Some(why) = why_no_forms(visitor) { (why) }
+            p { "What goes by which, quiet hours and a summary: " a href="/notices/ways" { "what is told how" } "." }
             ul.plain {
                 @for way in ways {
                     li.way {
@@ -61,7 +68,9 @@ fn ways_out(visitor: &Visitor, ways: &[WayOut]) -> Markup {
     }
 }
 
-fn one(visitor: &Visitor, notice: &Notice) -> Markup {
+fn one(visitor: &Visitor, notice: &Notice, quiet: Option<&Quiet>) -> Markup {
+    let held =
+        quiet.and_then(|q| q.holds(notice.kind, notice.pressing, visitor.now, &visitor.zone));
     html! {
         li.notice {
             time { (visitor.day_and_time(notice.at)) }
@@ -74,13 +83,34 @@ fn one(visitor: &Visitor, notice: &Notice) -> Markup {
                 p { (notice.body) }
                 @if let Some(at) = notice.cleared { p.aside { "Over since " (visitor.day_and_time(at)) "." } }
                 @if notice.deliveries.is_empty() && notice.kind != NoticeKind::Test { p.aside { "Stands only here." } }
-                ul.plain { @for delivery in &notice.deliveries { (fate(visitor, delivery)) } }
+                ul.plain { @for delivery in &notice.deliveries { (fate(visitor, delivery, held)) } }
+                (answer(visitor, notice))
             }
         }
     }
 }
 
-fn fate(visitor: &Visitor, delivery: &NoticeDelivery) -> Markup {
+/// What was answered, and the buttons that answer.
+fn answer(visitor: &Visitor, notice: &Notice) -> Markup {
+    if notice.cleared.is_some() || notice.kind == NoticeKind::Test {
+        return html! {};
+    }
+    let sheet = Sheet::new(visitor, ANSWER_FORM, None);
+    html! {
+        @if let Some(at) = notice.seen { p.aside { "Seen " (visitor.day_and_time(at)) "." } }
+        @if let Some(at) = notice.again { p.aside { "Told again " (visitor.day_and_time(at)) ", if it stands then." } }
+        @if let Some(sheet) = sheet.filter(|_| notice.seen.is_none()) {
+            (sheet.bare_form(&format!("/notices/{}/answer", notice.id), html! {
+                p.act.answers { @for reply in Reply::ALL {
+                    button type="submit" name="reply" value=(reply.key()) { (reply.short()) } " "
+                } }
+            }))
+        }
+    }
+}
+
+/// `held`: until when the quiet hours hold it.
+fn fate(visitor: &Visitor, delivery: &NoticeDelivery, held: Option<Moment>) -> Markup {
     let tries = |n: u32| {
         if n == 1 {
             "1 try".to_owned()
@@ -93,10 +123,12 @@ fn fate(visitor: &Visitor, delivery: &NoticeDelivery) -> Markup {
             DeliveryState::Sent { at } => li.aside { (delivery.channel) ": sent " (visitor.day_and_time(at)) },
             DeliveryState::Queued { next } => li.aside {
                 (delivery.channel)
-                @if delivery.attempts == 0 { ": waiting to be sent" }
+                @if let Some(until) = held { ": waits for the quiet hours to end, " (visitor.day_and_time(until)) }
+                @else if delivery.attempts == 0 { ": waiting to be sent" }
                 @else { ": not through after " (tries(delivery.attempts)) ", again " (visitor.day_and_time(next)) }
                 (why(delivery))
             },
+            DeliveryState::Withdrawn { at } => li.aside { (delivery.channel) ": answered " (visitor.day_and_time(at)) " before it went" },
             DeliveryState::GivenUp { at } => li.trouble {
                 (delivery.channel) ": given up " (visitor.day_and_time(at)) " after " (tries(delivery.attempts))
                 ". It never got through"

@@ -106,6 +106,10 @@ async fn page(
                 }
             }
             section {
+                h2 { "Notices" }
+                p { "Which kind goes by which way, quiet hours, and a daily or weekly summary: " a href="/notices/ways" { "what is told how" } "." }
+            }
+            section {
                 h2 { "Prices" }
                 p { "What honey, fruit and bottles cost, for the cost on a mead's card: " a href="/prices" { "the list of prices" } "." }
             }

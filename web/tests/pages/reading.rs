@@ -163,6 +163,7 @@ async fn notice(cellar: &Cellar, words: &str) {
         at: noon(),
         title: words.to_owned(),
         body: words.to_owned(),
+        pressing: false,
         channels: vec!["mail".to_owned()],
     };
     let done = cellar

@@ -17,7 +17,7 @@ use crate::time::{Moment, Span};
 
 pub use board::{Database, Door, Folder, PasswordFile, Permissions, Port, Soundness};
 pub use cellar::Heard;
-pub use outside::{Errand, To, Trouble};
+pub use outside::{Address, Errand, To, Trouble};
 
 /// How something is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -110,6 +110,8 @@ pub struct Found {
     pub password_files: Vec<PasswordFile>,
     pub doors: Vec<Door>,
     pub errands: Vec<Errand>,
+    /// The address links in notices begin with; `None` where nothing is sent that could carry one.
+    pub address: Option<Address>,
     /// What the database tells; `None` when it could not be asked.
     pub told: Option<Told>,
 }
@@ -144,6 +146,7 @@ pub fn lines(found: &Found, style: &Style) -> Vec<Line> {
             .map(|door| board::door(door, found.daemon_runs)),
     );
     lines.extend(found.errands.iter().map(outside::errand));
+    lines.extend(found.address.as_ref().map(outside::address));
     if let Some(told) = &found.told {
         lines.push(board::password(told.has_password));
         lines.extend(

@@ -22,6 +22,24 @@ pub enum To {
     Heartbeat,
 }
 
+/// How the maker reaches the page from a notice.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Address {
+    NotSaid,
+    At(String),
+}
+
+pub(super) fn address(address: &Address) -> Line {
+    let line = |says: String| Line::good("address", "address of the page", says);
+    match address {
+        Address::At(address) => line(format!("Links in notices begin with {address}.")),
+        Address::NotSaid => line(String::new()).look_at(
+            "Notices carry no links to the page, and cannot be answered from a mail.",
+            "Set address = \"https://…\" under [page] in the configuration: how you reach this page.",
+        ),
+    }
+}
+
 /// How far it went.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Trouble {

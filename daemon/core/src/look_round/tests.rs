@@ -27,6 +27,7 @@ fn fine() -> Found {
             path: "/etc/mail-password".into(),
             permissions: Permissions::Mode(0o600),
         }],
+        address: Some(Address::At("https://cellar.example".into())),
         doors: vec![Door {
             of: "intake",
             address: "127.0.0.1:1883".into(),
@@ -80,6 +81,7 @@ fn a_house_in_order_needs_no_remedy() {
             "password-file",
             "port",
             "broker",
+            "address",
             "password",
             "feed",
             "topics"
@@ -226,5 +228,22 @@ fn feeds_and_topics() {
     assert!(
         many.starts_with('9') && many.contains("loft/3") && !many.contains("loft/4"),
         "{many}"
+    );
+}
+
+#[test]
+fn where_links_in_notices_lead() {
+    let missing = one_bad(|f| f.address = Some(Address::NotSaid));
+    assert_eq!((missing.what, missing.state), ("address", State::LookAt));
+    assert!(missing.remedy.unwrap().contains("[page]"));
+    // Where nothing is sent there is nothing to say.
+    let nothing = Found {
+        address: None,
+        ..fine()
+    };
+    assert!(
+        lines(&nothing, &Style::usual(&utc()))
+            .iter()
+            .all(|l| l.what != "address")
     );
 }

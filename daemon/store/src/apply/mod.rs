@@ -329,6 +329,12 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
         } => summaries::keep(tx, *batch, *seen, summary),
         Command::Notify(notices) => outbox::queue(tx, notices).map(Done::Notices),
         Command::Clear { key, at } => outbox::clear(tx, key, *at),
+        Command::AnswerNotice { notice, again, at } => outbox::answer(tx, *notice, *again, *at),
+        Command::TellAgain {
+            notice,
+            channels,
+            at,
+        } => outbox::tell_again(tx, *notice, channels, *at),
         Command::Delivered {
             notice,
             channel,
