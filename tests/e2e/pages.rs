@@ -9,7 +9,7 @@ use ebbmark_tests::tools::{root, system, tool};
 use ebbmark_tests::wait::until_true;
 use serde_json::{Value, json};
 
-use crate::common::{days_ago, demo, message, publish};
+use crate::common::{days_ago, demo, message, publish, rfc3339, series, text};
 
 /// Runs a script of `tests/browser` and fails with what it found wrong.
 pub fn browse(script: &str, page: &str, password: &str, scripts: &str) {
@@ -131,6 +131,37 @@ fn every_page_fits_and_bars_nobody() {
         !visitor.page("/").contains("Nothing judged yet")
     });
     browse("look.mjs", &page, &password, "on");
+}
+
+#[test]
+fn a_curve_is_read_and_looked_into() {
+    let cellar = Cellar::new();
+    let (daemon, visitor) = cellar.open();
+    let token = visitor.api_token();
+    let post = |path: &str, body: &Value| {
+        let answer = visitor.api(path, &token, "", body);
+        assert_eq!(answer.status, 201, "{path}: {}", answer.body);
+    };
+    let cask = json!({ "name": "Cask", "temperature-low": 12, "temperature-high": 26 });
+    post("vessels", &cask);
+    let started = rfc3339(days_ago(30));
+    let mead = json!({ "name": "Linden, invented", "at": started, "original-gravity": 1.1 });
+    post("vessels/1/meads", &mead);
+    let fed = json!({
+        "what": "nutrient", "at": rfc3339(days_ago(24)),
+        "doses": [{ "of": "nutrient", "mass": 0.006, "name": "yeast hulls" }],
+    });
+    post("vessels/1/log", &fed);
+    let file = cellar.file("readings.csv", series("dry", 30, "15"));
+    let import = ["import", "readings.csv", "--vessel", "Cask"].map(|a| match a {
+        "readings.csv" => file.as_os_str(),
+        other => other.as_ref(),
+    });
+    text(&cellar.ebbmark(&import));
+    until_true("the mead is judged", || {
+        !visitor.page("/vessel/1").contains("Nothing judged yet")
+    });
+    browse("curve.mjs", &daemon.page, PASSWORD, "on");
 }
 
 #[test]

@@ -41,6 +41,7 @@
       fresh.querySelectorAll(".done").forEach((e) => e.remove());
       const focused = document.activeElement && document.activeElement.id;
       main().replaceWith(fresh);
+      document.dispatchEvent(new Event("fresh"));
       if (focused) document.getElementById(focused)?.focus({ preventScroll: true });
     } catch {
       // The stream notices a lost connection too, and says so.

@@ -32,6 +32,11 @@ fn page(c: &mut Criterion) {
         format!("{span}: page {} bytes, drawings {drawings:?}", text.len())
     });
     println!("{}", sizes.join("\n"));
+    for path in ["curve.png", "read-out"] {
+        let address = format!("/vessel/1/{path}?span=all");
+        let size = runtime.block_on(bytes(&pages, &address)).len();
+        println!("{path}: {size} bytes");
+    }
     for (name, path) in [
         (
             "vessel page, a year of minute readings",
@@ -41,15 +46,26 @@ fn page(c: &mut Criterion) {
             "vessel page, three days of minute readings",
             "/vessel/1?span=three-days",
         ),
+        ("its fall per day, a year", "/vessel/1?span=all&view=fall"),
+        (
+            "its readings put right, a year",
+            "/vessel/1?span=all&readings=put-right",
+        ),
+        ("its picture, a year", "/vessel/1/curve.png?span=all"),
+        ("its read-out, a year", "/vessel/1/read-out?span=all"),
         ("cellar page", "/"),
     ] {
         c.bench_function(name, |b| {
-            b.iter(|| black_box(runtime.block_on(get(&pages, path))));
+            b.iter(|| black_box(runtime.block_on(bytes(&pages, path))));
         });
     }
 }
 
 async fn get(pages: &Router, path: &str) -> String {
+    String::from_utf8_lossy(&bytes(pages, path).await).into_owned()
+}
+
+async fn bytes(pages: &Router, path: &str) -> Vec<u8> {
     let request = Request::get(path)
         .body(Body::empty())
         .expect("the address is sound");
@@ -62,7 +78,7 @@ async fn get(pages: &Router, path: &str) -> String {
     let body = to_bytes(answer.into_body(), 16 << 20)
         .await
         .expect("a body");
-    String::from_utf8_lossy(&body).into_owned()
+    body.to_vec()
 }
 
 async fn cellar() -> (Router, TempDir) {

@@ -15,6 +15,7 @@ use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::text::{Style, sentence};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Litres};
+use ebbmark_core::verdict::outcome::Gates;
 use ebbmark_core::verdict::{Assessor, Case};
 use ebbmark_store::model::{
     Arrival, BatchFacts, Command, DeliveryOutcome, Done, HandFacts, ImportRow, NewNotice, Stamp,
@@ -365,9 +366,17 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         zone: &zone,
     };
     let mut assessor = Assessor::default();
-    for back in (0..36).rev() {
+    let mut before: Option<Gates> = None;
+    for back in (0..120).rev() {
         let at = now - Span::hours(6 * back);
+        if at < started {
+            continue;
+        }
         let mut verdict = assessor.assess(&case, at, &style);
+        if let Some(before) = &before {
+            verdict.gates.follow(before, at);
+        }
+        before = Some(verdict.gates.clone());
         verdict.curve = assessor.curve(&verdict);
         let sentence = sentence(&verdict, &style);
         writer

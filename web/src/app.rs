@@ -19,7 +19,7 @@ use tower_http::timeout::TimeoutLayer;
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
 use crate::{
-    Handle, act, api, assets, calendar, export, fault, headers, intake, live, metrics, page,
+    Handle, act, api, assets, calendar, curve, export, fault, headers, intake, live, metrics, page,
     picture,
 };
 
@@ -119,6 +119,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/vessel/{id}/hours.csv", get(export::hours))
         .route("/vessel/{id}/log.csv", get(export::log))
         .route("/vessel/{id}/curve.png", get(picture::show))
+        .route("/vessel/{id}/read-out", get(curve::read_out::show))
         .route("/vessel/{id}/hand", post(act::log::hand))
         .route("/vessel/{id}/deed", post(act::log::deed))
         .route(

@@ -8,12 +8,11 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::Preferences;
 use ebbmark_store::{Reader, StoreError};
 use jiff::tz::TimeZone;
-use serde::Deserialize;
 
 use crate::api::Keeping;
 use crate::app::App;
 use crate::chart;
-use crate::curve::{Curve, Stretch};
+use crate::curve::{Curve, Look};
 use crate::fault::Fault;
 use crate::visitor::Visitor;
 
@@ -47,7 +46,7 @@ pub fn of_vessel(
     prefs: Preferences,
 ) -> Result<Option<Picture>, PictureError> {
     let visitor = Visitor::away(now, zone.clone(), prefs);
-    let curve = Curve::of_vessel(reader, vessel, Stretch::All, now)?;
+    let curve = Curve::of_vessel(reader, vessel, Look::default(), now)?;
     curve.map_or(Ok(None), |curve| drawn(&visitor, &curve))
 }
 
@@ -93,21 +92,15 @@ fn heading(visitor: &Visitor, curve: &Curve) -> String {
     format!("{names}, as of {}", visitor.date(visitor.now))
 }
 
-#[derive(Default, Deserialize)]
-pub(crate) struct Asked {
-    #[serde(default)]
-    span: Stretch,
-}
-
 pub(crate) async fn show(
     State(app): State<App>,
     Keeping(visitor): Keeping,
     Path(id): Path<i64>,
-    Query(asked): Query<Asked>,
+    Query(look): Query<Look>,
 ) -> Result<Response, Fault> {
     let now = visitor.now;
     let curve = app
-        .read(move |reader| Curve::of_vessel(reader, VesselId(id), asked.span, now))
+        .read(move |reader| Curve::of_vessel(reader, VesselId(id), look, now))
         .await?
         .ok_or_else(|| Fault::missing("vessel"))?;
     let picture = tokio::task::spawn_blocking(move || drawn(&visitor, &curve))

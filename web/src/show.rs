@@ -3,7 +3,9 @@
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_core::units::{AbvPercent, Celsius, Gravity, Kilograms, Litres, Ph, Quantity};
+use ebbmark_core::units::{
+    AbvPercent, Celsius, Gravity, GravityScale, Kilograms, Litres, Ph, Quantity,
+};
 use ebbmark_core::verdict::outcome::Range;
 
 use crate::visitor::Visitor;
@@ -24,6 +26,22 @@ impl Visitor {
     /// A fall or rise of gravity, near the gravity it happened at.
     pub fn step(&self, sg: f64, near: Gravity) -> String {
         show::gravity_step(sg, near, self.prefs)
+    }
+
+    /// How much a gravity falls a day, of a number in this visitor's scale: "0.0042", "1.05 °P".
+    pub fn a_day(&self, shown: f64) -> String {
+        // A little below nought is no "-0.0000".
+        let text = |places: usize| format!("{shown:.places$}");
+        let plain = |text: String| match text.trim_start_matches('-').trim_matches(['0', '.']) {
+            "" => text.trim_start_matches('-').to_owned(),
+            _ => text,
+        };
+        match self.prefs.gravity {
+            GravityScale::SpecificGravity => plain(text(4)),
+            GravityScale::Plato | GravityScale::Brix => {
+                format!("{} {}", plain(text(2)), self.gravity_unit())
+            }
+        }
     }
 
     /// "0.0021 (0.0018 to 0.0024)".
@@ -140,4 +158,24 @@ pub(crate) fn as_heading(words: &str) -> String {
     }
     let first = chars.next().map(char::to_uppercase).into_iter().flatten();
     first.chain(chars).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use ebbmark_core::units::Preferences;
+    use jiff::tz::TimeZone;
+
+    use super::*;
+
+    #[test]
+    fn a_fall_a_day_in_either_scale() {
+        let mut visitor = Visitor::away(Moment(0), TimeZone::UTC, Preferences::default());
+        let shown: Vec<String> = [0.004_21, -0.000_04, -0.0012, 0.01]
+            .map(|by| visitor.a_day(by))
+            .to_vec();
+        assert_eq!(shown, ["0.0042", "0.0000", "-0.0012", "0.0100"]);
+        visitor.prefs.gravity = GravityScale::Plato;
+        assert_eq!(visitor.a_day(1.046), "1.05 °P");
+        assert_eq!(visitor.a_day(-0.001), "0.00 °P");
+    }
 }

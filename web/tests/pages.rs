@@ -10,6 +10,9 @@ mod ask;
 #[path = "pages/card.rs"]
 mod card;
 #[cfg(test)]
+#[path = "pages/curve.rs"]
+mod curve;
+#[cfg(test)]
 #[path = "pages/doubt.rs"]
 mod doubt;
 #[cfg(test)]

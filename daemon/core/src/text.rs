@@ -176,6 +176,7 @@ mod tests {
             why: String::new(),
             opens: None,
             wants_reading: false,
+            since: None,
         };
         let at = Moment::parse_rfc3339("2026-11-30T12:00:00Z").unwrap();
         let flat_from = phase.is_still().then(|| at - Span::days(4));

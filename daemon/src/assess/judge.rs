@@ -137,6 +137,9 @@ impl Judge {
         };
         let style = Style { units, zone };
         let mut verdict = held.assessor.assess(&case, now, &style);
+        if let Some(before) = &held.last {
+            verdict.gates.follow(&before.gates, now);
+        }
         let text = sentence(&verdict, &style);
         let fresh = moved || held.last.as_ref().is_none_or(|b| differs(b, &verdict));
         if !fresh {

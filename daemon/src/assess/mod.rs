@@ -660,6 +660,39 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn a_gate_is_open_since_the_look_that_found_it_so() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let fall = |i: i64| 0.996 + 0.1 / (1.0 + (i as f64 / 12.0 - 9.0).exp()) + scatter(i) / 4.0;
+        let vessel = bench.floated(float_rows(3, fall)).await;
+        let look = async |at: Moment| {
+            let mut assess = bench.assess.clone();
+            assess.clock = Clock::simulated(at, 1.0);
+            // Each look is that of a daemon started anew.
+            let judge = Judge::new(Arc::new(assess));
+            judge.round(BTreeSet::from([vessel])).await.unwrap();
+            let rack = bench
+                .reader
+                .verdict(vessel)
+                .unwrap()
+                .unwrap()
+                .verdict
+                .gates
+                .rack;
+            (rack.open, rack.since)
+        };
+        assert_eq!(look(START - Span::days(2)).await, (false, None));
+        // Nearly all of the fall is over.
+        let at = START - Span::hours(30);
+        let (open, since) = look(at).await;
+        let since = since.expect("it is known when it opened");
+        assert!(
+            open && since >= at && since < at + Span::minutes(1),
+            "{since:?}"
+        );
+        assert_eq!(look(at + Span::hours(2)).await, (true, Some(since)));
+    }
+
+    #[tokio::test]
     async fn a_step_that_waited_is_told_of_once_until_it_is_done() {
         let bench = bench(Clock::simulated(START, 1.0));
         let vessel = bench.vessel("Jar").await;

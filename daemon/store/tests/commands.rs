@@ -44,6 +44,7 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
         why: "still falling".into(),
         opens: None,
         wants_reading: false,
+        since: None,
     };
     Verdict {
         at: at(minutes),

@@ -1,156 +1,91 @@
 //! Draws a plot with the library's elements, in our own pixel scales.
 
 use ebbmark_core::time::Moment;
+use ebbmark_core::units::{Celsius, Gravity, Quantity};
 use plotters::style::Color;
 use plotters::style::text_anchor::{HPos, VPos};
 
 use super::axes::{time_ticks, value_ticks};
 use super::envelope::fold;
+use super::layout::{Layout, ROW, layout};
+use super::marks::{self, MarkKind, Placed, Spot};
 use super::paint::Paint;
 use super::pen::{FINE, Outcome, Pen, drawn};
-use super::scale::{self, Panel};
-use super::{Plot, Sample, Shape};
+use super::scale::{self, Panel, Scales};
+use super::{Plot, Sample, Shape, Upper};
 
-const ROW: i32 = 17;
-
-struct Layout {
-    width: i32,
-    height: i32,
-    left: i32,
-    /// Mean width of a letter, for keeping labels apart.
-    letter: i32,
-    /// Rows for the names of what was done.
-    rows: usize,
-    time_ticks: usize,
-    /// Of gravity and of temperature, about.
-    value_ticks: (usize, usize),
-    /// Share of the height the temperature gets.
-    temperature_part: f64,
+/// The drawing as the library wrote it, and where on it things are.
+pub(super) struct Drawn {
+    pub raw: String,
+    pub places: Places,
 }
 
-fn layout(shape: Shape) -> Layout {
-    match shape {
-        Shape::Wide => Layout {
-            width: 900,
-            height: 440,
-            left: 52,
-            letter: 7,
-            rows: 3,
-            time_ticks: 9,
-            value_ticks: (7, 3),
-            temperature_part: 0.26,
-        },
-        Shape::Tall => Layout {
-            width: 360,
-            height: 470,
-            left: 46,
-            letter: 7,
-            rows: 4,
-            time_ticks: 5,
-            value_ticks: (7, 3),
-            temperature_part: 0.26,
-        },
-        Shape::Low => Layout {
-            width: 900,
-            height: 250,
-            left: 52,
-            letter: 7,
-            rows: 2,
-            time_ticks: 9,
-            value_ticks: (4, 2),
-            temperature_part: 0.3,
-        },
-        Shape::Picture => Layout {
-            width: 640,
-            height: 500,
-            left: 56,
-            // Its font is wider than what most systems write with.
-            letter: 8,
-            rows: 3,
-            time_ticks: 7,
-            value_ticks: (7, 3),
-            temperature_part: 0.26,
-        },
-    }
+/// In the library's pixels.
+#[derive(Debug, Default, PartialEq)]
+pub(super) struct Places {
+    pub left: i32,
+    pub right: i32,
+    /// Top and bottom of the panels.
+    pub upper: (i32, i32),
+    pub lower: Option<(i32, i32)>,
+    pub spots: Vec<Spot>,
 }
 
-/// Of the finished drawing, in units.
-pub(super) fn size(shape: Shape) -> (i32, i32) {
+pub(super) fn draw(plot: &Plot, shape: Shape) -> Result<Drawn, Box<dyn std::error::Error>> {
     let layout = layout(shape);
-    (layout.width, layout.height)
-}
-
-pub(super) fn draw(plot: &Plot, shape: Shape) -> Result<String, Box<dyn std::error::Error>> {
-    drawn(size(shape), |pen| {
-        let layout = layout(shape);
+    let mut places = Places::default();
+    let raw = drawn(layout.size(), |pen| {
         let alone = shape == Shape::Picture;
-        Drawing {
+        let drawing = Drawing {
             plot,
-            layout,
+            layout: &layout,
             pen,
             alone,
-        }
-        .all()
-    })
+        };
+        places = drawing.all()?;
+        Ok(())
+    })?;
+    Ok(Drawn { raw, places })
 }
 
 struct Drawing<'a, 'b> {
     plot: &'a Plot<'a>,
-    layout: Layout,
+    layout: &'a Layout,
     pen: &'a Pen<'a, 'b>,
     /// No page around it says what it is.
     alone: bool,
 }
 
 impl Drawing<'_, '_> {
-    fn all(&self) -> Outcome {
+    fn all(&self) -> Result<Places, Box<dyn std::error::Error>> {
         let plot = self.plot;
         let columns = (self.layout.width - self.layout.left).unsigned_abs();
-        let runs = |samples: &[Sample], scale: &dyn Fn(f64) -> f64| -> Vec<Vec<Sample>> {
-            fold(samples, plot.from, plot.to, columns)
-                .into_iter()
-                .map(|run| run.into_iter().map(|s| s.map(scale)).collect())
-                .collect()
-        };
-        let to_gravity = |sg: f64| scale::gravity(sg, plot.prefs);
+        let to_upper = |value: f64| plot.upper_shown(value);
         let to_temperature = |c: f64| scale::temperature(c, plot.prefs);
-        let gravity = runs(&plot.gravity, &to_gravity);
-        let temperature = runs(&plot.temperature, &to_temperature);
+        let gravity = shown(plot, &plot.gravity, columns, &to_upper);
+        let temperature = shown(plot, &plot.temperature, columns, &to_temperature);
+        let scales = Scales::of(plot);
 
-        let shown = |at: Moment| at >= plot.from && at <= plot.to;
-        let curve: Vec<_> = plot.curve.iter().filter(|p| shown(p.at)).collect();
-        let hand: Vec<_> = plot.hand.iter().filter(|(at, _)| shown(*at)).collect();
-        let also = curve
-            .iter()
-            .map(|p| p.mid)
-            .chain(hand.iter().map(|(_, sg)| *sg))
-            .chain(plot.expected)
-            .map(to_gravity);
-        let least = to_gravity(1.006) - to_gravity(1.0);
-        let gravity_range = scale::range(&gravity, also, least);
-        let temperature_range = scale::range(&temperature, std::iter::empty(), 4.0);
+        let curve: Vec<_> = plot.curve.iter().filter(|p| plot.shows(p.at)).collect();
+        let hand: Vec<_> = plot.hand.iter().filter(|(at, _)| plot.shows(*at)).collect();
 
-        let marked = self.marks();
+        let marked = marks::place(plot, self.layout);
         let used_rows = marked
             .iter()
             .filter_map(|m| m.row)
             .max()
             .map_or(0, |r| r + 1);
-        let (head, foot) = if self.alone {
-            (ROW + 12, ROW + 6)
-        } else {
-            (0, 0)
-        };
+        let Layout { head, foot, .. } = *self.layout;
         let top = head + used_rows as i32 * ROW + ROW + 4;
         let bottom = self.layout.height - foot - ROW - 8;
         let between = ROW + 10;
-        let cut = match temperature_range {
+        let cut = match scales.temperature {
             Some(_) => bottom - ((bottom - top) as f64 * self.layout.temperature_part) as i32,
             None => bottom + between,
         };
         let panel = |top: i32, bottom: i32, (low, high): (f64, f64)| Panel {
             left: self.layout.left * FINE,
-            right: (self.layout.width - 10) * FINE,
+            right: self.layout.right() * FINE,
             top: top * FINE,
             bottom: bottom * FINE,
             from: plot.from,
@@ -158,22 +93,33 @@ impl Drawing<'_, '_> {
             low,
             high,
         };
-        let upper = panel(top, cut - between, gravity_range.unwrap_or((0.0, 1.0)));
-        let lower = temperature_range.map(|r| panel(cut, bottom, r));
+        let upper = panel(top, cut - between, scales.upper.unwrap_or((0.0, 1.0)));
+        let lower = scales.temperature.map(|r| panel(cut, bottom, r));
 
         let (gravity_ticks, temperature_ticks) = self.layout.value_ticks;
-        self.frame(&upper, gravity_range.is_some(), gravity_ticks)?;
+        self.frame(&upper, scales.upper.is_some(), gravity_ticks)?;
+        // A fall may be a rise: where that begins is to be seen.
+        if plot.upper == Upper::Fall {
+            let y = upper.y(0.0);
+            let level = vec![(upper.left, y), (upper.right, y)];
+            self.pen.path(level, Paint::Frame, 1)?;
+        }
         if let Some(lower) = &lower {
+            self.wanted(lower, to_temperature)?;
             self.frame(lower, true, temperature_ticks)?;
         }
         self.times(&upper, lower.as_ref(), bottom)?;
         self.names(&upper, lower.as_ref())?;
         for mark in &marked {
-            self.mark(mark, head, &upper, lower.as_ref())?;
+            self.mark(mark, &upper, lower.as_ref())?;
         }
 
-        let to_xy = |at: Moment, sg: f64| (upper.x(at), upper.y(to_gravity(sg)));
-        self.spread(&upper, &gravity, Paint::GravitySpread)?;
+        let to_xy = |at: Moment, sg: f64| (upper.x(at), upper.y(to_upper(sg)));
+        let shading = match plot.unsure {
+            true => Paint::Band,
+            false => Paint::GravitySpread,
+        };
+        self.spread(&upper, &gravity, shading)?;
         // From the last point before now, so that the forecast hangs together with the curve.
         let behind = curve.partition_point(|p| p.at <= plot.now);
         let ahead = match curve.get(behind..) {
@@ -200,7 +146,7 @@ impl Drawing<'_, '_> {
             2,
         )?;
         // After the lines: its words stand on a rim of paper where one crosses them.
-        self.expected(&upper, to_gravity)?;
+        self.expected(&upper, to_upper)?;
         for (at, sg) in hand {
             self.pen
                 .dot(to_xy(*at, *sg), 5, Paint::Hand.colour().filled())?;
@@ -213,7 +159,13 @@ impl Drawing<'_, '_> {
             self.heading()?;
             self.key(!gravity.is_empty(), ahead.len() > 1)?;
         }
-        Ok(())
+        Ok(Places {
+            left: upper.left,
+            right: upper.right,
+            upper: (upper.top, upper.bottom),
+            lower: lower.map(|panel| (panel.top, panel.bottom)),
+            spots: marks::spots(&marked),
+        })
     }
 
     fn heading(&self) -> Outcome {
@@ -230,8 +182,12 @@ impl Drawing<'_, '_> {
     /// What the lines mean, in a row at the lower edge.
     fn key(&self, gravity: bool, forecast: bool) -> Outcome {
         let plot = self.plot;
+        let upper = match plot.upper {
+            Upper::Gravity => "gravity",
+            Upper::Fall => "fall per day",
+        };
         let entries = [
-            (gravity, "gravity", Paint::Gravity),
+            (gravity, upper, Paint::Gravity),
             (!plot.curve.is_empty(), "fitted", Paint::Curve),
             (forecast, "forecast", Paint::Forecast),
             (!plot.hand.is_empty(), "by hand", Paint::Hand),
@@ -297,11 +253,19 @@ impl Drawing<'_, '_> {
             self.pen
                 .words(text, at, Paint::Words, HPos::Left, VPos::Bottom)
         };
-        name(upper, "gravity")?;
-        if let Some(lower) = lower {
-            name(lower, "temperature")?;
-        }
         let plot = self.plot;
+        let sign = Gravity::MEASURE.sign(plot.prefs);
+        match plot.upper {
+            Upper::Gravity => name(upper, &format!("gravity, {sign}"))?,
+            Upper::Fall => name(upper, &format!("fall per day, {sign}"))?,
+        }
+        if let Some(lower) = lower {
+            let words = format!("temperature, {}", Celsius::MEASURE.sign(plot.prefs));
+            match plot.wanted {
+                (None, None) => name(lower, &words)?,
+                _ => name(lower, &format!("{words}; shaded: as wanted"))?,
+            }
+        }
         // Only where the drawing goes on after it: at the right edge everybody knows.
         let ahead = plot.to.since(plot.now).0 as f64 / plot.to.since(plot.from).0.max(1) as f64;
         if ahead > 0.02 && plot.now > plot.from {
@@ -313,6 +277,27 @@ impl Drawing<'_, '_> {
             let at = (x, upper.top - 6 * FINE);
             self.pen
                 .words("now", at, Paint::Words, HPos::Center, VPos::Bottom)?;
+        }
+        Ok(())
+    }
+
+    /// How warm it is wanted.
+    fn wanted(&self, panel: &Panel, scale: impl Fn(f64) -> f64) -> Outcome {
+        let (low, high) = self.plot.wanted;
+        if low.or(high).is_none() {
+            return Ok(());
+        }
+        let edge = |value: Option<f64>, otherwise| value.map_or(otherwise, |c| panel.y(scale(c)));
+        let (top, bottom) = (edge(high, panel.top), edge(low, panel.bottom));
+        let (left, right) = (panel.left, panel.right);
+        let corners = vec![(left, top), (right, top), (right, bottom), (left, bottom)];
+        self.pen.polygon(corners, Paint::Wanted)?;
+        for y in [high.map(|_| top), low.map(|_| bottom)]
+            .into_iter()
+            .flatten()
+        {
+            self.pen
+                .path(vec![(left, y), (right, y)], Paint::WantedEdge, 1)?;
         }
         Ok(())
     }
@@ -329,52 +314,23 @@ impl Drawing<'_, '_> {
             .words("expected end", at, Paint::Words, HPos::Left, VPos::Bottom)
     }
 
-    /// Gives each mark a row for its name where it does not run into another; a mark whose name
-    /// finds no room keeps its line (the log below the drawing names it).
-    fn marks(&self) -> Vec<Placed<'_>> {
-        let plot = self.plot;
-        let left = self.layout.left;
-        let right = self.layout.width - 10;
-        let width = plot.to.since(plot.from).0.max(1) as f64;
-        let mut taken_to = vec![i32::MIN; self.layout.rows];
-        let shown = |m: &&super::Mark| m.at >= plot.from && m.at <= plot.to;
-        let mut marks: Vec<&super::Mark> = plot.marks.iter().filter(shown).collect();
-        marks.sort_by_key(|m| m.at);
-        marks
-            .into_iter()
-            .map(|mark| {
-                let part = mark.at.since(plot.from).0 as f64 / width;
-                let x = left + (f64::from(right - left) * part).round() as i32;
-                let long = i32::try_from(mark.label.chars().count()).unwrap_or(i32::MAX / 64);
-                let room = long.saturating_mul(self.layout.letter);
-                let start = (x - room / 2)
-                    .clamp(left.min(right - room), right - room)
-                    .max(0);
-                let row = taken_to.iter().position(|to| start > to.saturating_add(8));
-                if let Some(taken) = row.and_then(|r| taken_to.get_mut(r)) {
-                    *taken = start + room;
-                }
-                Placed {
-                    at: mark.at,
-                    label: &mark.label,
-                    middle: start + room / 2,
-                    row,
-                }
-            })
-            .collect()
-    }
-
-    fn mark(&self, mark: &Placed, head: i32, upper: &Panel, lower: Option<&Panel>) -> Outcome {
-        let x = upper.x(mark.at);
+    fn mark(&self, placed: &Placed, upper: &Panel, lower: Option<&Panel>) -> Outcome {
+        let x = upper.x(placed.mark.at);
+        let paint = match placed.mark.kind {
+            MarkKind::Deed => Paint::Mark,
+            MarkKind::Gate => Paint::Gate,
+        };
         for panel in std::iter::once(upper).chain(lower) {
             self.pen
-                .path(vec![(x, panel.top), (x, panel.bottom)], Paint::Mark, 1)?;
+                .path(vec![(x, panel.top), (x, panel.bottom)], paint, 1)?;
         }
-        if let Some(row) = mark.row {
-            let y = (head + row as i32 * ROW + 2) * FINE;
-            let at = (mark.middle * FINE, y);
+        self.pen.dot((x, upper.top), 3, paint.colour().filled())?;
+        if let Some(row) = placed.row {
+            let y = (self.layout.head + row as i32 * ROW + 2) * FINE;
+            let at = (placed.middle * FINE, y);
+            let label = &placed.mark.label;
             self.pen
-                .words(mark.label, at, Paint::MarkWords, HPos::Center, VPos::Top)?;
+                .words(label, at, Paint::MarkWords, HPos::Center, VPos::Top)?;
         }
         Ok(())
     }
@@ -411,10 +367,15 @@ impl Drawing<'_, '_> {
     }
 }
 
-struct Placed<'a> {
-    at: Moment,
-    label: &'a str,
-    /// Where the middle of the name goes, in units.
-    middle: i32,
-    row: Option<usize>,
+/// The runs of a line, in the visitor's scale.
+fn shown(
+    plot: &Plot,
+    samples: &[Sample],
+    columns: u32,
+    scale: &dyn Fn(f64) -> f64,
+) -> Vec<Vec<Sample>> {
+    fold(samples, plot.from, plot.to, columns)
+        .into_iter()
+        .map(|run| run.into_iter().map(|s| s.map(scale)).collect())
+        .collect()
 }

@@ -7,7 +7,9 @@
 mod axes;
 mod draw;
 mod envelope;
+mod layout;
 mod many;
+mod marks;
 mod paint;
 mod pen;
 mod png;
@@ -22,15 +24,19 @@ use paint::Said;
 
 pub(crate) use envelope::{Sample, gravity_of_hours, of_readings, temperature_of_hours};
 pub(crate) use many::{Axis, Band, Line, MOST as MOST_LINES, Many, Part, class as line_class};
+pub(crate) use marks::{Mark, MarkKind};
 pub(crate) use png::can_write;
-pub(crate) use scale::{gravity as gravity_shown, temperature as temperature_shown};
+pub(crate) use scale::{Scales, gravity as gravity_shown, temperature as temperature_shown};
 pub(crate) use spark::spark;
 
-/// Something done to the vessel.
-#[derive(Clone, Debug)]
-pub(crate) struct Mark {
-    pub at: Moment,
-    pub label: String,
+/// What the upper panel shows.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(crate) enum Upper {
+    /// SG, shown in the visitor's scale.
+    #[default]
+    Gravity,
+    /// How much it falls a day, in the visitor's scale already.
+    Fall,
 }
 
 /// What is drawn. Gravity in SG, temperature in °C; shown in the visitor's scales.
@@ -40,7 +46,11 @@ pub(crate) struct Plot<'a> {
     pub now: Moment,
     pub zone: &'a TimeZone,
     pub prefs: Preferences,
+    pub upper: Upper,
+    /// The samples of the upper panel.
     pub gravity: Vec<Sample>,
+    /// Their lows and highs are what is not known, rather than how far readings spread.
+    pub unsure: bool,
     pub temperature: Vec<Sample>,
     pub curve: &'a [BandPoint],
     /// Readings taken by hand: when, and SG.
@@ -48,6 +58,8 @@ pub(crate) struct Plot<'a> {
     pub marks: Vec<Mark>,
     /// Where the maker expects it to end, SG.
     pub expected: Option<f64>,
+    /// How warm it is wanted, from and to.
+    pub wanted: (Option<f64>, Option<f64>),
     /// Over a picture that is sent alone.
     pub heading: String,
     pub title: String,
@@ -56,9 +68,27 @@ pub(crate) struct Plot<'a> {
 }
 
 impl Plot<'_> {
+    /// From a value of the upper panel to what is shown.
+    pub fn upper_shown(&self, value: f64) -> f64 {
+        match self.upper {
+            Upper::Gravity => scale::gravity(value, self.prefs),
+            Upper::Fall => value,
+        }
+    }
+
+    pub fn shows(&self, at: Moment) -> bool {
+        at >= self.from && at <= self.to
+    }
+
     pub fn is_empty(&self) -> bool {
         self.gravity.is_empty() && self.temperature.is_empty() && self.hand.is_empty()
     }
+}
+
+/// The samples of a stretch, at most so many to a run.
+pub(crate) fn folded(samples: &[Sample], plot: &Plot, places: u32) -> Vec<Sample> {
+    let runs = envelope::fold(samples, plot.from, plot.to, places);
+    runs.into_iter().flatten().collect()
 }
 
 /// One drawing for a wide window and one for a phone: scaling a single one down would leave its
@@ -80,12 +110,18 @@ pub(crate) struct ChartError(String);
 /// # Errors
 /// The drawing library gave up.
 pub(crate) fn svg(plot: &Plot, shape: Shape) -> Result<String, ChartError> {
-    let raw = draw::draw(plot, shape).map_err(|e| ChartError(e.to_string()))?;
+    let drawing = draw::draw(plot, shape).map_err(|e| ChartError(e.to_string()))?;
     let said = Said {
         title: &plot.title,
         description: &plot.description,
     };
-    Ok(paint::finish(&raw, &said, shape, draw::size(shape)))
+    Ok(paint::finish(
+        &drawing.raw,
+        &said,
+        shape,
+        layout::layout(shape).size(),
+        Some(&drawing.places),
+    ))
 }
 
 /// As a PNG in light colours: its bytes, width and height.
@@ -106,7 +142,7 @@ pub(crate) fn svg_of_many(many: &Many, shape: Shape) -> Result<String, ChartErro
         title: &many.title,
         description: &many.description,
     };
-    Ok(paint::finish(&raw, &said, shape, many::size(shape)))
+    Ok(paint::finish(&raw, &said, shape, many::size(shape), None))
 }
 
 #[cfg(test)]

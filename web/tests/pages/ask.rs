@@ -249,6 +249,7 @@ impl Cellar {
             why: why.to_owned(),
             opens: None,
             wants_reading: false,
+            since: None,
         };
         let mut verdict = Verdict {
             at: noon(),

@@ -12,12 +12,12 @@ use ebbmark_core::time::Span;
 use ebbmark_core::units::{
     AbvPercent, Celsius, Gravity, Kilograms, Litres, MassPercent, Ph, Quantity,
 };
-use ebbmark_core::verdict::outcome::Phase;
+use ebbmark_core::verdict::outcome::{Memory, Phase};
 use jsonschema::{Draft, Registry, RegistryBuilder, Validator};
 use serde_json::{Value, json};
 
 use crate::archive::{keep, seven};
-use crate::ask::{Answer, Cellar, cellar};
+use crate::ask::{Answer, Cellar, cellar, noon};
 use crate::programs::Program;
 
 const DOCUMENT: &str = "/api/v1/openapi.json";
@@ -271,7 +271,21 @@ async fn answers_of_a_filled_cellar_are_as_it_says() {
     cellar.readings(vessel, 5, Span::hours(1)).await;
     keep(&cellar).await;
     cellar
-        .judge(vessel, batch, Phase::Active, "It falls.")
+        .judge_as(vessel, batch, Phase::Active, "It falls.", |v| {
+            v.gates.rack.open = true;
+            v.gates.rack.since = Some(noon());
+            v.memory = Some(Memory {
+                phase: Phase::Active,
+                since: noon(),
+                stretch: noon(),
+                stopped_at: None,
+                flat_from: None,
+                creeping: false,
+                restarted_at: None,
+                suspected_since: None,
+                sure_since: Some(noon()),
+            });
+        })
         .await;
     let many = format!("?mead={}&mead={}&by=", meads[0], meads[6]);
     let compare = |by: &str| format!("/api/v1/compare{many}{by}");

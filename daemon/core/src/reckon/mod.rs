@@ -299,6 +299,7 @@ pub(crate) mod tests {
             why: "Still falling.".into(),
             opens: None,
             wants_reading: false,
+            since: None,
         };
         let mut known = Known::default();
         known.gates = Some(Gates {

@@ -402,6 +402,7 @@ mod tests {
                 why: "It still falls.".into(),
                 opens: None,
                 wants_reading: false,
+                since: None,
             };
             Some(Gates {
                 rack: gate.clone(),

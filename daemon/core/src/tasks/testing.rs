@@ -44,6 +44,7 @@ fn judged(gravity: f64, fall: f64, phase: Phase, at: Moment) -> Verdict {
         why: "not yet".to_owned(),
         opens: None,
         wants_reading: false,
+        since: None,
     };
     Verdict {
         at,

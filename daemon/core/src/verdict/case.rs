@@ -77,6 +77,22 @@ pub(super) fn days_since(from: Moment, at: Moment) -> f64 {
     at.since(from).as_days()
 }
 
+/// The finest difference these hours show, SG.
+pub(super) fn finest_step(hours: &[Hour]) -> f64 {
+    let mut seen: Vec<f64> = hours
+        .iter()
+        .filter_map(|h| h.gravity)
+        .flat_map(|g| [g.min, g.max])
+        .collect();
+    seen.sort_unstable_by(f64::total_cmp);
+    let finest = seen
+        .windows(2)
+        .map(|w| w[1] - w[0])
+        .filter(|d| *d > 5e-6)
+        .min_by(f64::total_cmp);
+    finest.unwrap_or(HAND_STEP).clamp(2e-5, 0.002)
+}
+
 impl Case<'_> {
     /// The original gravity as it would have been with everything in it that came later: what an
     /// addition lifts the gravity by is sugar that gives alcohol too.
@@ -316,19 +332,7 @@ impl Case<'_> {
     /// more than one that shows 0.0001.
     fn step(&self, now: Moment) -> f64 {
         let end = self.hours.partition_point(|h| h.index * HOUR_MS <= now.0);
-        let recent = &self.hours[end.saturating_sub(14 * 24)..end];
-        let mut seen: Vec<f64> = recent
-            .iter()
-            .filter_map(|h| h.gravity)
-            .flat_map(|g| [g.min, g.max])
-            .collect();
-        seen.sort_unstable_by(f64::total_cmp);
-        let finest = seen
-            .windows(2)
-            .map(|w| w[1] - w[0])
-            .filter(|d| *d > 5e-6)
-            .min_by(f64::total_cmp);
-        finest.unwrap_or(HAND_STEP).clamp(2e-5, 0.002)
+        finest_step(&self.hours[end.saturating_sub(14 * 24)..end])
     }
 
     /// Mean temperature over a window, °C.

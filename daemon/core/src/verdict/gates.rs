@@ -45,6 +45,7 @@ fn shut(why: String, opens: Option<Moment>) -> Gate {
         why,
         opens,
         wants_reading: false,
+        since: None,
     }
 }
 
@@ -62,6 +63,7 @@ fn open(why: String) -> Gate {
         why,
         opens: None,
         wants_reading: false,
+        since: None,
     }
 }
 

@@ -18,6 +18,7 @@
 mod again;
 mod calibrated;
 mod case;
+pub mod course;
 mod dying;
 pub mod floor;
 mod forecast;

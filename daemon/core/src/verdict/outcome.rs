@@ -185,6 +185,9 @@ pub struct Gate {
     /// When shut: a hand reading would help to open it.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub wants_reading: bool,
+    /// When open: since when, at every look. `None` where no earlier look is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub since: Option<Moment>,
 }
 
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -193,6 +196,24 @@ pub struct Gates {
     pub stabilise: Gate,
     /// Keg or bottle.
     pub seal: Gate,
+}
+
+impl Gates {
+    /// Says of what is open since when it has been, by what the look before found.
+    pub fn follow(&mut self, before: &Gates, now: Moment) {
+        let pairs = [
+            (&mut self.rack, &before.rack),
+            (&mut self.stabilise, &before.stabilise),
+            (&mut self.seal, &before.seal),
+        ];
+        for (gate, before) in pairs {
+            gate.since = match (gate.open, before.open) {
+                (true, true) => before.since,
+                (true, false) => Some(now),
+                (false, _) => None,
+            };
+        }
+    }
 }
 
 /// One point of the fitted curve or of the forecast, in SG, with its 90 % band.
@@ -273,4 +294,46 @@ pub struct Verdict {
     pub float: Option<FloatSeen>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Memory>,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn gates(open: [bool; 3]) -> Gates {
+        let gate = |open| Gate {
+            open,
+            why: String::new(),
+            opens: None,
+            wants_reading: false,
+            since: None,
+        };
+        let [rack, stabilise, seal] = open.map(gate);
+        Gates {
+            rack,
+            stabilise,
+            seal,
+        }
+    }
+
+    #[test]
+    fn a_gate_is_open_since_it_was_first_found_open() {
+        let looks = [
+            ([true, false, false], [None, None, None]),
+            ([true, true, false], [None, Some(1), None]),
+            ([true, true, true], [None, Some(1), Some(2)]),
+            ([false, true, true], [None, Some(1), Some(2)]),
+            ([true, false, true], [Some(4), None, Some(2)]),
+        ];
+        let mut before: Option<Gates> = None;
+        for (now, (open, since)) in looks.into_iter().enumerate() {
+            let mut found = gates(open);
+            if let Some(before) = &before {
+                found.follow(before, Moment(now as i64));
+            }
+            let is = [&found.rack, &found.stabilise, &found.seal].map(|g| g.since);
+            assert_eq!(is, since.map(|s| s.map(Moment)), "look {now}");
+            before = Some(found);
+        }
+    }
 }

@@ -26,6 +26,20 @@ pub(super) struct Float {
 }
 
 impl Float {
+    /// Over `from` to `now`, once; see [`examine`].
+    pub fn examined(
+        hours: &[Hour],
+        hand: &[(Moment, f64)],
+        moved: &[Moment],
+        from: Moment,
+        now: Moment,
+    ) -> Float {
+        Float {
+            seen: None,
+            instrument: examine(hours, hand, moved, from, now),
+        }
+    }
+
     /// Examines it again when there is enough that is new.
     pub fn look(&mut self, case: &Case, now: Moment) {
         let hours = case.hours.len();
@@ -187,10 +201,7 @@ pub(crate) fn put_right(
     for deed in deeds.iter().filter(|d| d.at < to) {
         sort_out(deed, &mut hand, &mut moved);
     }
-    let float = Float {
-        seen: None,
-        instrument: examine(hours, &hand, &moved, from, to),
-    };
+    let float = Float::examined(hours, &hand, &moved, from, to);
     let within = |at: Moment| at >= from && at < to;
     gravities(hours, &float)
         .filter_map(|(hour, gravity)| Some((hour.gravity?.at, gravity)))
@@ -199,7 +210,7 @@ pub(crate) fn put_right(
 }
 
 /// A reading by hand, or something that can have moved the float.
-fn sort_out(deed: &Deed, hand: &mut Vec<(Moment, f64)>, moved: &mut Vec<Moment>) {
+pub(super) fn sort_out(deed: &Deed, hand: &mut Vec<(Moment, f64)>, moved: &mut Vec<Moment>) {
     match (deed.what, deed.gravity) {
         (What::HandReading, Some(g)) => hand.push((deed.at, g.get())),
         (What::HandReading | What::Clean | What::Taste | What::Remark, _) => {}

@@ -7,7 +7,7 @@ use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use maud::{Markup, html};
 
-use crate::chart::{self, Mark, Plot, Shape};
+use crate::chart::{self, Mark, MarkKind, Plot, Shape, Upper};
 use crate::fault::Fault;
 use crate::page::drawing;
 use crate::visitor::Visitor;
@@ -55,6 +55,9 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
     let marks = deeds().filter(|d| !crowds(d.what)).map(|d| Mark {
         at: d.at,
         label: d.what.label().to_owned(),
+        says: String::new(),
+        leads_to: String::new(),
+        kind: MarkKind::Deed,
     });
     let gravity = chart::gravity_of_hours(&hours);
     // Months in the bottle would only press the rest together.
@@ -83,7 +86,10 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
         curve: &[],
         hand,
         marks: marks.collect(),
+        upper: Upper::Gravity,
+        unsure: false,
         expected: None,
+        wanted: (None, None),
         heading: String::new(),
         title: format!("Gravity and temperature of {}", record.name),
         description,

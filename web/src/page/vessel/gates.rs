@@ -74,6 +74,9 @@ fn one(visitor: &Visitor, step: &Step, deeds: &[(Moment, What)]) -> Markup {
             @if let (false, Some(at), false) = (step.gate.open, step.gate.opens, step.gate.why.contains("likely")) {
                 p { "Likely from " (visitor.day(at)) "." }
             }
+            @if let Some(since) = step.gate.since.filter(|_| step.gate.open) {
+                p.aside { "So since " (visitor.day_and_time(since)) "." }
+            }
             @if let Some(at) = last { p.aside { "Last done " (visitor.day(at)) "." } }
             @if let Some(care) = step.care { p.care { (care) } }
         }

@@ -22,7 +22,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
         @if standing.is_empty() { p.aside { "Nothing is written yet." } }
         ol.lines reversed {
             @for line in standing.iter().rev() {
-                li {
+                li id={ "line-" (line.id) } {
                     time { (visitor.day_and_time(line.deed.at)) }
                     p { (in_words(visitor, line)) }
                     @if may_write {
@@ -42,7 +42,7 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
             (fold("inherited", before, false, html! {
                 ol.lines {
                     @for line in past.lines.iter().rev() {
-                        li {
+                        li id={ "line-" (line.id) } {
                             time { (visitor.day_and_time(line.deed.at)) }
                             p { (in_words(visitor, line)) }
                         }

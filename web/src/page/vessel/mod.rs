@@ -26,7 +26,7 @@ use super::cellar::{last_reading, measure};
 use super::tasks::{Place, item};
 use super::{Here, done, shell, why_no_forms};
 use crate::app::App;
-use crate::curve::{Course, Curve, Stretch};
+use crate::curve::{Course, Curve, Look};
 use crate::fault::Fault;
 use crate::form::Draft;
 use crate::visitor::{Looking, Visitor};
@@ -38,8 +38,8 @@ pub(in crate::page) use forms::{deed_fields, hand_fields, in_words};
 
 #[derive(Default, Deserialize)]
 pub(crate) struct Asked {
-    #[serde(default)]
-    span: Stretch,
+    #[serde(flatten)]
+    look: Look,
     done: Option<String>,
     /// A line of the log just written, to be read back.
     noted: Option<i64>,
@@ -158,7 +158,7 @@ impl Story {
         reader: &Reader,
         id: VesselId,
         by: &Visitor,
-        stretch: Stretch,
+        look: Look,
     ) -> Result<Option<Story>, StoreError> {
         let now = by.now;
         let Some(vessel) = reader.vessel(id)? else {
@@ -204,7 +204,7 @@ impl Story {
                 .into_iter()
                 .map(|(since, _, sentence)| (since, sentence))
                 .collect(),
-            curve: Curve::load(reader, vessel.clone(), &course, stretch, now)?,
+            curve: Curve::load(reader, vessel.clone(), &course, look, now)?,
             elsewhere: elsewhere(reader, &vessel)?,
             // Asked by the forms of a mead alone.
             empty: match &vessel.batch {
@@ -298,9 +298,9 @@ async fn page(
     asked: &Asked,
     draft: Option<Draft>,
 ) -> Result<Markup, Fault> {
-    let (by, stretch) = (visitor.clone(), asked.span);
+    let (by, look) = (visitor.clone(), asked.look.clone());
     let story = app
-        .read(move |reader| Story::load(reader, id, &by, stretch))
+        .read(move |reader| Story::load(reader, id, &by, look))
         .await?
         .ok_or_else(|| Fault::missing("vessel"))?;
     // Drawing and writing a long page is work for a blocking thread too.
@@ -349,7 +349,6 @@ fn render(
                 (reckonings::show(story))
                 section aria-labelledby="drawing" {
                     (chart::show(visitor, story)?)
-                    (table::show(visitor, story))
                 }
                 section aria-labelledby="write" {
                     h2 #write { "Write in the book" }

@@ -1,4 +1,4 @@
-//! The last hours as a table: the drawing's other form.
+//! The last hours of what is drawn as a table: the drawing's other form.
 
 use ebbmark_core::hours::HOUR_MS;
 use ebbmark_core::time::Moment;
@@ -41,5 +41,5 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Markup {
             }
         }
     };
-    fold("hours", "The last 50 hours as a table", false, rows)
+    fold("hours", "The last 50 hours of it as a table", false, rows)
 }
