@@ -4,26 +4,8 @@
 //! A retained verdict outlives its mead unless it is taken back: when the batch ends, or the
 //! vessel is renamed or retired, the topic is cleared with an empty payload.
 //!
-//! `ebbmark/vessel/<slug>/verdict`, JSON: `at` (RFC 3339), `vessel`, `phase`, `sentence`,
-//! `gravity` (SG 20/20), `fall_per_day`, `left_to_fall` (SG, `mid`, and `low` to `high` nine times
-//! out of ten), `settles_at` (RFC 3339) and `final_gravity` (SG; both likewise, and `half_low` to
-//! `half_high` every second time), `temperature` and, of a mead resting in the cold,
-//! `look_again_at` (°C), `gates` (`rack`, `stabilise`, `seal`: `open`, `why`, and `opens`, RFC 3339,
-//! when that can be told), `odds` (0 to 1: `flat`, `at_floor`,
-//! `nothing_else`, `more_left` than 0.002 SG), `float`:
-//!
-//! - `trued`: `reads_high` now and `drift_per_day` (SG, with `reads_high_sd` and `drift_sd`), by so
-//!   many `hand_readings`;
-//! - `disagrees`: `at` (RFC 3339), `hand` and `float` (SG) of a hand reading it does not agree with;
-//! - `still_since` (RFC 3339): it has sent one value ever since;
-//! - `jumps`: how many were taken out.
-//!
-//! `ebbmark/tasks`, a JSON list, what is due first in each vessel: `vessel`, `mead`, `mead_number`, `task` (its key),
-//! `kind`, `title`, `reason`, `is_due`, `due` (RFC 3339; of one that waits for a condition when that
-//! will likely hold; `null` when it is due now or that cannot be told), `when` (the same in words),
-//! `done_by` (the line of the log that finishes it).
-//!
-//! What is not known is `null`.
+//! Topics, fields and units are described in DEVELOPERS.md under "Topics under ebbmark/", which a test
+//! holds against what is published.
 
 use std::collections::HashMap;
 

@@ -54,6 +54,7 @@ class Taker:
                     "html": html.get_content() if html else "",
                     "headers": sorted(message.keys()),
                     "shape": shape(message),
+                    "longest_line": max(map(len, envelope.content.splitlines())),
                     "pictures": list(pictures(message)),
                     "defects": [str(defect) for part in message.walk() for defect in part.defects],
                 }

@@ -40,7 +40,13 @@ fn slips_are_named() {
             "[page]\nlisten = [\"127.0.0.1:1\"]\nbehind-tsl = true",
             "behind-tsl",
         ),
+        ("[page]\naddress = \"cellar\"", "page: address"),
+        ("[page]\naddress = \"ftp://cellar\"", "page: address"),
         ("[intake]\nlsiten = []", "lsiten"),
+        (
+            "[notify.webhook.phone]\nurl = \"https://a.example\"\nheaders = { x = \"{{smell}}\" }",
+            "notify.webhook.phone.headers.x",
+        ),
         ("[intake.limits]\npayload-byte = 3", "payload-byte"),
         ("[notify.mail]\nhost = \"a\"\nform = \"b\"", "form"),
         ("[store]\ncommit-messages = 0", "commit-messages"),

@@ -262,7 +262,7 @@ fn a_bad_configuration_is_a_line_as_well() {
 fn who_was_down_says_so_once() {
     let mail = MailSink::start();
     let tables = format!(
-        "[notify.mail]\nhost = \"127.0.0.1\"\nport = {}\nsecurity = \"none\"\nfrom = \"c@example.org\"\nto = [\"m@example.org\"]\n",
+        "[notify]\ngather-minutes = 0\n[notify.mail]\nhost = \"127.0.0.1\"\nport = {}\nsecurity = \"none\"\nfrom = \"c@example.org\"\nto = [\"m@example.org\"]\n",
         mail.port
     );
     let cellar = Cellar::with(&tables);

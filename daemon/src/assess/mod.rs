@@ -195,6 +195,7 @@ fn touched(change: &Change) -> Option<VesselId> {
 mod tests {
     use super::*;
     use ebbmark_core::deed::{Deed, Dose, Substance, What};
+    use ebbmark_core::feed::{FeedMap, Format, Quantity};
     use ebbmark_core::ids::BatchId;
     use ebbmark_core::notice::NoticeKind;
     use ebbmark_core::plan::{Plan, Steep};
@@ -202,7 +203,9 @@ mod tests {
     use ebbmark_core::time::Span;
     use ebbmark_core::units::{Gravity, Kilograms};
     use ebbmark_core::verdict::outcome::Phase;
-    use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, Origin, Part, VesselFacts};
+    use ebbmark_store::model::{
+        Arrival, BatchFacts, Command, Done, ImportRow, Origin, Part, Stamp, VesselFacts,
+    };
 
     const START: Moment = Moment(1_790_000_000_000);
 
@@ -657,6 +660,39 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn a_gate_is_open_since_the_look_that_found_it_so() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let fall = |i: i64| 0.996 + 0.1 / (1.0 + (i as f64 / 12.0 - 9.0).exp()) + scatter(i) / 4.0;
+        let vessel = bench.floated(float_rows(3, fall)).await;
+        let look = async |at: Moment| {
+            let mut assess = bench.assess.clone();
+            assess.clock = Clock::simulated(at, 1.0);
+            // Each look is that of a daemon started anew.
+            let judge = Judge::new(Arc::new(assess));
+            judge.round(BTreeSet::from([vessel])).await.unwrap();
+            let rack = bench
+                .reader
+                .verdict(vessel)
+                .unwrap()
+                .unwrap()
+                .verdict
+                .gates
+                .rack;
+            (rack.open, rack.since)
+        };
+        assert_eq!(look(START - Span::days(2)).await, (false, None));
+        // Nearly all of the fall is over.
+        let at = START - Span::hours(30);
+        let (open, since) = look(at).await;
+        let since = since.expect("it is known when it opened");
+        assert!(
+            open && since >= at && since < at + Span::minutes(1),
+            "{since:?}"
+        );
+        assert_eq!(look(at + Span::hours(2)).await, (true, Some(since)));
+    }
+
+    #[tokio::test]
     async fn a_step_that_waited_is_told_of_once_until_it_is_done() {
         let bench = bench(Clock::simulated(START, 1.0));
         let vessel = bench.vessel("Jar").await;
@@ -728,6 +764,103 @@ mod tests {
         bench.writer.command(sweetened).await.unwrap();
         look().await;
         assert_eq!(told(), [(false, title)]);
+    }
+
+    /// A feed of its own for a vessel, that last spoke so long before the start after speaking every
+    /// quarter of an hour for a day.
+    async fn feed(bench: &Bench, vessel: VesselId, topic: &str, last: Span) {
+        let map = FeedMap {
+            format: Format::Number {
+                quantity: Quantity::GravitySg,
+            },
+            tilt_polynomial: Vec::new(),
+        };
+        let claim = Command::Claim {
+            source: "intake".into(),
+            topic: topic.into(),
+            name: topic.into(),
+            vessel: Some(vessel),
+            map,
+        };
+        bench.writer.command(claim).await.unwrap();
+        for n in (0..96).rev() {
+            let wall = START - last - Span::minutes(15 * n);
+            let arrival = Arrival {
+                source: "intake".into(),
+                topic: topic.into(),
+                payload: format!("1.0{:02}", 10 + n).into_bytes(),
+                stamp: Stamp {
+                    wall: Some(wall),
+                    monotonic_ms: 0,
+                },
+                retained: false,
+                delivery: None,
+            };
+            bench
+                .writer
+                .arrive(arrival)
+                .await
+                .unwrap()
+                .await
+                .unwrap()
+                .unwrap();
+        }
+    }
+
+    #[tokio::test]
+    async fn feeds_that_fall_silent_together_are_told_at_once() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let (cask, jar, keg) = (
+            bench.vessel("Cask").await,
+            bench.vessel("Jar").await,
+            bench.vessel("Keg").await,
+        );
+        // Only the first has passed the hour and a half that six of its gaps are.
+        feed(&bench, cask, "cask", Span::minutes(92)).await;
+        feed(&bench, jar, "jar", Span::minutes(81)).await;
+        feed(&bench, keg, "keg", Span::minutes(20)).await;
+        let judge = Judge::new(Arc::new(bench.assess.clone()));
+        let listening = START - Span::days(2);
+        let judge = judge.watch(listening).await.unwrap();
+        judge.watch(listening).await.unwrap();
+        let told: Vec<_> = bench.reader.notices(50).unwrap();
+        let mut titles: Vec<&str> = told.iter().map(|n| n.title.as_str()).collect();
+        titles.sort_unstable();
+        assert_eq!(titles, ["cask: no readings", "jar: no readings"]);
+        assert!(
+            told.iter()
+                .all(|n| n.kind == NoticeKind::FeedSilent && n.cleared.is_none())
+        );
+    }
+
+    #[tokio::test]
+    async fn what_stands_of_a_mead_ends_with_it() {
+        let bench = bench(Clock::simulated(START, 1.0));
+        let jar = bench.vessel("Jar").await;
+        let batch = bench.mead(jar).await;
+        let notice = |kind: NoticeKind, key: String| NewNotice {
+            kind,
+            key,
+            vessel: Some(jar),
+            at: START - Span::hours(1),
+            title: String::new(),
+            body: String::new(),
+            pressing: false,
+            channels: Vec::new(),
+        };
+        let restarted = notice(NoticeKind::Restarted, format!("restarted:{batch}"));
+        let warm = notice(NoticeKind::Temperature, format!("temperature:{jar}"));
+        let notify = Command::Notify(vec![restarted, warm]);
+        bench.writer.command(notify).await.unwrap();
+        let look = async || {
+            let judge = Judge::new(Arc::new(bench.assess.clone()));
+            judge.watch(START - Span::days(1)).await.unwrap();
+            bench.reader.open_notice_keys().unwrap()
+        };
+        assert_eq!(look().await.len(), 2);
+        let end = Command::EndBatch { batch, at: START };
+        bench.writer.command(end).await.unwrap();
+        assert_eq!(look().await, [format!("temperature:{jar}")]);
     }
 
     #[tokio::test]

@@ -82,11 +82,13 @@ fn leaf(part: &Part, several: bool, pictures: &mut usize, now: Moment, zone: &Ti
                         style="display:block;width:100%;max-width:560px;height:auto;border:0;border-radius:3px;background:#ffffff;color:#2b251d;font-size:14px";
                 }
             }
-            @if let Some(link) = &part.link {
+            @let open = part.link.as_ref();
+            @if let Some(link) = open.filter(|_| !several) {
                 p style="margin:0 0 4px" { a.open href=(link) style=(OPEN) { "Open the page" } }
             }
-            @if !part.replies.is_empty() {
+            @if several || !part.replies.is_empty() {
                 p style="margin:0" {
+                    @if let Some(link) = open.filter(|_| several) { a href=(link) style=(REPLY) { "Open the page" } }
                     @for (reply, address) in &part.replies {
                         a href=(address) style=(REPLY) { (reply.short()) }
                     }

@@ -6,11 +6,7 @@
 //! - `ebbmark/vessel/<slug>/notice`: the latest one about a vessel, if it is about one. For the
 //!   slug see [`crate::slug`].
 //!
-//! The payload is a JSON object. `vessel` is absent when it is about no vessel.
-//!
-//! ```json
-//! {"kind":"settled","vessel":"North cask","title":"…","body":"…","at":"2026-03-01T06:30:00Z"}
-//! ```
+//! For the payload see "Topics under ebbmark/" in DEVELOPERS.md.
 
 use serde::Serialize;
 
