@@ -116,6 +116,19 @@ await withBrowser({ viewport: { width: 390, height: 844 }, hasTouch: true }, asy
     await link("To do");
     await page.waitForURL(/\/tasks/);
   });
+  await task("Answer a notice", async () => {
+    await link("Notices");
+    await page.waitForURL(/\/notices$/);
+    await button(page, /^Seen/, "Seen");
+    await said("Noted.");
+  });
+  await task("Have no mail at night", async () => {
+    await link("Notices");
+    await link("what is told how");
+    for (const [label, time] of [["From", "22:00"], ["Until", "06:30"]]) await type(page, label, time);
+    await button(page, "Save");
+    await said("Saved.");
+  });
   await task("Print the card of a mead", async () => {
     await vessel("Window demijohn");
     await link("All of it on one page", "its card");

@@ -134,7 +134,10 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
         const e = document.activeElement;
         const { outlineStyle, outlineWidth } = getComputedStyle(e);
         const words = e.labels?.length ? e.labels[0].textContent : e.textContent;
-        return { words: words.trim(), seen: outlineStyle !== "none" && parseFloat(outlineWidth) >= 2, href: e.getAttribute("href") };
+        // In a drawing the stroke of what is touched stands for an outline.
+        const hit = e.querySelector(".hit");
+        const drawn = hit && getComputedStyle(hit).stroke !== "none" && parseFloat(getComputedStyle(hit).strokeWidth) >= 8;
+        return { words: words.trim(), seen: drawn || (outlineStyle !== "none" && parseFloat(outlineWidth) >= 2), href: e.getAttribute("href") };
       });
       check(at.seen, "by keyboard one sees where one is", JSON.stringify(at));
       if (wanted(at)) return true;

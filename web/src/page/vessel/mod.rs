@@ -346,10 +346,10 @@ fn render(
                 (to_do(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
                 (family::show(visitor, story))
-                (reckonings::show(story))
                 section aria-labelledby="drawing" {
                     (chart::show(visitor, story)?)
                 }
+                (reckonings::show(story))
                 section aria-labelledby="write" {
                     h2 #write { "Write in the book" }
                     @if let Some(why) = why_no_forms(visitor) { (why) }
