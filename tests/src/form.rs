@@ -6,6 +6,8 @@
 pub struct Form {
     pub action: String,
     pub fields: Vec<(String, String)>,
+    /// Boxes that are not ticked, with what each would send.
+    boxes: Vec<(String, String)>,
 }
 
 impl Form {
@@ -31,6 +33,20 @@ impl Form {
     }
 }
 
+impl Form {
+    /// Ticks a box.
+    ///
+    /// # Panics
+    /// The form has no such box, or it is ticked.
+    #[must_use]
+    pub fn tick(mut self, name: &str) -> Form {
+        let at = self.boxes.iter().position(|(n, _)| n == name);
+        let at = at.unwrap_or_else(|| panic!("the form for {} has no box \"{name}\"", self.action));
+        self.fields.push(self.boxes.remove(at));
+        self
+    }
+}
+
 /// All forms of a page, in order.
 pub fn forms(html: &str) -> Vec<Form> {
     let mut forms = Vec::new();
@@ -42,18 +58,20 @@ pub fn forms(html: &str) -> Vec<Form> {
             ("form", _) => {
                 form = Some(Form {
                     action: attribute(tag, "action").unwrap_or_default(),
-                    fields: Vec::new(),
+                    ..Form::default()
                 });
             }
             ("/form", _) => forms.extend(form.take()),
             // A box that is not ticked sends nothing.
-            ("input", Some(_))
-                if attribute(tag, "type").as_deref() == Some("checkbox")
-                    && !tag.contains(" checked") => {}
             ("input", Some(form)) => {
                 if let Some(field) = attribute(tag, "name") {
                     let value = attribute(tag, "value").unwrap_or_default();
-                    form.fields.push((field, value));
+                    let is_box = attribute(tag, "type").as_deref() == Some("checkbox");
+                    if is_box && !tag.contains(" checked") {
+                        form.boxes.push((field, value));
+                    } else {
+                        form.fields.push((field, value));
+                    }
                 }
             }
             ("textarea", Some(form)) => {

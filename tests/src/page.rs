@@ -182,7 +182,7 @@ impl Visitor {
 
     fn token(&self, scope: &str) -> String {
         let form = self.form("/access", "/access/token");
-        let answer = self.send(&form.with("name", "Somebody").with(scope, "yes"));
+        let answer = self.send(&form.with("name", "Somebody").tick(scope));
         let (_, rest) = answer
             .body
             .split_once("<code class=\"token\">")
