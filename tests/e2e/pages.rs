@@ -198,3 +198,11 @@ fn the_first_hour_from_an_empty_board() {
     let mails = mail.mails();
     assert_eq!(mails.len(), 1, "{mails:?}");
 }
+
+#[test]
+fn who_gets_in_and_how_numbers_are_liked() {
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let daemon = cellar.start();
+    browse("habits.mjs", &daemon.page, PASSWORD, "on");
+}

@@ -87,8 +87,9 @@
   addEventListener("submit", (event) => {
     const form = event.target;
     if (event.defaultPrevented || form.method !== "post" || !form.elements.once) return;
-    // Signing out writes nothing, and leads to where a lost session would.
-    if (new URL(form.action).pathname === "/leave") return;
+    // Signing out writes nothing, and leads to where a lost session would; a secret is shown once, in the
+    // answer itself.
+    if (new URL(form.action).pathname === "/leave" || form.closest("[data-straight]")) return;
     event.preventDefault();
     // A second tap while the first is under way.
     if (!form.inert) send(form, event.submitter);

@@ -157,7 +157,7 @@ fn password(visitor: &Visitor, draft: Option<&Draft>) -> Markup {
         h2 { "Password" }
         p { "A new password signs everybody else out." }
         @if let Some(sheet) = Sheet::new(visitor, PASSWORD_FORM, draft) {
-            (sheet.form("/access/password", "Change the password", html! {
+            (sheet.straight("/access/password", "Change the password", html! {
                 div.fields {
                     (sheet.password("now", "The password now", "current-password", ""))
                     (sheet.password("new", "The new one", "new-password", "At least 8 characters."))
@@ -295,7 +295,7 @@ fn tokens(visitor: &Visitor, draft: Option<&Draft>, made: Made, door: &Door) -> 
             }
         }
         @if let Some(sheet) = Sheet::new(visitor, TOKEN_FORM, draft) {
-            (sheet.form("/access/token", "Make a token", html! {
+            (sheet.straight("/access/token", "Make a token", html! {
                 div.fields {
                     (sheet.text("name", "Who it is for", "", "\"The float by the stairs\"."))
                     fieldset.wide {
@@ -322,7 +322,7 @@ fn calendar(visitor: &Visitor, made: Made, door: &Door) -> Markup {
             @else { "No address is made yet." }
         }
         @if let Some(sheet) = Sheet::new(visitor, CALENDAR_FORM, None) {
-            (sheet.form("/access/calendar", "Make a new address", html! {}))
+            (sheet.straight("/access/calendar", "Make a new address", html! {}))
         }
     }
 }

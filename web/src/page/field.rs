@@ -36,6 +36,12 @@ impl<'a> Sheet<'a> {
         self.bare_form(action, body)
     }
 
+    /// As [`Sheet::form`], of which the answer is the page itself, or each sending counts: the browser
+    /// sends it, the script that holds forms keeps its hands off.
+    pub fn straight(&self, action: &str, button: &str, fields: Markup) -> Markup {
+        html! { div data-straight { (self.form(action, button, fields)) } }
+    }
+
     /// A form that brings its own buttons.
     pub fn bare_form(&self, action: &str, body: Markup) -> Markup {
         html! {
