@@ -105,6 +105,7 @@ fn servers_are_reached_as_in_earnest_and_nothing_is_sent() {
         "broker house",
         "mail",
         "webhook bell",
+        "address of the page",
         "topics",
     ] {
         assert_eq!(line(&all, name).0, "good", "{name}: {all:#}");

@@ -5,7 +5,7 @@
 //! when a way works again, what waited for it goes out at once, as one message. What goes when and with
 //! what is [`post::sort`]'s.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::time::Duration;
 
 use ebbmark_core::notice::post::{self, Item};
@@ -163,6 +163,7 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
                 of_way.push(delivery);
             }
         }
+        let mut waiting: HashSet<String> = HashSet::new();
         for (name, due) in by_way {
             let Some(state) = self.ways.get(&name) else {
                 self.give_up_unknown(&name, &due, now).await?;
@@ -173,13 +174,16 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
             }
             let (messages, waits) = self.sort(state, due, wishes.quiet.as_ref(), &zone, now);
             next = [next, waits].into_iter().flatten().min();
+            if waits.is_some() {
+                waiting.insert(name.clone());
+            }
             if !messages.is_empty() {
                 self.start(name, messages, now, &zone, units).await?;
             }
         }
-        for state in self.ways.values_mut() {
+        for (name, state) in &mut self.ways {
             // What could go along has gone, or there was nothing.
-            if state.busy.is_none() {
+            if state.busy.is_none() && !waiting.contains(name) {
                 state.recovered = false;
             }
         }

@@ -4,6 +4,7 @@
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
+use ebbmark_web::link::GOOD_FOR;
 use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -59,7 +60,7 @@ pub fn page(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
                         p.soft style=(SOFT) {
                             "Ebbmark, in the cellar."
                             @if letter.parts.iter().any(|p| !p.replies.is_empty()) {
-                                " What answers a notice asks before it does anything, and is good for seven days."
+                                " What answers a notice asks before it does anything, and is good for " (show::span(GOOD_FOR)) "."
                             }
                         }
                     }

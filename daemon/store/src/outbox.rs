@@ -113,7 +113,11 @@ pub fn tell_again(
 }
 
 /// Which notices are told again, at a moment.
-const TELL_AGAIN: &str = "n.cleared IS NULL AND n.seen IS NULL AND n.again <=";
+///
+/// Not while it waits to be told at all, for the quiet hours to end for instance.
+const TELL_AGAIN: &str = "n.cleared IS NULL AND n.seen IS NULL AND NOT EXISTS \
+    (SELECT 1 FROM delivery d WHERE d.notice = n.id AND d.state = 'queued' AND d.attempts = 0) \
+    AND n.again <=";
 
 /// The condition has ended; the next time it comes it is told again.
 pub fn clear(tx: &mut Tx<'_>, key: &str, at: Moment) -> Result<Done, StoreError> {
@@ -168,8 +172,24 @@ pub fn delivered(
             )));
         }
     }
+    if let DeliveryOutcome::Sent { at } = attempt {
+        told(tx, notice, *at)?;
+    }
     tx.changed(Change::Notice(notice));
     Ok(Done::Nothing)
+}
+
+/// What repeats does so counted from when it got through, not from when it came.
+fn told(tx: &Tx<'_>, id: NoticeId, at: Moment) -> Result<(), StoreError> {
+    let Some(notice) = one(tx.conn, id)? else {
+        return Ok(());
+    };
+    if let Some(again) = again::repeats(notice.kind, notice.times, at) {
+        tx.conn
+            .prepare_cached("UPDATE notice SET again = max(again, ?2) WHERE id = ?1 AND again > 0")?
+            .execute(params![id.0, again.0])?;
+    }
+    Ok(())
 }
 
 // ---- reading ----

@@ -808,9 +808,8 @@ async fn an_answered_notice_is_told_again_only_as_it_was_answered() {
         let notices = store.reader.to_tell_again(now).unwrap();
         notices.iter().map(|n| n.id).collect()
     };
-    // Only a restart repeats by itself: after four hours, then daily.
-    assert_eq!(again(at(4 * 60 - 1)), []);
-    assert_eq!(again(hours(4)), [restart]);
+    // What waits to be told at all is not told again.
+    assert_eq!(again(hours(4)), []);
     let tell = |notice, hours: i64| Command::TellAgain {
         notice,
         channels: vec!["mail".into()],
@@ -826,23 +825,29 @@ async fn an_answered_notice_is_told_again_only_as_it_was_answered() {
         attempt: DeliveryOutcome::Sent { at: at(minutes) },
     };
     for channel in ["log", "mail"] {
-        store.run(sent(restart, channel, 1)).await;
+        store.run(sent(restart, channel, 60)).await;
     }
-    store.run(tell(restart, 4)).await;
+    // Only a restart repeats by itself: four hours after it got through, then daily.
+    assert_eq!(again(at(5 * 60 - 1)), []);
+    assert_eq!(again(hours(5)), [restart]);
+    store.run(tell(restart, 5)).await;
     assert_eq!(
         states(restart),
         [
-            DeliveryState::Sent { at: at(1) },
-            DeliveryState::Queued { next: hours(4) }
+            DeliveryState::Sent { at: hours(1) },
+            DeliveryState::Queued { next: hours(5) }
         ]
     );
+    store.run(sent(restart, "mail", 301)).await;
+    let daily = at(301 + 24 * 60);
     assert_eq!(
-        (again(hours(27)), again(hours(28))),
+        (again(daily - Span::minutes(1)), again(daily)),
         (vec![], vec![restart])
     );
     // Told too early it is not told.
     store.run(tell(restart, 27)).await;
     assert_eq!(store.reader.notice(restart).unwrap().unwrap().times, 1);
+    store.run(tell(restart, 30)).await;
 
     // Seen: what was still to go stays in, and a late word of it changes nothing.
     let answer = |notice, again, minutes| Command::AnswerNotice {
@@ -850,19 +855,25 @@ async fn an_answered_notice_is_told_again_only_as_it_was_answered() {
         again,
         at: at(minutes),
     };
-    store.run(answer(restart, None, 300)).await;
-    assert_eq!(states(restart)[1], DeliveryState::Withdrawn { at: at(300) });
+    store.run(answer(restart, None, 1900)).await;
+    assert_eq!(
+        states(restart)[1],
+        DeliveryState::Withdrawn { at: at(1900) }
+    );
     store
         .run(Command::Delivered {
             notice: restart,
             channel: "mail".into(),
             attempt: DeliveryOutcome::Retry {
-                next: at(301),
+                next: at(1901),
                 error: "busy".into(),
             },
         })
         .await;
-    assert_eq!(states(restart)[1], DeliveryState::Withdrawn { at: at(300) });
+    assert_eq!(
+        states(restart)[1],
+        DeliveryState::Withdrawn { at: at(1900) }
+    );
     assert_eq!(again(hours(1000)), []);
 
     // Later: then, once, and not if it is over by then.
@@ -886,7 +897,10 @@ async fn an_answered_notice_is_told_again_only_as_it_was_answered() {
         panic!()
     };
     assert_eq!(store.reader.notice(anew[0]).unwrap().unwrap().seen, None);
-    assert_eq!(again(hours(4)), anew);
+    for channel in ["log", "mail"] {
+        store.run(sent(anew[0], channel, 60)).await;
+    }
+    assert_eq!(again(hours(5)), anew);
     let standing = store.reader.standing().unwrap();
     assert_eq!(standing.iter().map(|n| n.id).collect::<Vec<_>>(), anew);
     assert!(
