@@ -4,6 +4,7 @@
 //! `cargo build --workspace && cargo test -p ebbmark-tests`.
 
 mod archive;
+mod backup;
 mod broker;
 mod card;
 mod clock;

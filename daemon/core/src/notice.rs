@@ -29,12 +29,16 @@ pub enum NoticeKind {
     StepDue,
     /// The daemon itself did not run for a while.
     WasDown,
+    /// No copy of the database could be made, or not carried on.
+    Backup,
+    /// The database could not be written for a while, or was damaged and replaced by a copy.
+    Database,
     /// Sent by hand to see whether a way out works.
     Test,
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 11] = [
+    pub const ALL: [NoticeKind; 13] = [
         NoticeKind::Settled,
         NoticeKind::Stuck,
         NoticeKind::Restarted,
@@ -45,6 +49,8 @@ impl NoticeKind {
         NoticeKind::Temperature,
         NoticeKind::StepDue,
         NoticeKind::WasDown,
+        NoticeKind::Backup,
+        NoticeKind::Database,
         NoticeKind::Test,
     ];
 
@@ -60,6 +66,8 @@ impl NoticeKind {
             NoticeKind::Temperature => "temperature",
             NoticeKind::StepDue => "step-due",
             NoticeKind::WasDown => "was-down",
+            NoticeKind::Backup => "backup",
+            NoticeKind::Database => "database",
             NoticeKind::Test => "test",
         }
     }
