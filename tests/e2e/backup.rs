@@ -2,6 +2,8 @@
 //! is told once; and a cellar comes back from one.
 
 use std::fs;
+use std::io::Write;
+use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 
 use ebbmark_tests::cellar::{Cellar, Daemon};
@@ -113,14 +115,14 @@ fn a_folder_that_is_not_there_is_told_once_and_is_not_made() {
 
 /// Makes the database large enough that copying it takes a while.
 fn fatten(cellar: &Cellar) {
-    let connection = rusqlite::Connection::open(cellar.database_path()).unwrap();
+    let connection = rusqlite::Connection::open(cellar.database_path()).expect("a file of ours");
     connection
         .execute_batch(
             "WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 800)
              INSERT INTO raw (topic, run, monotonic, wall, payload)
              SELECT (SELECT min(id) FROM topic), 1, 0, 1790000000000, randomblob(60000) FROM n",
         )
-        .unwrap();
+        .expect("a file of ours");
 }
 
 #[test]
@@ -143,7 +145,7 @@ fn killed_in_the_middle_of_a_copy() {
     let mut killed = cellar.start();
     until_true("a copy under way", unfinished);
     killed.process.kill();
-    assert_eq!(copies(&folder), [PathBuf::new(); 0]);
+    assert!(copies(&folder).is_empty());
     assert!(unfinished());
 
     // Messages come in while the next one is made.
@@ -220,10 +222,14 @@ fn a_copy_is_put_back_and_what_was_there_is_kept() {
 
 /// The database that was moved aside.
 fn aside(cellar: &Cellar) -> PathBuf {
-    let entries = fs::read_dir(cellar.path("data")).unwrap();
-    let mut paths = entries.map(|e| e.unwrap().path());
+    let entries = fs::read_dir(cellar.path("data")).expect("a file of ours");
+    let mut paths = entries.map(|e| e.expect("a file of ours").path());
     let found = paths.find(|p| {
-        let name = p.file_name().unwrap().to_string_lossy().into_owned();
+        let name = p
+            .file_name()
+            .expect("a file of ours")
+            .to_string_lossy()
+            .into_owned();
         name.contains(".aside-") && name.ends_with('Z')
     });
     found.expect("one was moved aside")
@@ -232,12 +238,12 @@ fn aside(cellar: &Cellar) -> PathBuf {
 /// Overwrites what lies in the middle of the database.
 fn spoil(cellar: &Cellar) -> Vec<u8> {
     let path = cellar.database_path();
-    let connection = rusqlite::Connection::open(&path).unwrap();
+    let connection = rusqlite::Connection::open(&path).expect("a file of ours");
     connection
         .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
-        .unwrap();
+        .expect("a file of ours");
     drop(connection);
-    let connection = rusqlite::Connection::open(&path).unwrap();
+    let connection = rusqlite::Connection::open(&path).expect("a file of ours");
     // The last page of payloads: among what came after the copy.
     let leaf: i64 = connection
         .query_row(
@@ -245,13 +251,12 @@ fn spoil(cellar: &Cellar) -> Vec<u8> {
             [],
             |r| r.get(0),
         )
-        .unwrap();
+        .expect("a file of ours");
     drop(connection);
-    let leaf = leaf as usize;
-    let mut bytes = fs::read(&path).unwrap();
-    bytes[(leaf - 1) * 4096..leaf * 4096].fill(0xa5);
-    fs::write(&path, &bytes).unwrap();
-    bytes
+    let page = std::fs::OpenOptions::new().write(true).open(&path);
+    page.and_then(|file| file.write_all_at(&[0xa5; 4096], (leaf as u64 - 1) * 4096))
+        .expect("a file of ours");
+    fs::read(&path).expect("a file of ours")
 }
 
 #[test]
@@ -284,6 +289,38 @@ fn a_damaged_database_is_replaced_by_the_last_good_copy_and_what_can_be_read() {
     let output = cellar.ebbmark(&["look-round", "--json"]);
     let all = String::from_utf8_lossy(&output.stdout).into_owned();
     assert!(all.contains("database moved aside"), "{all}");
+}
+
+/// It shows only while it runs: the daemon ends, so that the service manager's next start mends it.
+#[test]
+fn damage_that_shows_while_it_runs_is_mended_by_the_next_start() {
+    let cellar = Cellar::new();
+    let (mut daemon, visitor) = cellar.open();
+    send(&daemon, 0..40);
+    visitor.claim("intake", TOPIC, None);
+    text(&cellar.ebbmark(&["backup"]));
+    send(&daemon, 40..400);
+    daemon.stop();
+    let mut daemon = cellar.start();
+    spoil(&cellar);
+    let mut client = crate::common::publisher(daemon.intake_port, &["--persistent", "--id", "x"]);
+    let mut input = client.input();
+    let late = payload(400, days_ago(2));
+    writeln!(input, "{}", message(TOPIC, &late, 1)).expect("the foreign client reads");
+    drop(input);
+    assert!(!daemon.process.wait().success());
+    daemon.process.err.wait_for_part("the database is damaged");
+    assert_eq!(client.out.all().len(), 1, "only that it is ready");
+
+    let mut daemon = cellar.start();
+    daemon.process.err.wait_for_part("going on from the copy");
+    client.must_end_well();
+    daemon.stop();
+    let database = cellar.database();
+    assert_eq!(database.integrity(), "ok");
+    let last = database.payloads("intake", TOPIC).pop();
+    assert_eq!(last, Some(late.into_bytes()));
+    assert!(!cellar.path("data/doubted").exists());
 }
 
 #[test]

@@ -11,6 +11,7 @@ mod clock;
 mod common;
 mod config;
 mod demo;
+mod faults;
 mod heat;
 mod ingest;
 mod kill;

@@ -15,7 +15,7 @@ use anyhow::{Context, Result, anyhow, bail};
 use clap::Args;
 use ebbmark_core::keep::kept;
 use ebbmark_core::show;
-use ebbmark_core::time::Moment;
+use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::backup::{self, GoOn};
 
 pub use config::BackupConfig;
@@ -73,15 +73,27 @@ pub fn make(config: &Config, now: Moment, go_on: GoOn<'_>) -> Result<Copy> {
         tracing::warn!("left-overs in {} stay there: {e}", folder.display());
     }
     room(&config.database(), &folder)?;
-    let path = folder.join(folder::name(now));
+    let (at, path) = free_name(&folder, now);
     let good = backup::make(&config.database(), &path, go_on)?;
     let made = Copy {
-        at: now,
+        at,
         path,
         bytes: good.bytes,
     };
     thin_out(config, &folder, &made);
     Ok(made)
+}
+
+/// The daemon and a maker may both make one in the same second.
+fn free_name(folder: &Path, now: Moment) -> (Moment, PathBuf) {
+    let mut at = now;
+    loop {
+        let path = folder.join(folder::name(at));
+        if !path.exists() && !backup::part_of(&path).exists() {
+            return (at, path);
+        }
+        at = at + Span::seconds(1);
+    }
 }
 
 /// Runs the program that is to follow a copy.

@@ -197,7 +197,9 @@ pub fn clear_unfinished(folder: &Path, ours: &dyn Fn(&str) -> bool) -> io::Resul
     Ok(cleared)
 }
 
-fn part_of(to: &Path) -> PathBuf {
+/// What a copy is called until it is finished.
+#[must_use]
+pub fn part_of(to: &Path) -> PathBuf {
     let mut name = OsString::from(to);
     name.push(UNFINISHED);
     name.into()

@@ -258,3 +258,16 @@ async fn one_that_is_older_than_the_copy_changes_nothing() {
     assert_eq!(lines.len(), 1);
     assert!(Path::new(&copy).exists());
 }
+
+/// A page that goes bad under the writer: the message is not acknowledged, and what is wrong is told.
+#[tokio::test]
+async fn damage_that_is_met_while_writing_is_told() {
+    let cellar = cellar().await;
+    let (writer, _reader) = open(&cellar.store.path, Options::default()).unwrap();
+    cellar.spoil(&cellar.pages("raw"));
+    let message = arrival("a", &measured(ALL, 1.05));
+    let answer = writer.arrive(message).await.unwrap().await.unwrap();
+    assert!(answer.is_err(), "{answer:?}");
+    let trouble = writer.troubles().borrow().clone().unwrap();
+    assert!(trouble.damaged, "{trouble:?}");
+}
