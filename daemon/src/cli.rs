@@ -9,6 +9,7 @@ use clap::{Parser, Subcommand};
 use tokio_util::sync::CancellationToken;
 use tracing_subscriber::EnvFilter;
 
+use crate::backup::{self, BackupArgs, RestoreArgs};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::demo::{self, DemoArgs};
@@ -46,6 +47,8 @@ enum Command {
     /// Read the configuration and say what is wrong with it.
     CheckConfig,
     LookRound(LookRoundArgs),
+    Backup(BackupArgs),
+    Restore(RestoreArgs),
     /// Send a test notice by every way out, or by the one named.
     TestNotice {
         way: Option<String>,
@@ -93,6 +96,8 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
             let now = Clock::system().now();
             runtime()?.block_on(look_round::run(config(), args, now))
         }
+        Command::Backup(args) => backup::run(&config()?, args, Clock::system().now()),
+        Command::Restore(args) => backup::restore::run(&config()?, args, Clock::system().now()),
         Command::TestNotice { way } => {
             let config = config()?;
             let now = Clock::system().now();

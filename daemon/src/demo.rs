@@ -12,6 +12,7 @@ use ebbmark_store::Writer;
 use ebbmark_store::model::{Arrival, BatchFacts, Command, Done, HandFacts, Stamp, VesselFacts};
 use tokio_util::sync::CancellationToken;
 
+use crate::backup::BackupConfig;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::run::{Listening, run as run_daemon};
@@ -45,6 +46,11 @@ pub async fn run(args: &DemoArgs, shutdown: CancellationToken) -> Result<()> {
     let start = Clock::system().now();
     let vessels = cellar(start, args.seed);
     let mut config = Config {
+        // It keeps nothing.
+        backup: BackupConfig {
+            off: true,
+            ..BackupConfig::default()
+        },
         data_folder: Some(folder.path().into()),
         ..Config::default()
     };

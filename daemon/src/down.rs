@@ -2,17 +2,17 @@
 
 use std::time::{Duration, Instant};
 
-use ebbmark_core::notice::{self, NoticeKind};
+use ebbmark_core::notice;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
-use ebbmark_store::model::{Command, NewNotice};
 use ebbmark_store::{Reader, StoreError, Writer};
 use jiff::tz::TimeZone;
 use tokio_util::sync::CancellationToken;
 
+use crate::backup::fall_back::FellBack;
 use crate::clock::Clock;
 use crate::mark::Mark;
-use crate::notify;
+use crate::storing::told_and_over;
 
 /// Between signs of life; while the clock cannot be believed it is asked this often as well.
 const EVERY: Duration = Duration::from_secs(60);
@@ -28,6 +28,8 @@ pub struct Living {
     pub channels: Vec<String>,
     /// No longer than this is no news.
     pub longest: Span,
+    /// What came of a database that was damaged at the start.
+    pub fell_back: Option<FellBack>,
 }
 
 impl Living {
@@ -46,6 +48,11 @@ impl Living {
         }
         let waited = Span(i64::try_from(started.elapsed().as_millis()).unwrap_or(i64::MAX));
         let back = self.clock.now() - waited;
+        if let Some(fell_back) = &self.fell_back {
+            let (zone, units) = self.reader.zone_and_units(&self.zone)?;
+            let (key, call) = fell_back.call(back, &Style { units, zone: &zone });
+            told_and_over(&self.writer, &self.reader, call, key, back, &self.channels).await?;
+        }
         if let Some(last) = self.mark.last() {
             self.tell(last, back).await?;
         }
@@ -68,21 +75,6 @@ impl Living {
             return Ok(());
         };
         let key = format!("{}:{}", call.kind.key(), last.0);
-        let notice = NewNotice {
-            kind: call.kind,
-            key: key.clone(),
-            vessel: None,
-            at: back,
-            title: call.title,
-            body: call.body,
-            pressing: false,
-            channels: notify::wanted(&self.reader, &self.channels, NoticeKind::WasDown, None)?,
-        };
-        self.writer.command(Command::Notify(vec![notice])).await?;
-        // It is over already: the next time down is a condition of its own.
-        self.writer
-            .command(Command::Clear { key, at: back })
-            .await?;
-        Ok(())
+        told_and_over(&self.writer, &self.reader, call, key, back, &self.channels).await
     }
 }

@@ -5,6 +5,7 @@
 //! with a verdict, [`notify`] sends what the verdict calls for, the page shows it.
 
 mod assess;
+mod backup;
 pub mod cli;
 pub mod clock;
 pub mod config;
@@ -22,6 +23,7 @@ mod reckon;
 mod replay;
 mod run;
 mod slug;
+mod storing;
 mod summary;
 mod tell;
 mod ways;

@@ -11,7 +11,7 @@ use anyhow::{Context, Result, bail};
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_store::model::Command;
-use ebbmark_store::{Reader, Writer};
+use ebbmark_store::{Reader, StoreError, Writer};
 use ebbmark_web::link::{self, Links};
 use ebbmark_web::{Handle, StatusLine};
 use jiff::tz::TimeZone;
@@ -20,6 +20,8 @@ use tokio::task::JoinSet;
 use tokio_util::sync::CancellationToken;
 
 use crate::assess::Assess;
+use crate::backup;
+use crate::backup::fall_back::{self, FellBack};
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::look_round;
@@ -28,7 +30,7 @@ use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
 use crate::summary::Summarise;
-use crate::{down, heartbeat};
+use crate::{down, heartbeat, storing};
 
 /// How long the parts have to end once told to.
 const FAREWELL: Duration = Duration::from_secs(10);
@@ -55,12 +57,13 @@ pub async fn run(
     shutdown: CancellationToken,
     ready: impl FnOnce(Listening),
 ) -> Result<()> {
-    let (writer, reader, mark) = open(&config, &clock)?;
+    let (writer, reader, mark, fell_back) = open(&config, &clock)?;
     let outgoing = Outgoing::new();
     let mut parts: JoinSet<(&'static str, Result<()>)> = JoinSet::new();
 
     let mut intake_addresses = Vec::new();
     let mut status: Vec<Box<dyn Fn() -> StatusLine + Send + Sync>> = Vec::new();
+    let storing_status = storing::status(writer.troubles());
     let stamp: Arc<dyn Fn() -> ebbmark_store::model::Stamp + Send + Sync> = {
         let clock = clock.clone();
         Arc::new(move || clock.stamp())
@@ -155,6 +158,7 @@ pub async fn run(
         zone: config.zone(),
         channels: config.notify.channels(),
         longest: config.notify.tell_down_after(),
+        fell_back,
     };
     let token = shutdown.clone();
     parts.spawn(async move {
@@ -163,6 +167,41 @@ pub async fn run(
             living.run(token).await.map_err(Into::into),
         )
     });
+
+    let storing = storing::Storing {
+        writer: writer.clone(),
+        reader: reader.clone(),
+        clock: clock.clone(),
+        zone: config.zone(),
+        channels: config.notify.channels(),
+    };
+    let token = shutdown.clone();
+    let doubted = config.clone();
+    parts.spawn(async move {
+        let ended = storing.run(token).await;
+        if ended.is_err() {
+            fall_back::doubt(&doubted);
+        }
+        ("keeping what comes in", ended)
+    });
+
+    if !config.backup.off {
+        let keeping = backup::Keeping {
+            config: Arc::new(config.clone()),
+            clock: clock.clone(),
+            writer: writer.clone(),
+            reader: reader.clone(),
+            zone: config.zone(),
+            channels: config.notify.channels(),
+        };
+        let token = shutdown.clone();
+        parts.spawn(async move {
+            (
+                "making backups",
+                keeping.run(token).await.map_err(Into::into),
+            )
+        });
+    }
 
     let token = shutdown.clone();
     parts.spawn(watch_clock(clock.clone(), writer.clone(), token));
@@ -185,7 +224,10 @@ pub async fn run(
         intake: intake_addresses.clone(),
         start_code: start_code.clone(),
         ways_out,
-        status: Arc::new(move || status.iter().map(|line| line()).collect()),
+        status: Arc::new(move || {
+            let ways_in = status.iter().map(|line| line());
+            storing_status().into_iter().chain(ways_in).collect()
+        }),
         look_round: {
             let (config, clock) = (config.clone(), clock.clone());
             Arc::new(move || {
@@ -225,16 +267,19 @@ pub async fn run(
     result
 }
 
-fn open(config: &Config, clock: &Clock) -> Result<(Writer, Reader, Mark)> {
+type Opened = (Writer, Reader, Mark, Option<FellBack>);
+
+fn open(config: &Config, clock: &Clock) -> Result<Opened> {
     let folder = config.data_folder();
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
     let mark = Mark::take(&folder)?;
+    let fell_back = fall_back::ready(config, clock.now())?;
     let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
     if let Some(latest) = reader.latest_instant()? {
         clock.knows(latest);
     }
-    Ok((writer, reader, mark))
+    Ok((writer, reader, mark, fell_back))
 }
 
 /// What addresses in notices are made from; `None` where the page has none. The key is made once.
@@ -359,10 +404,18 @@ async fn watch_clock(
             let redate = ebbmark_store::model::Command::Redate {
                 offset_ms: clock.offset_ms(),
             };
-            if let Err(e) = writer.command(redate).await {
-                return ("watching the clock", Err(e.into()));
+            match writer.command(redate).await {
+                Ok(_) => {
+                    tracing::info!("the clock is set; readings that waited for it are dated");
+                }
+                Err(StoreError::WriterGone) => {
+                    return ("watching the clock", Err(StoreError::WriterGone.into()));
+                }
+                Err(e) => {
+                    tracing::warn!("readings that waited for the clock cannot be dated yet: {e}");
+                    continue;
+                }
             }
-            tracing::info!("the clock is set; readings that waited for it are dated");
         }
         believed = now;
     }

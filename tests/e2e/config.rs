@@ -62,6 +62,10 @@ fn slips_are_named() {
             "every-minutes",
         ),
         ("[heartbeat]\nurl = \"a.example\"", "heartbeat: url"),
+        ("[backup]\nevery-hours = 0", "every-hours"),
+        ("[backup]\nfolder = \"stick\"", "whole path"),
+        ("[backup]\nafter = [\"carry\"]", "whole path"),
+        ("[backup]\nwekly = 1", "wekly"),
     ] {
         let file = cellar.file("slip.toml", text);
         let output = check(&file);

@@ -4,12 +4,14 @@
 //! `cargo build --workspace && cargo test -p ebbmark-tests`.
 
 mod archive;
+mod backup;
 mod broker;
 mod card;
 mod clock;
 mod common;
 mod config;
 mod demo;
+mod faults;
 mod heat;
 mod ingest;
 mod kill;

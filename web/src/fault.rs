@@ -48,9 +48,11 @@ impl From<StoreError> for Fault {
     fn from(e: StoreError) -> Fault {
         match e {
             StoreError::Refused(say) => Fault::said(StatusCode::UNPROCESSABLE_ENTITY, say),
-            StoreError::QueueFull(_) | StoreError::WriterGone => Fault::Busy {
-                cause: e.to_string(),
-            },
+            StoreError::QueueFull(_) | StoreError::WriterGone | StoreError::Commit(_) => {
+                Fault::Busy {
+                    cause: e.to_string(),
+                }
+            }
             other => Fault::broken(other.to_string()),
         }
     }

@@ -22,6 +22,7 @@ pub mod heat;
 pub mod hours;
 pub mod ids;
 pub mod instrument;
+pub mod keep;
 pub mod learn;
 pub mod limits;
 pub mod line;

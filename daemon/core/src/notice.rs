@@ -45,6 +45,10 @@ pub enum NoticeKind {
     StepDue,
     /// The daemon itself did not run for a while.
     WasDown,
+    /// No copy of the database could be made, or not carried on.
+    Backup,
+    /// The database could not be written for a while, or was damaged and replaced by a copy.
+    Database,
     /// The cellar in one message, daily or weekly.
     Summary,
     /// Sent by hand to see whether a way out works.
@@ -52,7 +56,7 @@ pub enum NoticeKind {
 }
 
 impl NoticeKind {
-    pub const ALL: [NoticeKind; 12] = [
+    pub const ALL: [NoticeKind; 14] = [
         NoticeKind::Settled,
         NoticeKind::Stuck,
         NoticeKind::Restarted,
@@ -63,6 +67,8 @@ impl NoticeKind {
         NoticeKind::Temperature,
         NoticeKind::StepDue,
         NoticeKind::WasDown,
+        NoticeKind::Backup,
+        NoticeKind::Database,
         NoticeKind::Summary,
         NoticeKind::Test,
     ];
@@ -79,6 +85,8 @@ impl NoticeKind {
             NoticeKind::Temperature => "temperature",
             NoticeKind::StepDue => "step-due",
             NoticeKind::WasDown => "was-down",
+            NoticeKind::Backup => "backup",
+            NoticeKind::Database => "database",
             NoticeKind::Summary => "summary",
             NoticeKind::Test => "test",
         }
@@ -101,6 +109,8 @@ impl NoticeKind {
             NoticeKind::Temperature => "too warm or too cold",
             NoticeKind::StepDue => "something is to be done",
             NoticeKind::WasDown => "Ebbmark was down",
+            NoticeKind::Backup => "no backup came about",
+            NoticeKind::Database => "the database could not be written, or was damaged",
             NoticeKind::Summary => "the summary",
             NoticeKind::Test => "a test",
         }
@@ -111,7 +121,7 @@ impl NoticeKind {
     pub fn lasts(self) -> bool {
         !matches!(
             self,
-            NoticeKind::WasDown | NoticeKind::Summary | NoticeKind::Test
+            NoticeKind::WasDown | NoticeKind::Database | NoticeKind::Summary | NoticeKind::Test
         )
     }
 

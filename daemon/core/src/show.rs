@@ -166,6 +166,15 @@ pub fn span(s: Span) -> String {
     }
 }
 
+/// "3.1 GB".
+pub fn bytes(n: u64) -> String {
+    match n as f64 {
+        n if n >= 1e9 => format!("{:.1} GB", n / 1e9),
+        n if n >= 1e6 => format!("{:.0} MB", n / 1e6),
+        n => format!("{:.0} kB", n / 1e3),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -64,6 +64,7 @@ impl Config {
         }
         found.extend(self.notify.check());
         found.extend(self.heartbeat.iter().flat_map(HeartbeatConfig::check));
+        found.extend(self.backup.check());
         found
     }
 }

@@ -15,6 +15,7 @@ use ebbmark_store::Options;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
+use crate::backup::BackupConfig;
 use crate::heartbeat::HeartbeatConfig;
 use crate::mqtt::broker::BrokerConfig;
 use crate::mqtt::intake::IntakeConfig;
@@ -38,6 +39,8 @@ pub struct Config {
     /// An address called as long as the daemon lives. Default: none.
     pub heartbeat: Option<HeartbeatConfig>,
     pub store: StoreConfig,
+    /// Copies of the database.
+    pub backup: BackupConfig,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -126,6 +129,11 @@ impl Config {
 
     pub fn database(&self) -> PathBuf {
         self.data_folder().join("ebbmark.sqlite3")
+    }
+
+    pub fn backup_folder(&self) -> PathBuf {
+        let usual = || self.data_folder().join("backup");
+        self.backup.folder.clone().unwrap_or_else(usual)
     }
 
     /// The zone to start with; `problems` has refused an unknown one.

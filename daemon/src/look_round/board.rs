@@ -5,8 +5,9 @@ use std::net::{SocketAddr, TcpListener};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
-use ebbmark_core::look_round::{Door, Folder, PasswordFile, Permissions, Port};
+use ebbmark_core::look_round::{Backups, Door, Folder, Last, PasswordFile, Permissions, Port};
 
+use crate::backup::folder as copies;
 use crate::config::Config;
 use crate::mark;
 
@@ -36,6 +37,43 @@ fn write_in(folder: &Path) -> io::Result<()> {
     let mut file = tempfile::tempfile_in(folder)?;
     file.write_all(&[b'.'; TRIED_BYTES])?;
     file.sync_all()
+}
+
+pub fn backups(config: &Config, data: &Path) -> Backups {
+    if config.backup.off {
+        return Backups::Off;
+    }
+    let folder = config.backup_folder();
+    let path = folder.display().to_string();
+    let found = match copies::copies(&folder) {
+        Ok(found) => found,
+        // Made with the first copy.
+        Err(e) if e.kind() == ErrorKind::NotFound && config.backup.folder.is_none() => Vec::new(),
+        Err(e) => {
+            return Backups::NoFolder {
+                path,
+                why: e.to_string(),
+            };
+        }
+    };
+    Backups::Made {
+        path,
+        every: config.backup.every(),
+        last: found.first().map(|copy| Last {
+            at: copy.at,
+            bytes: copy.bytes,
+        }),
+        count: found.len(),
+        same_disk: copies::same_disk(&folder, data),
+    }
+}
+
+pub fn aside(database: &Path) -> Vec<String> {
+    let found = ebbmark_store::swap::aside(database).unwrap_or_default();
+    found
+        .iter()
+        .map(|path| path.display().to_string())
+        .collect()
 }
 
 pub fn password_files(config: &Config) -> Vec<PasswordFile> {

@@ -29,6 +29,18 @@ pub enum StoreError {
     },
     #[error("{path} is a database of another program; name another file in the configuration")]
     NotOurs { path: PathBuf },
+    /// It was looked through and is not what it should be.
+    #[error("{path} is no good copy: {why}")]
+    NoGoodCopy { path: PathBuf, why: String },
+    /// Something about a file of the database, not about what is in it.
+    #[error("{path} cannot be {what}: {cause}")]
+    File {
+        path: PathBuf,
+        what: &'static str,
+        cause: std::io::Error,
+    },
+    #[error("broken off")]
+    BrokenOff,
     #[error("the database refused: {0}")]
     Sql(#[from] rusqlite::Error),
     #[error("the writer has stopped; restart the daemon")]

@@ -17,6 +17,10 @@
 //! - `tasks`: what is to be done, from each mead's record; `record`: what reckonings are filled
 //!   from; `card`: what a mead's card is made from; `prices`: what things cost;
 //! - `archive`: summaries of meads, found by words; `words`: what a mead is found by;
+//! - `backup`: a whole copy of the database beside the running writer, and whether one is good;
+//! - `condition`: whether a database is sound, before it is opened;
+//! - `rescue`: what can still be read of a damaged one;
+//! - `swap`: another database in the place of this one, over power cuts;
 //! - `migrate`: the schema. To change it, add the next numbered file under `migrations` to its
 //!   list; a file that was released is never edited.
 //!
@@ -25,7 +29,9 @@
 
 mod apply;
 pub mod archive;
+pub mod backup;
 mod card;
+pub mod condition;
 pub mod error;
 mod family;
 pub mod hours;
@@ -37,7 +43,9 @@ mod pool;
 pub mod prices;
 pub mod reader;
 mod record;
+pub mod rescue;
 mod rows;
+pub mod swap;
 mod table;
 pub mod tasks;
 mod vessels;
@@ -55,6 +63,7 @@ use std::path::Path;
 /// # Errors
 /// The file cannot be opened, is from a newer program, or an upgrade failed.
 pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreError> {
+    swap::settle(path)?;
     migrate::check(path)?;
     let opened = |cause| StoreError::Open {
         path: path.to_owned(),

@@ -14,10 +14,11 @@ use std::time::Instant;
 
 use rusqlite::Connection;
 use tokio::sync::mpsc::error::{TryRecvError, TrySendError};
-use tokio::sync::{broadcast, mpsc, oneshot};
+use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::Options;
 use crate::apply::{self, Memory};
+use crate::condition::is_damage;
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Command, Done, Receipt};
 use crate::words;
@@ -30,7 +31,19 @@ const CHANGES_KEPT: usize = 1024;
 pub struct Writer {
     jobs: mpsc::Sender<Job>,
     changes: broadcast::Sender<Change>,
+    troubles: Troubles,
 }
+
+/// Why nothing can be written at present.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Trouble {
+    pub why: String,
+    /// The file itself is no longer what it was; waiting does not help.
+    pub damaged: bool,
+}
+
+/// `None` while the last commit was kept.
+pub type Troubles = watch::Receiver<Option<Trouble>>;
 
 /// Resolves when the arrival is committed. Dropping it does not undo the write.
 pub type ReceiptWaiter = oneshot::Receiver<Result<Receipt, StoreError>>;
@@ -131,6 +144,13 @@ impl Writer {
         self.changes.subscribe()
     }
 
+    /// Whether commits are kept, and what keeps them from it. One that fails is answered as such by
+    /// itself; this is for telling.
+    #[must_use]
+    pub fn troubles(&self) -> Troubles {
+        self.troubles.clone()
+    }
+
     /// Writes what is queued, checkpoints, and ends the thread. Later calls get `WriterGone`.
     pub async fn close(&self) {
         let (answer, waiter) = oneshot::channel();
@@ -150,6 +170,7 @@ pub(crate) fn start(conn: Connection, path: &Path, options: Options) -> Result<W
     let memory = Memory::load(&conn)?;
     let (jobs, queue) = mpsc::channel(options.queue.max(1));
     let (changes, _) = broadcast::channel(CHANGES_KEPT);
+    let (trouble, troubles) = watch::channel(None);
     // Only for its timer: a channel has no blocking receive with a time limit.
     let clock = tokio::runtime::Builder::new_current_thread()
         .enable_time()
@@ -160,6 +181,7 @@ pub(crate) fn start(conn: Connection, path: &Path, options: Options) -> Result<W
         memory,
         queue,
         changes: changes.clone(),
+        trouble,
         options,
         clock,
         closing: Vec::new(),
@@ -168,7 +190,11 @@ pub(crate) fn start(conn: Connection, path: &Path, options: Options) -> Result<W
         .name("store-writer".into())
         .spawn(move || thread.run())
         .map_err(cannot_start)?;
-    Ok(Writer { jobs, changes })
+    Ok(Writer {
+        jobs,
+        changes,
+        troubles,
+    })
 }
 
 struct Thread {
@@ -176,6 +202,7 @@ struct Thread {
     memory: Memory,
     queue: mpsc::Receiver<Job>,
     changes: broadcast::Sender<Change>,
+    trouble: watch::Sender<Option<Trouble>>,
     options: Options,
     clock: tokio::runtime::Runtime,
     closing: Vec<oneshot::Sender<()>>,
@@ -193,12 +220,24 @@ enum Failure {
     /// A statement of a message that had no savepoint.
     Message,
     /// The transaction itself.
-    Whole(String),
+    Whole(Trouble),
 }
 
 impl From<rusqlite::Error> for Failure {
     fn from(cause: rusqlite::Error) -> Self {
-        Failure::Whole(cause.to_string())
+        Failure::Whole(Trouble {
+            why: cause.to_string(),
+            damaged: is_damage(&cause),
+        })
+    }
+}
+
+impl From<&StoreError> for Trouble {
+    fn from(cause: &StoreError) -> Self {
+        Trouble {
+            why: cause.to_string(),
+            damaged: matches!(cause, StoreError::Sql(cause) if is_damage(cause)),
+        }
     }
 }
 
@@ -277,9 +316,14 @@ impl Thread {
         }
         let failed = match result {
             Ok(()) => None,
-            Err(Failure::Message) => Some("a message failed".to_owned()),
-            Err(Failure::Whole(why)) => Some(why),
+            Err(Failure::Message) => Some(Trouble {
+                why: "a message failed".to_owned(),
+                damaged: false,
+            }),
+            Err(Failure::Whole(trouble)) => Some(trouble),
         };
+        self.trouble(failed.clone().or_else(|| damage(jobs)));
+        let failed = failed.map(|trouble| trouble.why);
         if let Some(why) = &failed {
             tracing::error!(why, "nothing of this commit was kept");
             self.roll_back();
@@ -298,6 +342,14 @@ impl Thread {
                 Job::Close(waiter) => self.closing.push(waiter),
             }
         }
+    }
+
+    fn trouble(&self, now: Option<Trouble>) {
+        self.trouble.send_if_modified(|before| {
+            let changed = *before != now;
+            *before = now;
+            changed
+        });
     }
 
     fn roll_back(&mut self) {
@@ -350,8 +402,18 @@ impl Thread {
     /// Some errors (a full disk) end the whole transaction, not only the job they happen in.
     fn still_open<T>(&self, result: &Result<T, StoreError>) -> Result<(), Failure> {
         match result {
-            Err(cause) if self.conn.is_autocommit() => Err(Failure::Whole(cause.to_string())),
+            Err(cause) if self.conn.is_autocommit() => Err(Failure::Whole(cause.into())),
             _ => Ok(()),
         }
     }
+}
+
+/// A job that came upon a damaged page behind its savepoint; the others may have been kept.
+fn damage(jobs: &[Job]) -> Option<Trouble> {
+    let troubles = jobs.iter().filter_map(|job| match job {
+        Job::Arrive(work) => work.result.as_ref()?.as_ref().err().map(Trouble::from),
+        Job::Command(work) => work.result.as_ref()?.as_ref().err().map(Trouble::from),
+        Job::Close(_) => None,
+    });
+    troubles.into_iter().find(|trouble| trouble.damaged)
 }

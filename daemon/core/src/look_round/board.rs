@@ -131,7 +131,7 @@ pub(super) fn folder(folder: &Folder) -> Line {
             "See that the disk is neither full nor mounted read-only, and that the folder belongs to the daemon's user.",
         ),
         Folder::Ready { path, free } => {
-            let left = format!("{path} can be written, {} are free.", bytes(*free));
+            let left = format!("{path} can be written, {} are free.", show::bytes(*free));
             let remedy = "Make room on that disk, or move the data folder to a larger one.";
             match *free {
                 f if f < FREE_TOO_LITTLE => line(String::new()).broken(left, remedy),
@@ -154,7 +154,7 @@ pub(super) fn database(database: &Database) -> Line {
             "Nothing is kept until this is put right. Leave the file as it is, and copy it before anything is tried on it.",
         ),
         Database::Open { schema, bytes: size, sound } => {
-            let size = bytes(*size);
+            let size = show::bytes(*size);
             match sound {
                 Soundness::Sound => Line {
                     says: format!("It opens and is sound: schema {schema}, {size}."),
@@ -251,14 +251,5 @@ pub(super) fn door(door: &Door, daemon_runs: bool) -> Line {
             format!("It cannot be opened: {why}."),
             format!("Ports below 1024 are for root, and the address has to be one of this board's; else {elsewhere}."),
         ),
-    }
-}
-
-/// "3.1 GB".
-fn bytes(n: u64) -> String {
-    match n as f64 {
-        n if n >= 1e9 => format!("{:.1} GB", n / 1e9),
-        n if n >= 1e6 => format!("{:.0} MB", n / 1e6),
-        n => format!("{:.0} kB", n / 1e3),
     }
 }

@@ -4,6 +4,7 @@
 //! was looked at, how it is, one sentence, and the remedy where one is needed. Finding out is the
 //! daemon's (`ebbmark look-round` and the page of that name).
 
+mod backups;
 mod board;
 mod cellar;
 mod outside;
@@ -15,6 +16,7 @@ use serde::Serialize;
 
 use crate::time::{Moment, Span};
 
+pub use backups::{Backups, Last};
 pub use board::{Database, Door, Folder, PasswordFile, Permissions, Port, Soundness};
 pub use cellar::Heard;
 pub use outside::{Address, Errand, To, Trouble};
@@ -105,6 +107,9 @@ pub struct Found {
     pub zone: Option<String>,
     pub folder: Folder,
     pub database: Database,
+    pub backups: Backups,
+    /// Databases that were moved aside, by their paths.
+    pub aside: Vec<String>,
     /// Whether a daemon runs on this data folder.
     pub daemon_runs: bool,
     pub password_files: Vec<PasswordFile>,
@@ -136,8 +141,10 @@ pub fn lines(found: &Found, style: &Style) -> Vec<Line> {
         board::zone(found.zone.as_deref()),
         board::folder(&found.folder),
         board::database(&found.database),
+        backups::line(&found.backups, found.now, style),
         board::daemon(found.daemon_runs),
     ];
+    lines.extend(found.aside.iter().map(|path| backups::aside(path)));
     lines.extend(found.password_files.iter().map(board::password_file));
     lines.extend(
         found

@@ -21,6 +21,17 @@ fn fine() -> Found {
             bytes: 1_000_000,
             sound: Soundness::Sound,
         },
+        backups: Backups::Made {
+            path: "/mnt/stick".into(),
+            every: Span::hours(24),
+            last: Some(Last {
+                at: NOW - Span::hours(20),
+                bytes: 1_000_000,
+            }),
+            count: 3,
+            same_disk: Some(false),
+        },
+        aside: Vec::new(),
         daemon_runs: true,
         password_files: vec![PasswordFile {
             of: "mail".into(),
@@ -77,6 +88,7 @@ fn a_house_in_order_needs_no_remedy() {
             "zone",
             "folder",
             "database",
+            "backup",
             "daemon",
             "password-file",
             "port",
@@ -139,6 +151,74 @@ fn disk_and_database() {
     });
     assert_eq!((damaged.what, damaged.state), ("database", State::Broken));
     assert!(damaged.says.contains("row 3 missing"));
+}
+
+#[test]
+fn backups() {
+    let made = |hours, disk| {
+        one_bad(|f| {
+            if let Backups::Made {
+                last, same_disk, ..
+            } = &mut f.backups
+            {
+                *last = last.map(|last| Last {
+                    at: NOW - Span::hours(hours),
+                    ..last
+                });
+                *same_disk = disk;
+            }
+        })
+    };
+    let same = made(20, Some(true));
+    assert_eq!((same.what, same.state), ("backup", State::LookAt));
+    assert!(same.says.contains("20 hours ago"), "{same:?}");
+    assert!(same.says.contains("2 older ones"), "{same:?}");
+    let overdue = made(49, Some(false));
+    assert_eq!((overdue.what, overdue.state), ("backup", State::Broken));
+    let late = Found {
+        backups: Backups::Made {
+            path: "/mnt/stick".into(),
+            every: Span::hours(24),
+            last: Some(Last {
+                at: NOW - Span::hours(47),
+                bytes: 1,
+            }),
+            count: 1,
+            same_disk: None,
+        },
+        ..fine()
+    };
+    assert_eq!(worst(&lines(&late, &Style::usual(&utc()))), State::Good);
+    for (backups, state) in [
+        (Backups::Off, State::LookAt),
+        (
+            Backups::NoFolder {
+                path: "/mnt/stick".into(),
+                why: "no such folder".into(),
+            },
+            State::Broken,
+        ),
+        (
+            Backups::Made {
+                path: "/mnt/stick".into(),
+                every: Span::hours(24),
+                last: None,
+                count: 0,
+                same_disk: None,
+            },
+            State::LookAt,
+        ),
+    ] {
+        let line = one_bad(|f| f.backups = backups);
+        assert_eq!((line.what, line.state), ("backup", state), "{line:?}");
+    }
+}
+
+#[test]
+fn a_database_that_was_moved_aside() {
+    let line = one_bad(|f| f.aside.push("/data/old".into()));
+    assert_eq!((line.what, line.state), ("aside", State::LookAt));
+    assert!(line.says.contains("/data/old"));
 }
 
 #[test]

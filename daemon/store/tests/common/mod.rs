@@ -29,7 +29,11 @@ pub struct Store {
 
 impl Store {
     pub fn new() -> Store {
-        let folder = tempfile::tempdir().unwrap();
+        Store::on(tempfile::tempdir().unwrap())
+    }
+
+    /// On what lies in a folder as `store.db`.
+    pub fn on(folder: tempfile::TempDir) -> Store {
         let path = folder.path().join("store.db");
         let (writer, reader) = open(&path, Options::default()).unwrap();
         Store {
@@ -70,6 +74,18 @@ impl Store {
             .await
             .unwrap()
             .unwrap()
+    }
+
+    /// So many readings of a topic, a minute apart, sent without waiting for each.
+    pub async fn fill(&self, topic: &str, minutes: std::ops::Range<i64>) {
+        let mut waiting = Vec::new();
+        for n in minutes {
+            let message = arrival(topic, &measured(n, 1.05));
+            waiting.push(self.writer.arrive(message).await.unwrap());
+        }
+        for waiter in waiting {
+            waiter.await.unwrap().unwrap();
+        }
     }
 
     pub async fn vessel(&self, name: &str) -> VesselId {
