@@ -5,6 +5,7 @@
 //! into classes, and the style sheet colours them for light and dark.
 
 mod axes;
+mod bitmap;
 mod draw;
 mod envelope;
 mod layout;
@@ -12,7 +13,6 @@ mod many;
 mod marks;
 mod paint;
 mod pen;
-mod png;
 mod scale;
 mod spark;
 
@@ -22,10 +22,10 @@ use ebbmark_core::verdict::outcome::BandPoint;
 use jiff::tz::TimeZone;
 use paint::Said;
 
+pub(crate) use bitmap::can_write;
 pub(crate) use envelope::{Sample, gravity_of_hours, of_readings, temperature_of_hours};
 pub(crate) use many::{Axis, Band, Line, MOST as MOST_LINES, Many, Part, class as line_class};
 pub(crate) use marks::{Mark, MarkKind};
-pub(crate) use png::can_write;
 pub(crate) use scale::{Scales, gravity as gravity_shown, temperature as temperature_shown};
 pub(crate) use spark::spark;
 
@@ -129,7 +129,7 @@ pub(crate) fn svg(plot: &Plot, shape: Shape) -> Result<String, ChartError> {
 /// # Errors
 /// The drawing library gave up.
 pub(crate) fn png(plot: &Plot) -> Result<(Vec<u8>, u32, u32), ChartError> {
-    png::of(&svg(plot, Shape::Picture)?).map_err(ChartError)
+    bitmap::of(&svg(plot, Shape::Picture)?).map_err(ChartError)
 }
 
 /// Several meads over one another.
