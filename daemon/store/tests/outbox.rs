@@ -202,7 +202,7 @@ async fn run(steps: &[Step]) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(40))]
+    #![proptest_config(ProptestConfig::with_cases(20))]
 
     #[test]
     fn none_is_lost_and_none_goes_twice(steps in proptest::collection::vec(step(), 1..40)) {

@@ -110,6 +110,16 @@ pub struct Quiet {
 impl Quiet {
     /// When the quiet hours end that it is in at that moment; `None` outside them.
     pub fn ends(&self, at: Moment, zone: &TimeZone) -> Option<Moment> {
+        let mut end = self.one_end(at, zone)?;
+        // Where hardly a gap is left between two days' hours, a change of the clock may close it.
+        if let Some(next) = self.one_end(end, zone) {
+            end = next;
+        }
+        Some(end)
+    }
+
+    /// Of one day's hours.
+    fn one_end(&self, at: Moment, zone: &TimeZone) -> Option<Moment> {
         let today = day_of(at, zone)?;
         let over_midnight = self.until <= self.from;
         [today.yesterday().ok(), Some(today)]
