@@ -15,6 +15,7 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Degrees, Gravity, Preferences};
 use jiff::tz::TimeZone;
 use rusqlite::{Connection, ErrorCode, OptionalExtension};
+use tokio::sync::watch;
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::{access, lines};
@@ -24,6 +25,7 @@ use crate::model::{
     Session, Stay, StoredReading, StoredVerdict, Summary, Token, Unclaimed, Vessel, Wanted,
 };
 use crate::pool::Pool;
+use crate::writer::Trouble;
 use crate::{archive, family, hours, meads, migrate, outbox, record, rows, vessels};
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
@@ -42,9 +44,9 @@ type Res<T> = Result<T, StoreError>;
 type Sql<T> = rusqlite::Result<T>;
 
 impl Reader {
-    pub(crate) fn open(path: &Path) -> Sql<Reader> {
+    pub(crate) fn open(path: &Path, trouble: watch::Sender<Option<Trouble>>) -> Sql<Reader> {
         Ok(Reader {
-            pool: Arc::new(Pool::open(path)?),
+            pool: Arc::new(Pool::open(path, trouble)?),
         })
     }
 

@@ -271,3 +271,21 @@ async fn damage_that_is_met_while_writing_is_told() {
     let trouble = writer.troubles().borrow().clone().unwrap();
     assert!(trouble.damaged, "{trouble:?}");
 }
+
+/// The same while reading; a commit that is kept afterwards does not make it good.
+#[tokio::test]
+async fn damage_that_is_met_while_reading_is_told() {
+    let cellar = cellar().await;
+    let (writer, reader) = open(&cellar.store.path, Options::default()).unwrap();
+    let feed = reader.feeds().unwrap()[0].id;
+    cellar.spoil(&cellar.pages("reading"));
+    assert_eq!(*writer.troubles().borrow(), None);
+    assert!(reader.readings(feed, ALWAYS.0, ALWAYS.1).is_err());
+    let set = Command::SetSetting {
+        key: "word".into(),
+        value: Some("kept".into()),
+    };
+    writer.command(set).await.unwrap();
+    let trouble = writer.troubles().borrow().clone().unwrap();
+    assert!(trouble.damaged, "{trouble:?}");
+}
