@@ -151,7 +151,7 @@ impl FellBack {
             "{readings} readings, {payloads} messages and {lines} lines of the log that are newer than it could be read from the damaged one and were taken over"
         );
         if *payloads_lost > 0 {
-            text += &format!("; {payloads_lost} messages could not");
+            text += &format!("; at most {payloads_lost} messages could not");
         }
         if !damaged.is_empty() {
             text += &format!("; not all could be read of: {}", damaged.join(", "));

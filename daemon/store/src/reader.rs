@@ -458,7 +458,11 @@ impl Reader {
                 drop(done);
                 match said {
                     Ok(said) if said == "ok" => Ok(Some(None)),
-                    Ok(said) => Ok(Some(Some(said))),
+                    // In one line.
+                    Ok(said) => Ok(Some(Some(
+                        said.replace("*** in database main ***\n", "")
+                            .replace('\n', "; "),
+                    ))),
                     Err(e) => match e.sqlite_error_code() {
                         Some(ErrorCode::OperationInterrupted) => Ok(None),
                         Some(ErrorCode::DatabaseCorrupt) => Ok(Some(Some(e.to_string()))),
