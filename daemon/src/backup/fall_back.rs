@@ -62,7 +62,7 @@ pub fn ready(config: &Config, now: Moment) -> Result<Option<FellBack>> {
         }
     };
     tracing::error!("the database {} is damaged: {what}", database.display());
-    let Some((copy, rescued)) = replacement(&database, &copies)? else {
+    let Some((copy, rescued)) = replacement(&database, &folder::by_trust(&copies, now))? else {
         bail!(
             "the database {} is damaged ({what}) and there is no good copy of it in {}. Nothing was touched. First copy the whole data folder; then, with a copy from elsewhere: ebbmark restore FILE (with the same --config). Without one sqlite3's .recover saves what can be read",
             database.display(),
@@ -107,9 +107,9 @@ fn forget(doubted: &Path) {
 /// Makes the next database from the newest copy that is good, and what can be read of the damaged one.
 fn replacement<'a>(
     database: &Path,
-    copies: &'a [Copy],
+    copies: &[&'a Copy],
 ) -> Result<Option<(&'a Copy, Rescued)>, StoreError> {
-    for copy in copies {
+    for &copy in copies {
         let coming = swap::coming(database)?;
         if let Err(e) = backup::make(&copy.path, &coming, ON) {
             if matches!(e, StoreError::File { .. }) {
@@ -151,7 +151,7 @@ impl FellBack {
             "{readings} readings, {payloads} messages and {lines} lines of the log that are newer than it could be read from the damaged one and were taken over"
         );
         if *payloads_lost > 0 {
-            text += &format!("; {payloads_lost} messages could not");
+            text += &format!("; at most {payloads_lost} messages could not");
         }
         if !damaged.is_empty() {
             text += &format!("; not all could be read of: {}", damaged.join(", "));

@@ -58,6 +58,13 @@ pub fn copies(folder: &Path) -> io::Result<Vec<Copy>> {
     Ok(copies)
 }
 
+/// The copies by how new what is in them is, as far as the clock tells: one dated in the future was made
+/// while the clock ran ahead, and nobody knows when.
+pub fn by_trust(copies: &[Copy], now: Moment) -> Vec<&Copy> {
+    let (past, ahead): (Vec<_>, Vec<_>) = copies.iter().partition(|copy| copy.at <= now);
+    past.into_iter().chain(ahead).collect()
+}
+
 /// Takes away what copies that were not finished left behind.
 pub fn clear_unfinished(folder: &Path) -> io::Result<usize> {
     backup::clear_unfinished(folder, &|name| time(name).is_some())
@@ -94,5 +101,11 @@ mod tests {
             .map(|c| c.at.0 - at.0)
             .collect();
         assert_eq!(times, [1000, 0]);
+        let all = copies(folder.path()).unwrap();
+        let first = |now| by_trust(&all, now)[0].at;
+        assert_eq!(first(at), at);
+        assert_eq!(first(Moment(at.0 + 1000)), Moment(at.0 + 1000));
+        // A clock without a battery knows of none.
+        assert_eq!(first(Moment(0)), Moment(at.0 + 1000));
     }
 }

@@ -152,12 +152,9 @@ impl Keeping {
     fn none(&self, e: &anyhow::Error, now: Moment, style: &Style) -> Call {
         let last = folder::copies(&self.config.backup_folder())
             .ok()
-            .and_then(|copies| copies.into_iter().next());
+            .and_then(|copies| folder::by_trust(&copies, now).first().map(|copy| copy.at));
         let last = match last {
-            Some(copy) => format!(
-                "The last one is of {}.",
-                show::day_and_time(copy.at, now, style)
-            ),
+            Some(at) => format!("The last one is of {}.", show::day_and_time(at, now, style)),
             None => "There is none yet.".to_owned(),
         };
         Call {

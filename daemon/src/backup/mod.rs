@@ -110,6 +110,8 @@ fn ready_folder(config: &Config) -> Result<PathBuf> {
     if config.backup.folder.is_none() && config.data_folder().is_dir() {
         std::fs::create_dir_all(&folder)
             .with_context(|| format!("the folder {} cannot be made", folder.display()))?;
+        // Root may be the first to ask for a copy; the daemon makes the next ones.
+        restore::hand_over(&folder, &config.data_folder());
     }
     if !folder.is_dir() {
         bail!(

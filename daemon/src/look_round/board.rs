@@ -7,6 +7,8 @@ use std::path::Path;
 
 use ebbmark_core::look_round::{Backups, Door, Folder, Last, PasswordFile, Permissions, Port};
 
+use ebbmark_core::time::Moment;
+
 use crate::backup::folder as copies;
 use crate::config::Config;
 use crate::mark;
@@ -39,7 +41,7 @@ fn write_in(folder: &Path) -> io::Result<()> {
     file.sync_all()
 }
 
-pub fn backups(config: &Config, data: &Path) -> Backups {
+pub fn backups(config: &Config, data: &Path, now: Moment) -> Backups {
     if config.backup.off {
         return Backups::Off;
     }
@@ -59,7 +61,7 @@ pub fn backups(config: &Config, data: &Path) -> Backups {
     Backups::Made {
         path,
         every: config.backup.every(),
-        last: found.first().map(|copy| Last {
+        last: copies::by_trust(&found, now).first().map(|copy| Last {
             at: copy.at,
             bytes: copy.bytes,
         }),

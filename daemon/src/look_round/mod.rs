@@ -114,7 +114,7 @@ fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone, P
         zone: (!zone.is_unknown()).then(|| zone.iana_name().unwrap_or("the board").to_owned()),
         folder: board::folder(&folder),
         database,
-        backups: board::backups(config, &folder),
+        backups: board::backups(config, &folder, now),
         aside: board::aside(&config.database()),
         daemon_runs: mark::is_kept(&folder),
         password_files: board::password_files(config),

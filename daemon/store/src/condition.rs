@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use rusqlite::ErrorCode;
 use rusqlite::ffi;
+use tokio::sync::watch;
 
 use crate::error::StoreError;
 use crate::{Reader, migrate};
@@ -49,7 +50,7 @@ pub fn condition(path: &Path, patience: Duration) -> Result<Condition, StoreErro
         _ => {}
     }
     let looked = migrate::check(path).and_then(|_| {
-        let reader = Reader::open(path)?;
+        let reader = Reader::open(path, watch::Sender::new(None))?;
         reader.damage(patience)
     });
     match looked {

@@ -58,6 +58,8 @@ pub use writer::Writer;
 
 use std::path::Path;
 
+use tokio::sync::watch;
+
 /// Opens (and if needed creates or upgrades) the database, and starts the writer.
 ///
 /// # Errors
@@ -71,8 +73,9 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreErro
     };
     let mut conn = pool::open_writer(path).map_err(opened)?;
     migrate::upgrade(&mut conn).map_err(opened)?;
-    let reader = Reader::open(path).map_err(opened)?;
-    let writer = writer::start(conn, path, options)?;
+    let trouble = watch::Sender::new(None);
+    let reader = Reader::open(path, trouble.clone()).map_err(opened)?;
+    let writer = writer::start(conn, path, options, trouble)?;
     Ok((writer, reader))
 }
 
@@ -82,10 +85,11 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreErro
 /// There is no such file, or it is of another program, or of a newer or older one of ours.
 pub fn read(path: &Path) -> Result<Reader, StoreError> {
     let found = migrate::check(path)?;
-    let reader = Reader::open(path).map_err(|cause| StoreError::Open {
-        path: path.to_owned(),
-        cause,
-    })?;
+    let reader =
+        Reader::open(path, watch::Sender::new(None)).map_err(|cause| StoreError::Open {
+            path: path.to_owned(),
+            cause,
+        })?;
     if found < migrate::KNOWN {
         return Err(StoreError::TooOld {
             path: path.to_owned(),

@@ -5,8 +5,11 @@ use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags};
+use tokio::sync::watch;
 
+use crate::condition::is_damage;
 use crate::error::StoreError;
+use crate::writer::Trouble;
 
 /// Only another program (a copy being taken) ever holds a lock against us.
 const BUSY: Duration = Duration::from_secs(5);
@@ -48,14 +51,17 @@ fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
 pub struct Pool {
     path: PathBuf,
     idle: Mutex<Vec<Connection>>,
+    /// Told of damage that is met.
+    trouble: watch::Sender<Option<Trouble>>,
 }
 
 impl Pool {
     /// Opens the first connection, so that a file that cannot be read is found out at once.
-    pub fn open(path: &Path) -> rusqlite::Result<Pool> {
+    pub fn open(path: &Path, trouble: watch::Sender<Option<Trouble>>) -> rusqlite::Result<Pool> {
         Ok(Pool {
             path: path.to_owned(),
             idle: Mutex::new(vec![open_reader(path)?]),
+            trouble,
         })
     }
 
@@ -76,7 +82,16 @@ impl Pool {
         if idle.len() < IDLE {
             idle.push(conn);
         }
-        Ok(result?)
+        Ok(result.inspect_err(|cause| self.tell(cause))?)
+    }
+
+    fn tell(&self, cause: &rusqlite::Error) {
+        if is_damage(cause) {
+            self.trouble.send_replace(Some(Trouble {
+                why: cause.to_string(),
+                damaged: true,
+            }));
+        }
     }
 
     // A panic while a list of connections was held leaves a list of connections.

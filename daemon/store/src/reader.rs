@@ -16,6 +16,7 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Degrees, Gravity, Preferences};
 use jiff::tz::TimeZone;
 use rusqlite::{Connection, ErrorCode, OptionalExtension};
+use tokio::sync::watch;
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::{access, lines};
@@ -25,6 +26,7 @@ use crate::model::{
     Session, Stay, StoredReading, StoredVerdict, Summary, Token, Unclaimed, Vessel, Wanted,
 };
 use crate::pool::Pool;
+use crate::writer::Trouble;
 use crate::{archive, family, hours, meads, migrate, outbox, record, rows, vessels};
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
@@ -45,9 +47,9 @@ type Res<T> = Result<T, StoreError>;
 type Sql<T> = rusqlite::Result<T>;
 
 impl Reader {
-    pub(crate) fn open(path: &Path) -> Sql<Reader> {
+    pub(crate) fn open(path: &Path, trouble: watch::Sender<Option<Trouble>>) -> Sql<Reader> {
         Ok(Reader {
-            pool: Arc::new(Pool::open(path)?),
+            pool: Arc::new(Pool::open(path, trouble)?),
         })
     }
 
@@ -493,7 +495,11 @@ impl Reader {
                 drop(done);
                 match said {
                     Ok(said) if said == "ok" => Ok(Some(None)),
-                    Ok(said) => Ok(Some(Some(said))),
+                    // In one line.
+                    Ok(said) => Ok(Some(Some(
+                        said.replace("*** in database main ***\n", "")
+                            .replace('\n', "; "),
+                    ))),
                     Err(e) => match e.sqlite_error_code() {
                         Some(ErrorCode::OperationInterrupted) => Ok(None),
                         Some(ErrorCode::DatabaseCorrupt) => Ok(Some(Some(e.to_string()))),

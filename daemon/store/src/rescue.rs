@@ -55,7 +55,7 @@ pub struct Rescued {
     pub payloads: u64,
     pub readings: u64,
     pub lines: u64,
-    /// Payloads that were numbered after the copy was made and are not there now.
+    /// Payloads that could not be read, at most: of topics nobody claimed some may have been dropped.
     pub payloads_lost: u64,
     /// Tables of which not everything could be read.
     pub damaged: Vec<String>,
@@ -120,13 +120,9 @@ fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> 
             rescued.damaged.push(table.to_owned());
         }
     }
-    if let Some(columns) = Columns::shared(from, to, PAYLOADS)? {
-        let newer = format!("WHERE id > {last_payload}");
-        if !columns.add(from, to, &newer)? {
-            rescued.damaged.push(PAYLOADS.to_owned());
-        }
-    } else {
+    if let Some(lost) = payloads(from, to, last_payload)? {
         rescued.damaged.push(PAYLOADS.to_owned());
+        rescued.payloads_lost = lost;
     }
     if !readings(from, to, newer)? {
         rescued.damaged.push(READINGS.to_owned());
@@ -140,11 +136,6 @@ fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> 
     ))?;
     rescued.readings = since("SELECT count(*) FROM reading", readings_before)?;
     rescued.lines = since("SELECT count(*) FROM entry", lines_before)?;
-    let newest: i64 = to.query_row("SELECT coalesce(max(last_raw), 0) FROM topic", [], |r| {
-        r.get(0)
-    })?;
-    let numbered = u64::try_from(newest - last_payload).unwrap_or(0);
-    rescued.payloads_lost = numbered.saturating_sub(rescued.payloads);
     Ok(rescued)
 }
 
@@ -294,6 +285,31 @@ fn pour(from: &Connection, to: &Connection, select: &str, insert: &str) -> rusql
             return Err(cause);
         }
     }
+}
+
+/// Those that came after `last`. `None`: all could be read; else how many numbers are missing between
+/// those from below and those from above.
+fn payloads(from: &Connection, to: &Connection, last: i64) -> rusqlite::Result<Option<u64>> {
+    let number = |sql: &str| to.query_row(sql, [], |r| r.get::<_, Option<i64>>(0));
+    let mut below = last;
+    if let Some(columns) = Columns::shared(from, to, PAYLOADS)? {
+        let (wanted, insert) = (format!("WHERE id > {last}"), columns.insert());
+        if pour(from, to, &columns.select(&wanted, &columns.key), &insert)? {
+            return Ok(None);
+        }
+        below = number("SELECT max(id) FROM raw")?.unwrap_or(last);
+        pour(
+            from,
+            to,
+            &columns.select(&wanted, &columns.key_down),
+            &insert,
+        )?;
+    }
+    let above = match number(&format!("SELECT min(id) FROM raw WHERE id > {below}"))? {
+        Some(above) => above,
+        None => number("SELECT max(last_raw) FROM topic")?.unwrap_or(0) + 1,
+    };
+    Ok(Some(u64::try_from(above - below - 1).unwrap_or(0)))
 }
 
 /// Feed by feed, so that a bad page costs no more than the feed it belongs to.

@@ -144,7 +144,7 @@ impl Writer {
         self.changes.subscribe()
     }
 
-    /// Whether commits are kept, and what keeps them from it. One that fails is answered as such by
+    /// Whether commits are kept, and what keeps them from it; also damage that reading met. One that fails is answered as such by
     /// itself; this is for telling.
     #[must_use]
     pub fn troubles(&self) -> Troubles {
@@ -162,7 +162,12 @@ impl Writer {
 }
 
 /// Starts the thread on a connection whose schema is up to date.
-pub(crate) fn start(conn: Connection, path: &Path, options: Options) -> Result<Writer, StoreError> {
+pub(crate) fn start(
+    conn: Connection,
+    path: &Path,
+    options: Options,
+    trouble: watch::Sender<Option<Trouble>>,
+) -> Result<Writer, StoreError> {
     let cannot_start = |cause: std::io::Error| StoreError::Open {
         path: path.to_owned(),
         cause: rusqlite::Error::ToSqlConversionFailure(Box::new(cause)),
@@ -170,7 +175,7 @@ pub(crate) fn start(conn: Connection, path: &Path, options: Options) -> Result<W
     let memory = Memory::load(&conn)?;
     let (jobs, queue) = mpsc::channel(options.queue.max(1));
     let (changes, _) = broadcast::channel(CHANGES_KEPT);
-    let (trouble, troubles) = watch::channel(None);
+    let troubles = trouble.subscribe();
     // Only for its timer: a channel has no blocking receive with a time limit.
     let clock = tokio::runtime::Builder::new_current_thread()
         .enable_time()
@@ -346,8 +351,12 @@ impl Thread {
 
     fn trouble(&self, now: Option<Trouble>) {
         self.trouble.send_if_modified(|before| {
-            let changed = *before != now;
-            *before = now;
+            // A commit that is kept mends no page.
+            let stays = before.as_ref().is_some_and(|before| before.damaged);
+            let changed = !stays && *before != now;
+            if changed {
+                *before = now;
+            }
             changed
         });
     }

@@ -19,6 +19,8 @@ const ON: GoOn<'static> = &|| true;
 const LONG: Duration = Duration::from_secs(600);
 const COPIED: i64 = 600;
 const ALL: i64 = 2400;
+/// Payloads kept of a topic that nobody claimed.
+const UNCLAIMED: u64 = 20;
 
 /// A cellar of which there is a copy, and that went on after it.
 struct Cellar {
@@ -43,6 +45,8 @@ async fn cellar() -> Cellar {
     let other = store.vessel("Keg").await;
     store.claim("b", timed(), Some(other)).await;
     store.fill("b", 0..300).await;
+    // Of a topic nobody claimed only the last few are kept: the others are not lost.
+    store.fill("nobody", 0..100).await;
     store.run(log(vessel, What::Rack, 2)).await;
     store.run(log(other, What::Remark, 3)).await;
     store
@@ -127,7 +131,7 @@ async fn of_a_sound_one_everything() {
     let (rescued, store) = cellar.rescue();
     let reader = &store.reader;
     let expected = Rescued {
-        payloads: (ALL - COPIED) as u64 + 300,
+        payloads: (ALL - COPIED) as u64 + 300 + UNCLAIMED,
         readings: (ALL - COPIED) as u64 + 300,
         lines: 2,
         payloads_lost: 0,
@@ -163,7 +167,7 @@ async fn around_a_bad_page_of_payloads_and_readings() {
     let newer = (ALL - COPIED) as u64 + 300;
     // One page of either, some hundred rows at most.
     assert!((1..=200).contains(&rescued.payloads_lost), "{rescued:?}");
-    assert_eq!(rescued.payloads + rescued.payloads_lost, newer);
+    assert_eq!(rescued.payloads + rescued.payloads_lost, newer + UNCLAIMED);
     assert!(
         (newer - 200..newer).contains(&rescued.readings),
         "{rescued:?}"
@@ -190,7 +194,7 @@ async fn books_that_are_damaged_change_nothing_in_the_copy() {
     assert_eq!(names, ["Carboy"]);
     // The feed the copy knows goes on; all payloads are there, to be read again once b is claimed.
     assert_eq!(readings(reader), [ALL as u64]);
-    assert_eq!(rescued.payloads, (ALL - COPIED) as u64 + 300);
+    assert_eq!(rescued.payloads, (ALL - COPIED) as u64 + 300 + UNCLAIMED);
     // The line about the lost vessel is lost with it.
     assert_eq!(rescued.lines, 1);
 }
@@ -268,6 +272,24 @@ async fn damage_that_is_met_while_writing_is_told() {
     let message = arrival("a", &measured(ALL, 1.05));
     let answer = writer.arrive(message).await.unwrap().await.unwrap();
     assert!(answer.is_err(), "{answer:?}");
+    let trouble = writer.troubles().borrow().clone().unwrap();
+    assert!(trouble.damaged, "{trouble:?}");
+}
+
+/// The same while reading; a commit that is kept afterwards does not make it good.
+#[tokio::test]
+async fn damage_that_is_met_while_reading_is_told() {
+    let cellar = cellar().await;
+    let (writer, reader) = open(&cellar.store.path, Options::default()).unwrap();
+    let feed = reader.feeds().unwrap()[0].id;
+    cellar.spoil(&cellar.pages("reading"));
+    assert_eq!(*writer.troubles().borrow(), None);
+    assert!(reader.readings(feed, ALWAYS.0, ALWAYS.1).is_err());
+    let set = Command::SetSetting {
+        key: "word".into(),
+        value: Some("kept".into()),
+    };
+    writer.command(set).await.unwrap();
     let trouble = writer.troubles().borrow().clone().unwrap();
     assert!(trouble.damaged, "{trouble:?}");
 }

@@ -166,7 +166,7 @@ pub(super) fn database(database: &Database) -> Line {
                 ),
                 Soundness::Damaged(what) => line.broken(
                     format!("It is damaged: {what}."),
-                    "Stop the daemon, copy the whole data folder, and restore the last good backup; if there is none, sqlite3's .recover saves what can be read. Then find out why: a dying card or a power cut on a disk that does not keep its word.",
+                    "Restart the daemon: it will restore the last good backup, with what can still be read of this one, and keep this one aside. Without a backup copy the whole data folder first; then `ebbmark restore FILE` with a copy from elsewhere, or sqlite3's .recover, which saves what can be read. Then find out why: a dying card or a power cut on a disk that does not keep its word.",
                 ),
             }
         }
