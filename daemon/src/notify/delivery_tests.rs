@@ -8,8 +8,10 @@ use ebbmark_core::ids::NoticeId;
 use ebbmark_core::notice::NoticeKind;
 use ebbmark_core::notice::quiet::{Quiet, TimeOfDay};
 use ebbmark_core::notice::wishes::Wishes;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Litres;
+use ebbmark_core::units::Preferences;
 use ebbmark_store::model::{
     Change, Command, DeliveryState, Done, NewNotice, Notice, NoticeDelivery, VesselFacts,
 };
@@ -450,9 +452,10 @@ async fn what_the_store_was_not_told_is_not_sent_again() {
     let config: NotifyConfig = toml::from_str(&hook("phone", web.port)).unwrap();
     let ways = super::ways(&config, Arc::new(|_, _| {})).unwrap();
     let (_, way) = ways.into_iter().find(|(name, _)| name == "phone").unwrap();
+    let utc = TimeZone::UTC;
     let desk = Desk {
         now: START,
-        zone: &TimeZone::UTC,
+        style: Style::usual(&utc),
         links: None,
     };
     let job = |unreported| Job {
@@ -469,6 +472,7 @@ async fn what_the_store_was_not_told_is_not_sent_again() {
         failing: false,
         writer: bench.writer.clone(),
         give_up_after: Span::hours(24),
+        units: Preferences::USUAL,
         zone: TimeZone::UTC,
     };
     // Sent, and the store is gone before it can be told.

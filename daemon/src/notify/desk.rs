@@ -40,7 +40,10 @@ impl Means<'_> {
     ) -> Result<Vec<(Letter, Vec<DueDelivery>)>, StoreError> {
         let desk = Desk {
             now: self.now,
-            zone: self.zone,
+            style: Style {
+                units: self.units,
+                zone: self.zone,
+            },
             links: self.links,
         };
         let about = self.about(&messages)?;

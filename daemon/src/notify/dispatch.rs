@@ -288,6 +288,7 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
             writer: self.writer.clone(),
             give_up_after: self.rules.give_up_after,
             zone: zone.clone(),
+            units,
         };
         let clock = self.now.clone();
         state.recovered = false;

@@ -5,7 +5,6 @@ use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use ebbmark_web::link::GOOD_FOR;
-use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::letter::{Letter, Part};
@@ -36,7 +35,7 @@ pub fn content_id(number: usize) -> String {
     format!("curve-{number}")
 }
 
-pub fn page(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
+pub fn page(letter: &Letter, now: Moment, style: &Style<'_>) -> String {
     let mut pictures = 0;
     let several = letter.parts.len() > 1;
     let page = html! {
@@ -55,7 +54,7 @@ pub fn page(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
                     @if several {
                         div style="max-width:600px;margin:0 auto 12px" { h1 style=(HEAD) { (letter.title) } }
                     }
-                    @for part in &letter.parts { (leaf(part, several, &mut pictures, now, zone)) }
+                    @for part in &letter.parts { (leaf(part, several, &mut pictures, now, style)) }
                     div style="max-width:600px;margin:0 auto" {
                         p.soft style=(SOFT) {
                             "Ebbmark, in the cellar."
@@ -71,11 +70,17 @@ pub fn page(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
     page.into_string()
 }
 
-fn leaf(part: &Part, several: bool, pictures: &mut usize, now: Moment, zone: &TimeZone) -> Markup {
+fn leaf(
+    part: &Part,
+    several: bool,
+    pictures: &mut usize,
+    now: Moment,
+    style: &Style<'_>,
+) -> Markup {
     html! {
         div.leaf style=(LEAF) {
             h1 style=(HEAD) { (part.title) }
-            @if several { p.soft style=(SOFT) { (show::day_and_time(part.at, now, &Style::usual(zone))) } }
+            @if several { p.soft style=(SOFT) { (show::day_and_time(part.at, now, style)) } }
             (paragraphs(&part.body))
             @for curve in &part.curves {
                 p style="margin:0 0 12px" {
@@ -123,6 +128,8 @@ fn paragraphs(body: &str) -> Markup {
 mod tests {
     use ebbmark_core::notice::NoticeKind;
 
+    use jiff::tz::TimeZone;
+
     use super::*;
 
     #[test]
@@ -136,7 +143,7 @@ mod tests {
             says: "At \"1.050\" <now>".into(),
             width: 900,
         }];
-        let page = page(&letter, at, &TimeZone::UTC);
+        let page = page(&letter, at, &Style::usual(&TimeZone::UTC));
         assert!(
             !page.contains("<script") && !page.contains("<img src=x"),
             "{page}"

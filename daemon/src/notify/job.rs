@@ -1,7 +1,9 @@
 //! One way's turn: sends what is due for it, and writes down what came of each.
 
 use ebbmark_core::ids::NoticeId;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
+use ebbmark_core::units::Preferences;
 use ebbmark_store::model::{Command, DeliveryOutcome, DueDelivery};
 use ebbmark_store::{StoreError, Writer};
 use jiff::tz::TimeZone;
@@ -39,6 +41,7 @@ pub struct Job {
     pub writer: Writer,
     pub give_up_after: Span,
     pub zone: TimeZone,
+    pub units: Preferences,
 }
 
 impl Job {
@@ -56,8 +59,12 @@ impl Job {
         };
         self.report_all(outcomes, &mut finished).await;
 
+        let style = Style {
+            units: self.units,
+            zone: &self.zone,
+        };
         for (letter, deliveries) in &self.messages {
-            let sent = self.way.send(letter, clock(), &self.zone).await;
+            let sent = self.way.send(letter, clock(), &style).await;
             // Each at once: what was sent must not be sent again because a later one hangs.
             let outcomes = deliveries
                 .iter()

@@ -11,7 +11,6 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::Gravity;
 use ebbmark_store::model::Notice;
 use ebbmark_web::link::Links;
-use jiff::tz::TimeZone;
 
 #[derive(Clone, Debug, PartialEq)]
 pub struct Letter {
@@ -66,7 +65,7 @@ pub struct About {
 #[derive(Clone, Copy)]
 pub struct Desk<'a> {
     pub now: Moment,
-    pub zone: &'a TimeZone,
+    pub style: Style<'a>,
     pub links: Option<&'a Links>,
 }
 
@@ -133,7 +132,7 @@ impl Letter {
         let mut body = String::new();
         let mut vessels: Vec<&str> = Vec::new();
         for letter in &letters {
-            let when = show::day_and_time(letter.at, desk.now, &Style::usual(desk.zone));
+            let when = show::day_and_time(letter.at, desk.now, &desk.style);
             // Writing to a String cannot fail.
             let _ = writeln!(body, "{when}: {}", letter.title);
             if !letter.body.is_empty() {
@@ -181,7 +180,7 @@ impl Letter {
 /// What is over before it could be told is not told as if it stood, and what is told again says so.
 fn words(notice: &Notice, desk: &Desk) -> (String, String) {
     let Notice { title, body, .. } = notice;
-    let when = |at| show::day_and_time(at, desk.now, &Style::usual(desk.zone));
+    let when = |at| show::day_and_time(at, desk.now, &desk.style);
     match notice.cleared.filter(|_| notice.kind.lasts()) {
         Some(over) => {
             let head = if notice.kind == NoticeKind::StepDue {
@@ -236,6 +235,8 @@ mod tests {
     use ebbmark_core::ids::{NoticeId, VesselId};
     use ebbmark_core::time::Span;
 
+    use jiff::tz::TimeZone;
+
     use super::*;
 
     static UTC: TimeZone = TimeZone::UTC;
@@ -247,7 +248,7 @@ mod tests {
     fn desk(links: Option<&Links>) -> Desk<'_> {
         Desk {
             now: now(),
-            zone: &UTC,
+            style: Style::usual(&UTC),
             links,
         }
     }

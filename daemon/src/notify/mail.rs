@@ -7,7 +7,6 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
-use jiff::tz::TimeZone;
 use lettre::message::header::ContentType;
 use lettre::message::{Attachment, Mailbox, Message, MultiPart, SinglePart};
 use lettre::transport::smtp::authentication::Credentials;
@@ -82,8 +81,13 @@ impl Mail {
 
     /// # Errors
     /// The server did not take it, in words for the maker.
-    pub async fn send(&self, letter: &Letter, now: Moment, zone: &TimeZone) -> Result<(), String> {
-        let mail = self.message(letter, now, zone)?;
+    pub async fn send(
+        &self,
+        letter: &Letter,
+        now: Moment,
+        style: &Style<'_>,
+    ) -> Result<(), String> {
+        let mail = self.message(letter, now, style)?;
         self.server
             .send(mail)
             .await
@@ -120,7 +124,7 @@ impl Mail {
 
     /// Words, the same as HTML, and the pictures that stands in: `multipart/related` of a
     /// `multipart/alternative` and its images (RFC 2046, 5.1.4; RFC 2387).
-    fn message(&self, letter: &Letter, now: Moment, zone: &TimeZone) -> Result<Message, String> {
+    fn message(&self, letter: &Letter, now: Moment, style: &Style<'_>) -> Result<Message, String> {
         let sent = UNIX_EPOCH
             .checked_add(Duration::from_millis(now.0.max(0).cast_unsigned()))
             .unwrap_or_else(SystemTime::now);
@@ -135,8 +139,8 @@ impl Mail {
             mail = mail.to(to.clone());
         }
         let words = MultiPart::alternative()
-            .singlepart(SinglePart::plain(plain(letter, now, zone)))
-            .singlepart(SinglePart::html(html::page(letter, now, zone)));
+            .singlepart(SinglePart::plain(plain(letter, now, style)))
+            .singlepart(SinglePart::html(html::page(letter, now, style)));
         let mut whole = MultiPart::related().multipart(words);
         let png = ContentType::parse("image/png").map_err(|e| e.to_string())?;
         let curves = letter.parts.iter().flat_map(|part| &part.curves);
@@ -163,13 +167,13 @@ fn tls_parameters(config: &MailConfig) -> Result<TlsParameters, String> {
 }
 
 /// A letter in words.
-fn plain(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
+fn plain(letter: &Letter, now: Moment, style: &Style<'_>) -> String {
     let several = letter.parts.len() > 1;
     let mut text = String::new();
     // Writing to a String cannot fail.
     for part in &letter.parts {
         if several {
-            let when = show::day_and_time(part.at, now, &Style::usual(zone));
+            let when = show::day_and_time(part.at, now, style);
             let _ = writeln!(text, "{when}: {}", part.title);
         }
         let body = Some(&part.body).filter(|b| !b.is_empty());
@@ -200,6 +204,8 @@ fn plain(letter: &Letter, now: Moment, zone: &TimeZone) -> String {
 
 #[cfg(test)]
 mod tests {
+    use jiff::tz::TimeZone;
+
     use super::*;
     use crate::notify::sink;
     use ebbmark_core::notice::NoticeKind;
@@ -236,7 +242,9 @@ mod tests {
     async fn a_mail_arrives_whole() {
         let mut sink = sink::smtp(0).await;
         let mail = Mail::new(&config(sink.port)).unwrap();
-        mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap();
+        mail.send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
+            .await
+            .unwrap();
         let came = sink.came.recv().await.unwrap();
         assert!(came.head.contains("EHLO example.org\r\n"), "{}", came.head);
         assert!(
@@ -287,7 +295,9 @@ mod tests {
             "Fässchen: 18 °C".to_owned(),
             "18 °C, größer".to_owned(),
         );
-        mail.send(&letter, NOW, &TimeZone::UTC).await.unwrap();
+        mail.send(&letter, NOW, &Style::usual(&TimeZone::UTC))
+            .await
+            .unwrap();
         let came = sink.came.recv().await.unwrap();
         // RFC 2047 encoded word in the subject; the body in a transfer encoding that says so.
         assert!(came.body.contains("Subject: =?utf-8?"), "{}", came.body);
@@ -304,17 +314,27 @@ mod tests {
         let sink = sink::smtp(0).await;
         sink.answer(&["451 try later", "554 not wanted here"]);
         let mail = Mail::new(&config(sink.port)).unwrap();
-        let error = mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap_err();
+        let error = mail
+            .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
+            .await
+            .unwrap_err();
         assert!(
             error.contains("put it off") && error.contains("try later"),
             "{error}"
         );
-        let error = mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap_err();
+        let error = mail
+            .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
+            .await
+            .unwrap_err();
         assert!(
             error.contains("refused") && error.contains("not wanted here"),
             "{error}"
         );
-        assert_eq!(mail.send(&letter(), NOW, &TimeZone::UTC).await, Ok(()));
+        assert_eq!(
+            mail.send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
+                .await,
+            Ok(())
+        );
     }
 
     #[tokio::test]
@@ -329,7 +349,7 @@ mod tests {
         };
         Mail::new(&config)
             .unwrap()
-            .send(&letter(), NOW, &TimeZone::UTC)
+            .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
             .await
             .unwrap();
         let came = sink.came.recv().await.unwrap();
@@ -362,7 +382,7 @@ mod tests {
         // This server offers no STARTTLS.
         let error = Mail::new(&config)
             .unwrap()
-            .send(&letter(), NOW, &TimeZone::UTC)
+            .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
             .await
             .unwrap_err();
         assert!(error.to_ascii_lowercase().contains("starttls"), "{error}");
@@ -373,9 +393,16 @@ mod tests {
     async fn refused_then_back() {
         let port = sink::free_port().await;
         let mail = Mail::new(&config(port)).unwrap();
-        let error = mail.send(&letter(), NOW, &TimeZone::UTC).await.unwrap_err();
+        let error = mail
+            .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
+            .await
+            .unwrap_err();
         assert!(error.contains("could not be reached"), "{error}");
         let _sink = sink::smtp(port).await;
-        assert_eq!(mail.send(&letter(), NOW, &TimeZone::UTC).await, Ok(()));
+        assert_eq!(
+            mail.send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
+                .await,
+            Ok(())
+        );
     }
 }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, mpsc};
 use std::thread;
 
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
@@ -143,7 +144,7 @@ async fn mail_by_starttls_says_nothing_before_it() {
         Ok((clear, secret))
     });
     mail(port, "starttls", true)
-        .send(&letter(), NOW, &TimeZone::UTC)
+        .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
         .await
         .unwrap();
     let (clear, secret) = served.recv().unwrap().unwrap();
@@ -156,7 +157,7 @@ async fn mail_by_starttls_says_nothing_before_it() {
 async fn mail_by_tls_from_the_first_byte() {
     let (port, served) = once(|stream| converse(secure(stream), true, "8BITMIME"));
     mail(port, "tls", true)
-        .send(&letter(), NOW, &TimeZone::UTC)
+        .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
         .await
         .unwrap();
     assert!(
@@ -172,7 +173,7 @@ async fn mail_by_tls_from_the_first_byte() {
 async fn mail_goes_to_no_stranger() {
     let (port, served) = once(|stream| converse(secure(stream), true, "8BITMIME"));
     let error = mail(port, "tls", false)
-        .send(&letter(), NOW, &TimeZone::UTC)
+        .send(&letter(), NOW, &Style::usual(&TimeZone::UTC))
         .await
         .unwrap_err();
     assert!(error.contains("certificate"), "{error}");

@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
 use jiff::tz::TimeZone;
 
@@ -77,7 +78,12 @@ impl Way {
 
     /// # Errors
     /// It was not taken, in words for the maker.
-    pub async fn send(&self, letter: &Letter, now: Moment, zone: &TimeZone) -> Result<(), String> {
+    pub async fn send(
+        &self,
+        letter: &Letter,
+        now: Moment,
+        style: &Style<'_>,
+    ) -> Result<(), String> {
         match self {
             Way::Log => {
                 tracing::info!(
@@ -96,7 +102,7 @@ impl Way {
                 }
                 Ok(())
             }
-            Way::Mail(mail) => mail.send(letter, now, zone).await,
+            Way::Mail(mail) => mail.send(letter, now, style).await,
             Way::Webhook(hook) => {
                 let (hook, letter) = (Arc::clone(hook), letter.clone());
                 tokio::task::spawn_blocking(move || hook.send(&letter))
@@ -119,6 +125,6 @@ impl Way {
             "Ebbmark: a test".to_owned(),
             "If you can read this, notices come through this way.".to_owned(),
         );
-        self.send(&letter, now, &TimeZone::UTC).await
+        self.send(&letter, now, &Style::usual(&TimeZone::UTC)).await
     }
 }
