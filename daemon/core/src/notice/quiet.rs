@@ -204,6 +204,12 @@ mod tests {
             late.ends(at("2026-03-29T01:00:00Z"), &vienna),
             Some(at("2026-03-29T04:00:00Z"))
         );
+        // The half hour between two nights is left out in spring: they are one.
+        let nearly_all = quiet("02:30", "02:00");
+        assert_eq!(
+            nearly_all.ends(at("2026-03-29T00:59:00Z"), &vienna),
+            Some(at("2026-03-30T00:00:00Z"))
+        );
         let noon = quiet("12:00", "14:00");
         assert_eq!(
             noon.ends(at("2026-07-01T10:30:00Z"), &vienna),
