@@ -40,7 +40,7 @@ const SEED: u64 = 0x5eed_0b0a_7d1d_2026;
 const LONG: Duration = Duration::from_secs(600);
 
 fn cuts() -> u64 {
-    std::env::var(CUTS).map_or(60, |n| n.parse().unwrap())
+    std::env::var(CUTS).map_or(40, |n| n.parse().unwrap())
 }
 
 fn payload(n: u64, dice: &mut Dice) -> String {
