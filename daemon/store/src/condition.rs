@@ -23,7 +23,8 @@ pub enum Condition {
     Damaged(String),
 }
 
-/// Looks at the database for `patience` at most. Nothing is written to it.
+/// Looks at the database for `patience` at most. Nothing is written to it, but that what was begun when
+/// the power went is undone.
 ///
 /// # Errors
 /// It is another program's or a newer one's, or may not be opened. No damage then, and no copy
@@ -49,6 +50,7 @@ pub fn condition(path: &Path, patience: Duration) -> Result<Condition, StoreErro
         Ok(0) => return Ok(Condition::Empty),
         _ => {}
     }
+    migrate::undo_what_was_begun(path);
     let looked = migrate::check(path).and_then(|_| {
         let reader = Reader::open(path, watch::Sender::new(None))?;
         reader.damage(patience)

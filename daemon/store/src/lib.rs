@@ -66,6 +66,7 @@ use tokio::sync::watch;
 /// The file cannot be opened, is from a newer program, or an upgrade failed.
 pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreError> {
     swap::settle(path)?;
+    migrate::undo_what_was_begun(path);
     migrate::check(path)?;
     let opened = |cause| StoreError::Open {
         path: path.to_owned(),

@@ -61,6 +61,22 @@ pub fn check(path: &Path) -> Result<i64, StoreError> {
     Ok(found)
 }
 
+/// A power cut in the first moments of a database, before it keeps a log of changes, leaves a journal
+/// that undoes what was begun. Until somebody who may write has looked, nobody can read.
+pub fn undo_what_was_begun(path: &Path) {
+    let mut journal = path.as_os_str().to_owned();
+    journal.push("-journal");
+    let there = |path: &Path| std::fs::metadata(path).is_ok_and(|m| m.len() > 0);
+    if !there(path) || !there(Path::new(&journal)) {
+        return;
+    }
+    let undone = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+        .and_then(|conn| version(&conn));
+    if let Err(cause) = undone {
+        tracing::warn!(%cause, "what was begun when the power went cannot be undone");
+    }
+}
+
 /// Brings the schema up to [`KNOWN`], one step per transaction: a power cut between two steps
 /// leaves a whole earlier schema, and the next start goes on from there.
 pub fn upgrade(conn: &mut Connection) -> rusqlite::Result<()> {

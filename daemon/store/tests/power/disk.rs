@@ -108,6 +108,9 @@ impl Disk {
                 self.asked.clear();
                 self.synced = self.names.clone();
             }
+            Step::Open { file } => {
+                self.file(file);
+            }
             Step::Remove { file } => self.name(Naming::Gone(file.clone())),
             Step::Rename { from, to } => self.name(Naming::Renamed(from.clone(), to.clone())),
             Step::Noted(_) => {}

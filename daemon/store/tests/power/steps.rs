@@ -24,6 +24,10 @@ pub enum Step {
         file: String,
     },
     SyncFolder,
+    /// Made, or only opened.
+    Open {
+        file: String,
+    },
     Remove {
         file: String,
     },
@@ -41,7 +45,7 @@ pub fn watched(child: &str, variable: &str, folder: &Path) -> Vec<Step> {
     let log = tempfile::NamedTempFile::new().unwrap();
     let output = Process::new("strace")
         .args(["-f", "-y", "-s", "70000", "-e"])
-        .arg("trace=pwrite64,pwritev,write,writev,ftruncate,fsync,fdatasync,unlink,unlinkat,rename")
+        .arg("trace=openat,pwrite64,pwritev,write,writev,ftruncate,fsync,fdatasync,unlink,unlinkat,rename")
         .arg("-o")
         .arg(log.path())
         .arg(std::env::current_exe().unwrap())
@@ -83,6 +87,12 @@ fn step(call: &str, folder: &str) -> Option<Step> {
         let path = rest.split('"').nth(1)?;
         let file = path.strip_prefix(folder)?.trim_start_matches('/');
         return Some(Step::Remove { file: file.into() });
+    }
+    if name == "openat" {
+        let path = rest.split('"').nth(1)?;
+        let file = path.strip_prefix(folder)?.trim_start_matches('/');
+        let is_made = rest.contains("O_CREAT") && !file.ends_with("-shm");
+        return is_made.then(|| Step::Open { file: file.into() });
     }
     if name == "rename" {
         let mut paths = rest.split('"').skip(1).step_by(2);
