@@ -115,7 +115,7 @@ await withBrowser({ javaScriptEnabled: scripts, viewport: { width: 390, height: 
   const wide = await page.evaluate(() => document.documentElement.scrollWidth);
   check(wide <= 390, "nothing hangs over the side of a small screen", `${wide} px`);
 
-  await page.goto(`${base}/settings`);
+  await page.goto(`${base}/access`);
   await page.getByRole("button", { name: "Sign out" }).click();
   await page.waitForURL(/\/enter/);
   await page.goto(vessel);

@@ -73,7 +73,7 @@ await withBrowser({ viewport: { width: 390, height: 844 }, hasTouch: true }, asy
   // Signed out meanwhile.
   button = await write(page, "signed out");
   const beside = await context.newPage();
-  await beside.goto(`${base}/settings`);
+  await beside.goto(`${base}/access`);
   await beside.getByRole("button", { name: "Sign out" }).click();
   await beside.waitForURL(/\/enter/);
   await button.tap();
