@@ -342,13 +342,13 @@ fn render(
                     @if vessel.retired { p.aside { "This vessel is off the cellar view." } }
                     p.jump { a href="#write" { "Write in the book" } }
                 }
+                section aria-labelledby="drawing" {
+                    (chart::show(visitor, story)?)
+                }
                 (evidence::why(visitor, story))
                 (to_do(visitor, story))
                 section aria-labelledby="gates" { (gates::show(visitor, story)) }
                 (family::show(visitor, story))
-                section aria-labelledby="drawing" {
-                    (chart::show(visitor, story)?)
-                }
                 (reckonings::show(story))
                 section aria-labelledby="write" {
                     h2 #write { "Write in the book" }
