@@ -113,7 +113,7 @@ await withBrowser({ viewport: { width: 1400, height: 900 } }, async (context) =>
   await looks(page, "vessel-reckoning");
   await page.goto(`${vessels[0]}/reckon/stabilise?despite=to+see+it&ph=12`);
   await looks(page, "vessel-reckoning-refused");
-  for (const name of ["tasks", "reckon", "archive", "feeds", "notices", "notices/ways", "settings", "access", "start", "prices", "wall", "look-round", "mead/1", "mead/1/again", "compare?mead=1&mead=2", "nowhere"]) {
+  for (const name of ["tasks", "reckon", "archive", "feeds", "notices", "notices/ways", "settings", "access", "start", "prices", "wall", "look-round", "mead/1", "mead/1/again", "vessel/1/label", "vessel/1/blend", "compare?mead=1&mead=2", "nowhere"]) {
     await page.goto(`${base}/${name}`);
     await looks(page, name.replace(/\W+/g, "-"));
   }

@@ -144,7 +144,7 @@ fn said(title: &str, notice: &Notice, body: Markup) -> Markup {
             h1 { (title) }
             @if title != notice.title { p { (notice.title) } }
             (body)
-            p { a href="/notices" { "To the notices" } }
+            p.jump { a href="/notices" { "To the notices" } }
         }
     };
     bare(title, None, main)
@@ -155,7 +155,7 @@ fn refusal(status: StatusCode, title: &str, say: &str) -> Refusal {
         main.narrow #main tabindex="-1" data-follows="" {
             h1 { (title) }
             p.sentence { (say) }
-            p { a href="/notices" { "To the notices" } }
+            p.jump { a href="/notices" { "To the notices" } }
         }
     };
     Refusal(status, bare(title, None, main))
