@@ -25,9 +25,15 @@ fn cellar() -> (Process, String, String) {
         Some(line.split_once("the password is ")?.1.to_owned())
     });
     let visitor = Visitor::new(&page);
-    until_true("every vessel judged", || {
-        !visitor.page("/").contains("Nothing judged yet")
-    });
+    until_true(
+        "every vessel judged, and what there is to tell told",
+        || {
+            let told = visitor.page("/notices");
+            !visitor.page("/").contains("Nothing judged yet")
+                && told.contains("it has stopped in the cold")
+                && told.contains("it is at")
+        },
+    );
     (demo, page, password)
 }
 
