@@ -112,3 +112,21 @@ fn demo_by(mut command: Command, minutes_per_second: &str) -> (Process, String) 
     });
     (demo, page)
 }
+
+/// The tables that send notices to a mail server on this machine, and over MQTT, without gathering.
+pub fn mail_to(port: u16) -> String {
+    format!(
+        r#"
+[notify]
+mqtt = true
+gather-minutes = 0
+
+[notify.mail]
+host = "127.0.0.1"
+port = {port}
+security = "none"
+from = "Cellar <cellar@example.org>"
+to = ["maker@example.org"]
+"#
+    )
+}

@@ -17,25 +17,8 @@ use ebbmark_tests::wait::{until, until_true};
 use serde_json::{Value, json};
 
 use crate::clock::faketime;
-use crate::common::{days_ago, local, message, publish, rfc3339, series, text};
+use crate::common::{days_ago, local, mail_to, message, publish, rfc3339, series, text};
 use crate::pages::browse_with;
-
-fn mail_to(port: u16) -> String {
-    format!(
-        r#"
-[notify]
-mqtt = true
-gather-minutes = 0
-
-[notify.mail]
-host = "127.0.0.1"
-port = {port}
-security = "none"
-from = "Cellar <cellar@example.org>"
-to = ["maker@example.org"]
-"#
-    )
-}
 
 /// A cellar whose daemon goes by a clock that can be set.
 struct Clocked {

@@ -6,22 +6,12 @@ use ebbmark_tests::ports;
 use ebbmark_tests::sink::{MailSink, WebSink};
 use ebbmark_tests::wait::until_true;
 
-use crate::common::{days_ago, errors, local, series};
+use crate::common::{days_ago, errors, local, mail_to, series};
 
 fn ways_out(mail_port: u16, web_port: u16) -> String {
+    let mail = mail_to(mail_port);
     format!(
-        r#"
-[notify]
-mqtt = true
-gather-minutes = 0
-
-[notify.mail]
-host = "127.0.0.1"
-port = {mail_port}
-security = "none"
-from = "Cellar <cellar@example.org>"
-to = ["maker@example.org"]
-
+        r#"{mail}
 [notify.webhook.phone]
 url = "http://127.0.0.1:{web_port}/push?key=secret"
 headers = {{ authorization = "Bearer 0123" }}

@@ -10,7 +10,7 @@ use ebbmark_tests::tools::{root, system, tool};
 use ebbmark_tests::wait::until_true;
 use serde_json::{Value, json};
 
-use crate::common::{days_ago, demo, message, publish, rfc3339, series, text};
+use crate::common::{days_ago, demo, mail_to, message, publish, rfc3339, series, text};
 
 /// Runs a script of `tests/browser` and fails with what it found wrong.
 pub fn browse(script: &str, page: &str, password: &str, scripts: &str) {
@@ -177,11 +177,7 @@ fn nothing_written_is_lost_behind_thick_walls() {
 #[test]
 fn the_first_hour_from_an_empty_board() {
     let mail = MailSink::start();
-    let cellar = Cellar::with(&format!(
-        "[notify.mail]\nhost = \"127.0.0.1\"\nport = {}\nsecurity = \"none\"\n\
-         from = \"cellar@example.org\"\nto = [\"maker@example.org\"]\n",
-        mail.port
-    ));
+    let cellar = Cellar::with(&mail_to(mail.port));
     let daemon = cellar.start();
     let code = daemon.process.err.wait_for("the code", |line| {
         let (_, rest) = line.split_once("with the code ")?;

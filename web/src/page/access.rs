@@ -6,10 +6,9 @@ use axum::response::{IntoResponse, Response};
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::{Scopes, Session, Token};
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::Sheet;
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::auth::{PASSWORD_SETTING, token};
 use crate::calendar::KEY_SETTING;
@@ -32,11 +31,6 @@ pub(crate) const SCOPES: [(&str, &str); 3] = [
     ("look", "read what the pages show"),
     ("write", "do what the forms do, and read"),
 ];
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 /// A secret just made; it is shown this once.
 #[derive(Clone, Copy)]

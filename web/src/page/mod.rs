@@ -26,6 +26,8 @@ pub(crate) mod ways;
 use axum::http::{HeaderMap, StatusCode, header};
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
+use serde::Deserialize;
+
 use crate::assets;
 use crate::fault::Fault;
 use crate::visitor::{Standing, Visitor};
@@ -53,6 +55,13 @@ const CHAPTERS: [(Here, &str, &str); 7] = [
     (Here::Notices, "/notices", "Notices"),
     (Here::Settings, "/settings", "Settings"),
 ];
+
+/// What a page is asked by whatever leads back to it.
+#[derive(Deserialize)]
+pub(crate) struct Asked {
+    /// What a form led to, see [`done`].
+    done: Option<String>,
+}
 
 /// A whole page. `follows` names the changes that make the script fetch it again (see `live`);
 /// empty for a page that does not change by itself.

@@ -7,10 +7,9 @@ use ebbmark_core::notice::quiet::Quiet;
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::{DeliveryState, Notice, NoticeDelivery};
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::Sheet;
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::WayOut;
 use crate::app::App;
 use crate::fault::Fault;
@@ -19,11 +18,6 @@ use crate::visitor::{Looking, Visitor};
 const SHOWN: u32 = 60;
 const TEST_FORM: &str = "test";
 const ANSWER_FORM: &str = "answer";
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 pub(crate) async fn show(
     State(app): State<App>,
@@ -54,13 +48,20 @@ fn ways_out(visitor: &Visitor, ways: &[WayOut]) -> Markup {
             }
             @if let Some(why) = why_no_forms(visitor) { (why) }
             p { "What goes by which, quiet hours and a summary: " a href="/notices/ways" { "what is told how" } "." }
-            ul.plain {
-                @for way in ways {
-                    li.way {
-                        p { b { (way.name) } " " (way.description) }
-                        @if let Some(sheet) = Sheet::new(visitor, TEST_FORM, None) {
-                            (sheet.form("/notices/test", "Send a test", sheet.hidden("channel", &way.name)))
-                        }
+            (tests(visitor, ways))
+        }
+    }
+}
+
+/// Each way out, with a button that tries it.
+pub(super) fn tests(visitor: &Visitor, ways: &[WayOut]) -> Markup {
+    html! {
+        ul.plain {
+            @for way in ways {
+                li.way {
+                    p { b { (way.name) } " " (way.description) }
+                    @if let Some(sheet) = Sheet::new(visitor, TEST_FORM, None) {
+                        (sheet.form("/notices/test", "Send a test", sheet.hidden("channel", &way.name)))
                     }
                 }
             }

@@ -7,10 +7,9 @@ use ebbmark_core::deed::Substance;
 use ebbmark_core::price::{Good, Price, Prices};
 use ebbmark_core::units::Kilograms;
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::Sheet;
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::{Draft, local_text};
@@ -20,11 +19,6 @@ use crate::visitor::{Looking, Visitor};
 pub(crate) const PRICE_FORM: &str = "price";
 pub(crate) const MONEY_FORM: &str = "money";
 const STRIKE_FORM: &str = "strike";
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 pub(crate) async fn show(
     State(app): State<App>,

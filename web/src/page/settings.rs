@@ -8,10 +8,9 @@ use ebbmark_core::units::{
 };
 use ebbmark_store::reader::ZONE_SETTING;
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::{Sheet, pick};
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::form::Draft;
@@ -59,11 +58,6 @@ pub(crate) const PRESSURE_SCALES: [(PressureScale, &str, &str); 2] = [
     (PressureScale::Bar, "bar", "bar"),
     (PressureScale::Psi, "psi", "psi"),
 ];
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 pub(crate) async fn show(
     State(app): State<App>,

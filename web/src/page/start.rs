@@ -22,7 +22,6 @@ use crate::fault::Fault;
 use crate::visitor::{Standing, Visitor};
 
 const CLOSE_FORM: &str = "close";
-const TEST_FORM: &str = "test";
 /// A test notice further back than this many others is forgotten.
 const NOTICES: u32 = 200;
 
@@ -297,16 +296,7 @@ fn notices(app: &App, visitor: &Visitor, progress: &Progress) -> Step {
                 }
             } @else {
                 p { "Send a test, and see that it arrives." }
-                ul.plain {
-                    @for way in ways {
-                        li.way {
-                            p { b { (way.name) } " " (way.description) }
-                            @if let Some(sheet) = Sheet::new(visitor, TEST_FORM, None) {
-                                (sheet.form("/notices/test", "Send a test", sheet.hidden("channel", &way.name)))
-                            }
-                        }
-                    }
-                }
+                (super::notices::tests(visitor, ways))
             }
         },
     }

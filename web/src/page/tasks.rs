@@ -6,10 +6,9 @@ use ebbmark_core::tasks::{Due, Kind, Task};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::tasks::ToDo;
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::{Sheet, fold};
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::app::App;
 use crate::fault::Fault;
 use crate::show::{as_heading, as_sentence};
@@ -18,11 +17,6 @@ use crate::visitor::{Looking, Visitor};
 const TASK_FORM: &str = "task";
 /// What falls due so soon is worth a line in the cellar.
 const SOON: Span = Span::hours(24);
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 pub(crate) async fn show(
     State(app): State<App>,

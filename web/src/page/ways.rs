@@ -9,10 +9,9 @@ use ebbmark_core::notice::summary::On;
 use ebbmark_core::notice::wishes::{OfVessel, Wishes};
 use ebbmark_store::model::Vessel;
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::Sheet;
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::WayOut;
 use crate::app::App;
 use crate::fault::Fault;
@@ -56,11 +55,6 @@ pub(crate) fn breaks(kind: NoticeKind) -> String {
 }
 
 pub(crate) const BREAKS_PRESSING: &str = "break.pressing";
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 pub(crate) async fn show(
     State(app): State<App>,

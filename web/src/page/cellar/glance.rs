@@ -108,15 +108,27 @@ fn words(all: &[Word]) -> Markup {
 /// What is wrong with a vessel; `None` when all is well with it.
 pub(super) fn wrong(visitor: &Visitor, row: &Row) -> Option<&'static str> {
     let verdict = &row.verdict.as_ref()?.verdict;
-    let says = match verdict.phase {
-        Phase::Restarted => "falling again",
+    let phase = verdict.phase;
+    if matches!(
+        phase,
+        Phase::Restarted | Phase::Stuck | Phase::Resting | Phase::NoData
+    ) {
+        return Some(few_words(phase));
+    }
+    float_trouble(verdict, &visitor.style())?;
+    Some("its float wants a look")
+}
+
+/// How a mead goes.
+pub(super) fn few_words(phase: Phase) -> &'static str {
+    match phase {
+        Phase::NoData => "no readings",
+        Phase::Lag => "not falling yet",
+        Phase::Active => "falling",
+        Phase::Slowing => "slowing down",
+        Phase::Settled => "has stopped falling",
         Phase::Stuck => "stopped too high",
         Phase::Resting => "stopped in the cold",
-        Phase::NoData => "no readings",
-        _ => {
-            float_trouble(verdict, &visitor.style())?;
-            "its float wants a look"
-        }
-    };
-    Some(says)
+        Phase::Restarted => "falling again",
+    }
 }

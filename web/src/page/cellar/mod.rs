@@ -13,12 +13,11 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::{Gate, Gates, Verdict};
 use ebbmark_store::model::{Feed, Vessel};
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use self::glance::Glance;
 use self::row::{Cellar, Row};
 use super::field::{Sheet, fold};
-use super::{Here, done, shell, tasks, why_no_forms};
+use super::{Asked, Here, done, shell, tasks, why_no_forms};
 use crate::app::App;
 use crate::chart;
 use crate::fault::Fault;
@@ -27,11 +26,6 @@ use crate::show::as_sentence;
 use crate::visitor::{Looking, Visitor};
 
 pub(crate) const ADD_FORM: &str = "add-vessel";
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 pub(crate) async fn show(
     State(app): State<App>,

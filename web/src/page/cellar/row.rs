@@ -115,9 +115,8 @@ impl Row {
 
     /// A task that is due says what the next step would say.
     pub fn asks_for_a_step(&self, now: Moment) -> bool {
-        let steps = [Kind::Rack, Kind::Stabilise, Kind::Seal];
-        let due = |t: &Task| t.is_due(now) && steps.contains(&t.kind);
-        self.tasks.iter().any(due)
+        let steps = [What::Rack, What::Stabilise, What::Seal];
+        steps.into_iter().any(|step| self.is_due(step, now))
     }
 
     /// Whether this step is a task that is due.

@@ -2,10 +2,9 @@
 //! but the way back.
 
 use axum::extract::State;
-use ebbmark_core::verdict::outcome::Phase;
 use maud::{Markup, html};
 
-use super::glance::wrong;
+use super::glance::{few_words, wrong};
 use super::row::{self, Row};
 use crate::app::App;
 use crate::fault::Fault;
@@ -51,31 +50,17 @@ fn line(visitor: &Visitor, row: &Row) -> Markup {
     let wrong = wrong(visitor, row);
     let due = row.tasks.iter().find(|task| task.is_due(visitor.now));
     let says = match (wrong, due, verdict) {
-        (Some(says), ..) => as_heading(says),
-        (None, Some(task), _) => as_heading(&task.title),
-        (None, None, Some(verdict)) => state(verdict.phase).to_owned(),
-        (None, None, None) => "Not judged yet".to_owned(),
+        (Some(says), ..) => says,
+        (None, Some(task), _) => &task.title,
+        (None, None, Some(verdict)) => few_words(verdict.phase),
+        (None, None, None) => "not judged yet",
     };
     html! {
         li.wants[wrong.is_some()].due[wrong.is_none() && due.is_some()] {
             b { (row.vessel.facts.name) }
             b.number { @if let Some(g) = verdict.and_then(|v| v.gravity) { (visitor.gravity(g)) } }
-            span { (says) }
+            span { (as_heading(says)) }
             span.number { @if let Some(t) = verdict.and_then(|v| v.temperature) { (visitor.temperature(t)) } }
         }
-    }
-}
-
-/// Of a vessel with which all is well.
-fn state(phase: Phase) -> &'static str {
-    match phase {
-        Phase::NoData => "No readings",
-        Phase::Lag => "Not falling yet",
-        Phase::Active => "Falling",
-        Phase::Slowing => "Slowing down",
-        Phase::Settled => "Has stopped falling",
-        Phase::Stuck => "Stopped too high",
-        Phase::Resting => "Stopped in the cold",
-        Phase::Restarted => "Falling again",
     }
 }

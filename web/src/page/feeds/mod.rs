@@ -10,10 +10,9 @@ use axum::response::{IntoResponse, Response};
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::model::{Feed, ProblemCount, Unclaimed, Vessel};
 use maud::{Markup, html};
-use serde::Deserialize;
 
 use super::field::fold;
-use super::{Here, done, shell, why_no_forms};
+use super::{Asked, Here, done, shell, why_no_forms};
 use crate::StatusLine;
 use crate::app::App;
 use crate::fault::Fault;
@@ -28,11 +27,6 @@ pub(crate) use tilt::tilt_form;
 const MOST_TOPICS: usize = 30;
 /// Up to so many stand with their forms open.
 const FEW_TOPICS: usize = 3;
-
-#[derive(Deserialize)]
-pub(crate) struct Asked {
-    done: Option<String>,
-}
 
 struct Intakes {
     feeds: Vec<Feed>,
