@@ -9,7 +9,7 @@ use ebbmark_core::notice::{Call, NoticeKind};
 use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::Moment;
-use ebbmark_store::model::{Command, NewNotice};
+use ebbmark_store::model::Command;
 use ebbmark_store::writer::{Trouble, Troubles};
 use ebbmark_store::{Reader, StoreError, Writer};
 use ebbmark_web::StatusLine;
@@ -132,16 +132,7 @@ pub async fn told_and_over(
     at: Moment,
     channels: &[String],
 ) -> Result<(), StoreError> {
-    let notice = NewNotice {
-        kind: call.kind,
-        key: key.clone(),
-        vessel: None,
-        at,
-        title: call.title,
-        body: call.body,
-        pressing: false,
-        channels: notify::wanted(reader, channels, call.kind, None)?,
-    };
+    let notice = notify::notice(reader, channels, call, key.clone(), None, at)?;
     for command in [Command::Notify(vec![notice]), Command::Clear { key, at }] {
         match writer.command(command).await {
             Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),

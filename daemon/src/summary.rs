@@ -118,16 +118,7 @@ impl Summarise {
             })
             .collect();
         let call = summary(&vessels, &silent, &unanswered, now, style);
-        Ok(NewNotice {
-            kind: call.kind,
-            key,
-            vessel: None,
-            at: now,
-            title: call.title,
-            body: call.body,
-            pressing: false,
-            channels: notify::wanted(&self.reader, &self.channels, call.kind, None)?,
-        })
+        notify::notice(&self.reader, &self.channels, call, key, None, now)
     }
 }
 

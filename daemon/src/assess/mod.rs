@@ -129,7 +129,7 @@ impl Listening {
 }
 
 impl Assess {
-    /// A notice for the ways out the maker wants for it. `key` names what it stands for.
+    /// See [`notify::notice`].
     fn notice(
         &self,
         call: Call,
@@ -137,16 +137,7 @@ impl Assess {
         vessel: Option<VesselId>,
         at: Moment,
     ) -> Result<NewNotice, StoreError> {
-        Ok(NewNotice {
-            kind: call.kind,
-            key,
-            vessel,
-            at,
-            title: call.title,
-            body: call.body,
-            pressing: false,
-            channels: notify::wanted(&self.reader, &self.channels, call.kind, vessel)?,
-        })
+        notify::notice(&self.reader, &self.channels, call, key, vessel, at)
     }
 }
 

@@ -9,7 +9,7 @@ use ebbmark_core::show;
 use ebbmark_core::text::Style;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_store::backup::GoOn;
-use ebbmark_store::model::{Command, NewNotice};
+use ebbmark_store::model::Command;
 use ebbmark_store::{Reader, StoreError, Writer};
 use jiff::tz::TimeZone;
 use tokio::task::spawn_blocking;
@@ -124,16 +124,8 @@ impl Keeping {
     ) -> Result<(), StoreError> {
         let (zone, units) = self.reader.zone_and_units(&self.zone)?;
         let call = call(&Style { units, zone: &zone });
-        let notice = NewNotice {
-            kind: call.kind,
-            key: key.to_owned(),
-            vessel: None,
-            at,
-            title: call.title,
-            body: call.body,
-            pressing: false,
-            channels: notify::wanted(&self.reader, &self.channels, call.kind, None)?,
-        };
+        let key = key.to_owned();
+        let notice = notify::notice(&self.reader, &self.channels, call, key, None, at)?;
         self.writer
             .command_blocking(Command::Notify(vec![notice]))
             .map(|_| ())

@@ -29,9 +29,9 @@ mod tls_tests;
 use std::sync::Arc;
 
 use ebbmark_core::ids::VesselId;
-use ebbmark_core::notice::NoticeKind;
+use ebbmark_core::notice::{Call, NoticeKind};
 use ebbmark_core::time::Moment;
-use ebbmark_store::model::Change;
+use ebbmark_store::model::{Change, NewNotice};
 use ebbmark_store::{Reader, StoreError, Writer};
 use ebbmark_web::link::Links;
 use jiff::tz::TimeZone;
@@ -54,6 +54,27 @@ pub fn wanted(
     vessel: Option<VesselId>,
 ) -> Result<Vec<String>, StoreError> {
     Ok(reader.wishes()?.ways(kind, vessel, all))
+}
+
+/// A notice for the ways out the maker wants for it. `key` names what it stands for.
+pub fn notice(
+    reader: &Reader,
+    all: &[String],
+    call: Call,
+    key: String,
+    vessel: Option<VesselId>,
+    at: Moment,
+) -> Result<NewNotice, StoreError> {
+    Ok(NewNotice {
+        channels: wanted(reader, all, call.kind, vessel)?,
+        kind: call.kind,
+        key,
+        vessel,
+        at,
+        title: call.title,
+        body: call.body,
+        pressing: false,
+    })
 }
 
 /// Sends notices as they fall due, until `shutdown`.
