@@ -32,7 +32,7 @@ pub(crate) async fn show(
         h1 { "Notices" }
         (ways_out(&visitor, &app.handle.ways_out))
         @if notices.is_empty() {
-            p.aside { "Nothing was told yet. You hear when a mead settles, sticks or starts again, when a feed goes quiet, a battery runs low, a float gets stuck or does not agree with a hand reading, a vessel leaves its temperature band, the daemon itself was down, or something is to be done that should not wait: nutrient, fruit to be pushed down or taken out, a wait that is over." }
+            p.aside { "Nothing was told yet. You hear when a mead settles, sticks or starts again, when a feed goes quiet, a battery runs low, a float gets stuck or does not agree with a hand reading, a vessel leaves its temperature band, no backup came about, the database could not be written or was damaged, the daemon itself was down, or something is to be done that should not wait: nutrient, fruit to be pushed down or taken out, a wait that is over." }
         }
         ol.notices { @for notice in &notices { (one(&visitor, notice, wishes.quiet.as_ref())) } }
     };
