@@ -42,6 +42,24 @@ impl Lines {
         self.shared.0.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Waits until all is read that a process said which has ended: it ends before its last words are
+    /// taken out of the pipe.
+    ///
+    /// # Panics
+    /// Something else holds the pipe for longer than [`DEADLINE`].
+    pub fn to_the_end(&self) {
+        let (said, timeout) = self
+            .shared
+            .1
+            .wait_timeout_while(self.said(), DEADLINE, |said| !said.ended)
+            .unwrap_or_else(PoisonError::into_inner);
+        assert!(
+            !timeout.timed_out(),
+            "the pipe of a process that ended stays open:\n{}",
+            said.lines.join("\n")
+        );
+    }
+
     /// Everything so far.
     pub fn all(&self) -> Vec<String> {
         self.said().lines.clone()

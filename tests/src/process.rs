@@ -81,15 +81,18 @@ impl Process {
         matches!(self.child.try_wait(), Ok(None))
     }
 
-    /// Waits for it to end by itself.
+    /// Waits for it to end by itself, and for its last words.
     ///
     /// # Panics
     /// It does not.
     pub fn wait(&mut self) -> ExitStatus {
         let name = self.name.clone();
-        until(&format!("the end of {name}"), || {
+        let status = until(&format!("the end of {name}"), || {
             self.child.try_wait().expect("a child of ours")
-        })
+        });
+        self.out.to_the_end();
+        self.err.to_the_end();
+        status
     }
 
     /// # Panics
