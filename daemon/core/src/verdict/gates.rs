@@ -144,13 +144,17 @@ pub(super) fn stabilise(e: &Evidence, forecast: &Forecast, memory: &Memory, styl
             "settled, and less than {} is left to fall",
             step(LEFT_TO_STABILISE, e, style)
         )),
-        Some(since) => shut(
-            format!(
-                "settled, and hardly anything seems left; that must hold for {}",
-                show::span(wait)
-            ),
-            Some(since + wait),
-        ),
+        Some(since) => {
+            let until = if wait < Span::hours(1) {
+                "the next readings will tell".to_string()
+            } else {
+                format!("that must hold for {}", show::span(wait))
+            };
+            shut(
+                format!("settled, and hardly anything seems left; {until}"),
+                Some(since + wait),
+            )
+        }
         None => {
             let (what, reading) = would_tell(e, LEFT_TO_STABILISE);
             let left = step(LEFT_TO_STABILISE, e, style);
