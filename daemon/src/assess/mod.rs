@@ -20,6 +20,7 @@ use ebbmark_store::{Reader, StoreError, Writer};
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast::Receiver;
 use tokio::sync::broadcast::error::RecvError;
+use tokio::time::{Instant, MissedTickBehavior};
 use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
@@ -46,11 +47,17 @@ pub struct Assess {
 /// own ageing.
 const TICK: Duration = Duration::from_secs(60);
 
+/// The loop rests this many times as long as it worked: however many vessels there are and however slow
+/// the board, judging takes a tenth of one core, and verdicts come later instead. What the maker wrote
+/// is not kept waiting.
+const RESTS: u32 = 9;
+
 enum Event {
     Change(Change),
     /// Changes were missed: look at everything.
     Missed,
     Tick,
+    Rested,
     Stop,
 }
 
@@ -65,29 +72,35 @@ impl Assess {
         // Ticks come faster when time does, so that a simulated night is not slept through.
         let tick = TICK.min(pace.saturating_mul(10).max(Duration::from_secs(2)));
         let mut ticks = tokio::time::interval(tick);
+        ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
         let clock = self.clock.clone();
         let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
         let mut waiting = Waiting::default();
         waiting.everything(judge.all().await?);
+        let mut rested = Instant::now();
         loop {
+            let began = Instant::now();
             let listening_since = listening.since(&clock);
-            if listening_since.is_some() && !waiting.is_empty() {
-                let Waiting { due, steps } = std::mem::take(&mut waiting);
+            let work = listening_since.and_then(|_| waiting.take(began >= rested));
+            if let Some(Work { due, steps }) = work {
                 judge = judge.round(due).await?;
                 // After the verdicts: what is to be done follows from them.
                 if steps {
                     judge = judge.steps().await?;
                 }
-                // The rest of the pause is where changes gather.
+                rested = rested.max(began) + began.elapsed() * RESTS;
+                // The pause is where changes gather.
                 tokio::select! {
                     () = shutdown.cancelled() => return Ok(()),
                     () = tokio::time::sleep(pace) => {}
                 }
             }
+            let may_work = Instant::now() >= rested;
             let event = tokio::select! {
                 () = shutdown.cancelled() => Event::Stop,
-                _ = ticks.tick() => Event::Tick,
+                _ = ticks.tick(), if may_work => Event::Tick,
+                () = tokio::time::sleep_until(rested), if !may_work => Event::Rested,
                 change = changes.recv() => match change {
                     Ok(change) => Event::Change(change),
                     Err(RecvError::Lagged(_)) => Event::Missed,
@@ -96,12 +109,15 @@ impl Assess {
             };
             match event {
                 Event::Stop => return Ok(()),
+                Event::Rested => {}
                 Event::Change(change) => waiting.change(&change),
                 Event::Missed => waiting.everything(judge.all().await?),
                 Event::Tick => {
                     waiting.everything(judge.all().await?);
                     if let Some(since) = listening.since(&clock) {
+                        let began = Instant::now();
                         judge = judge.watch(since).await?;
+                        rested = rested.max(began) + began.elapsed() * RESTS;
                     }
                 }
             }
@@ -145,24 +161,46 @@ impl Assess {
 #[derive(Default)]
 struct Waiting {
     due: BTreeSet<VesselId>,
+    /// Of these something was written in the book: they do not wait until the loop has rested.
+    written: BTreeSet<VesselId>,
     /// Something was written in a book, time went on, or nobody knows what happened: what is to
     /// be done may be another thing now.
     steps: bool,
 }
 
-impl Waiting {
-    fn is_empty(&self) -> bool {
-        self.due.is_empty() && !self.steps
-    }
+/// One round.
+#[derive(Debug, PartialEq, Eq)]
+struct Work {
+    due: BTreeSet<VesselId>,
+    steps: bool,
+}
 
+impl Waiting {
     fn everything(&mut self, all: BTreeSet<VesselId>) {
         self.due = all;
         self.steps = true;
     }
 
     fn change(&mut self, change: &Change) {
-        self.steps |= matches!(change, Change::Vessel(_));
-        self.due.extend(touched(change));
+        match change {
+            Change::Vessel(vessel) => {
+                self.written.insert(*vessel);
+            }
+            Change::Readings { vessel, .. } => self.due.extend(*vessel),
+            // Our own doing, or nothing to judge.
+            Change::Verdict(_) | Change::Notice(_) | Change::Feeds => {}
+        }
+    }
+
+    /// What there is to do now; until the loop has rested only what the maker waits for.
+    fn take(&mut self, rested: bool) -> Option<Work> {
+        let mut due = std::mem::take(&mut self.written);
+        let mut steps = !due.is_empty();
+        if rested {
+            due.append(&mut self.due);
+            steps |= std::mem::take(&mut self.steps);
+        }
+        (steps || !due.is_empty()).then_some(Work { due, steps })
     }
 
     /// Takes what else has come without waiting for it.
@@ -170,15 +208,6 @@ impl Waiting {
         while let Ok(change) = changes.try_recv() {
             self.change(&change);
         }
-    }
-}
-
-fn touched(change: &Change) -> Option<VesselId> {
-    match change {
-        Change::Readings { vessel, .. } => *vessel,
-        Change::Vessel(vessel) => Some(*vessel),
-        // Our own doing, or nothing to judge.
-        Change::Verdict(_) | Change::Notice(_) | Change::Feeds => None,
     }
 }
 
@@ -213,21 +242,44 @@ mod tests {
     #[test]
     fn what_is_to_be_done_is_looked_at_when_all_vessels_were_judged_or_a_book_was_written_in() {
         let vessel = VesselId(1);
+        let due = BTreeSet::from([vessel]);
         let mut waiting = Waiting::default();
-        assert!(waiting.is_empty());
-        let from = START;
-        waiting.change(&Change::Readings {
+        assert_eq!(waiting.take(true), None);
+        let readings = Change::Readings {
             feed: ebbmark_core::ids::FeedId(1),
             vessel: Some(vessel),
-            from,
-        });
-        assert_eq!((waiting.due.len(), waiting.steps), (1, false));
+            from: START,
+        };
+        waiting.change(&readings);
+        let steps = false;
+        let due_alone = due.clone();
+        assert_eq!(
+            waiting.take(true),
+            Some(Work {
+                due: due_alone,
+                steps
+            })
+        );
         waiting.change(&Change::Vessel(vessel));
-        assert!(waiting.steps);
+        assert!(waiting.take(true).is_some_and(|work| work.steps));
         // A tick, or changes that were missed.
+        waiting.everything(due.clone());
+        assert_eq!(waiting.take(true), Some(Work { due, steps: true }));
+        assert_eq!(waiting.take(true), None);
+    }
+
+    #[test]
+    fn only_what_the_maker_wrote_is_judged_before_the_loop_has_rested() {
+        let (cask, jar) = (VesselId(1), VesselId(2));
         let mut waiting = Waiting::default();
-        waiting.everything(BTreeSet::from([vessel]));
-        assert_eq!((waiting.due.len(), waiting.steps), (1, true));
+        waiting.everything(BTreeSet::from([cask, jar]));
+        assert_eq!(waiting.take(false), None);
+        waiting.change(&Change::Vessel(jar));
+        let due = BTreeSet::from([jar]);
+        assert_eq!(waiting.take(false), Some(Work { due, steps: true }));
+        assert_eq!(waiting.take(false), None);
+        let due = BTreeSet::from([cask, jar]);
+        assert_eq!(waiting.take(true), Some(Work { due, steps: true }));
     }
 
     struct Bench {

@@ -1,0 +1,47 @@
+"""COST.md from the tables of the parts."""
+
+import datetime
+import os
+import pathlib
+import platform
+import subprocess
+import sys
+
+PARTS = {
+    "commits": "Messages committed, beside a bare loop that inserts a payload and a reading with the same pragmas",
+    "broker": "Through an external broker",
+    "fits": "A robust fit beside scipy",
+    "drawing": "A picture beside matplotlib",
+    "verdicts": "Verdicts",
+    "pages": "Pages, without the network",
+    "scale": "Memory and CPU against vessels and history",
+    "start": "Start on many readings",
+    "soak": "72 hours, compressed in time",
+}
+
+
+def processor():
+    for line in pathlib.Path("/proc/cpuinfo").read_text().splitlines():
+        if line.startswith("model name"):
+            return line.split(":", 1)[1].strip()
+    return platform.machine()
+
+
+def main():
+    out = pathlib.Path(sys.argv[1])
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
+    commit = subprocess.run(["git", "describe", "--always", "--dirty"], capture_output=True, text=True).stdout.strip()
+    print("# What it costs\n")
+    print("Made by `tests/cost/run`; nothing here is written by hand. Figures of other machines are other figures: what")
+    print("holds elsewhere are the ratios of what was measured side by side.\n")
+    print(f"{os.cpu_count()} cores of {processor()}, {memory:.0f} GiB, {platform.system()} {platform.release()}; "
+          f"last part on {datetime.date.today()}, source {commit}.")
+    for part, heading in PARTS.items():
+        table = out / f"{part}.md"
+        if table.is_file():
+            day = datetime.date.fromtimestamp(table.stat().st_mtime)
+            print(f"\n## {heading}\n\n{table.read_text().strip()}\n\n<sub>`tests/cost/run {part}`, {day}</sub>")
+
+
+if __name__ == "__main__":
+    main()
