@@ -389,8 +389,8 @@ impl Thread {
                     work.result = Some(result);
                 }
                 Job::Command(work) => {
-                    self.memory.flush(&self.conn)?;
                     let command = &work.what;
+                    self.memory.flush_for(&self.conn, command)?;
                     let result = self
                         .memory
                         .job(&self.conn, true, |tx| apply::command(tx, command));
