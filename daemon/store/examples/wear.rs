@@ -5,7 +5,7 @@
 //! `VESSELS` floats (50) send a reading a minute, each at a second of its own, for `HOURS` hours (24)
 //! told in quick time: what would have come within `WINDOW-MS` (0: each by itself) shares a commit, as
 //! the writer would have it at a true clock. Hours are rolled as the daemon does it, a verdict of each
-//! vessel is kept every quarter of an hour. FOLDER has to be on a disk: in memory nothing is written.
+//! vessel is kept every hour. FOLDER has to be on a disk: in memory nothing is written.
 //! Nothing in it was measured; floats and their meads are invented.
 
 use std::path::{Path, PathBuf};
@@ -17,7 +17,7 @@ use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity, Preferences};
 use ebbmark_core::verdict::outcome::Verdict;
 use ebbmark_core::verdict::{Assessor, Case};
-use ebbmark_store::hours::roll_stale;
+use ebbmark_store::hours::{roll_stale, worth_rolling};
 use ebbmark_store::model::{Arrival, BatchFacts, Command, Done, ImportRow, Stamp, VesselFacts};
 use ebbmark_store::{Options, Reader, Writer};
 use rusqlite::Connection;
@@ -28,7 +28,7 @@ type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 const BEGIN: Moment = Moment(1_772_344_800_000);
 /// Of which every vessel has hours already, so that there is something to judge.
 const BEFORE: i64 = 6 * 24;
-const VERDICT: Span = Span::minutes(15);
+const VERDICT: Span = Span::hours(1);
 const MINUTE: i64 = 60_000;
 
 struct Vessel {
@@ -112,8 +112,10 @@ fn main() -> Outcome<()> {
             if at >= look {
                 look = at + Span::minutes(1);
                 let before = Written::now()?;
-                for command in roll_stale(&reader, at)? {
-                    writer.command_blocking(command)?;
+                if worth_rolling(&reader, at)? {
+                    for command in roll_stale(&reader, at)? {
+                        writer.command_blocking(command)?;
+                    }
                 }
                 total[1].add(Written::now()?.since(before));
             }
@@ -122,16 +124,17 @@ fn main() -> Outcome<()> {
         if now >= quarter {
             quarter = quarter + VERDICT;
             let before = Written::now()?;
-            for v in &mut cellar {
+            let save = |v: &mut Vessel| {
                 v.verdict.at = now;
-                writer.command_blocking(Command::SaveVerdict {
+                Command::SaveVerdict {
                     vessel: v.id,
                     batch: v.batch,
                     verdict: Box::new(v.verdict.clone()),
                     sentence: "Still falling by 0.010 a day.".into(),
                     notices: Vec::new(),
-                })?;
-            }
+                }
+            };
+            writer.commands_blocking(cellar.iter_mut().map(save).collect())?;
             total[2].add(Written::now()?.since(before));
         }
     }

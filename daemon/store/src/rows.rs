@@ -24,6 +24,7 @@ use crate::model::{
     Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
     Share, StoredVerdict, Summary, Vessel, VesselFacts,
 };
+use crate::pack::bytes;
 use crate::table::Stats;
 
 type Sql<T> = rusqlite::Result<T>;
@@ -501,10 +502,27 @@ pub fn verdict(row: &Row<'_>) -> Sql<StoredVerdict> {
     Ok(StoredVerdict {
         vessel: VesselId(row.get(0)?),
         batch: BatchId(row.get(1)?),
-        verdict: json::<Verdict>(row, 2)?,
+        verdict: packed_verdict(row, 2)?,
         sentence: row.get(3)?,
         phase_since: moment(row, 4)?,
     })
+}
+
+fn packed_verdict(row: &Row<'_>, column: usize) -> Sql<Verdict> {
+    match row.get_ref(column)? {
+        ValueRef::Blob(packed) => {
+            let text = bytes::open(packed)?;
+            serde_json::from_slice(&text).map_err(|e| unreadable(column, e))
+        }
+        // From before it was packed.
+        _ => json(row, column),
+    }
+}
+
+pub fn pack_verdict(verdict: &Verdict) -> Sql<Vec<u8>> {
+    let mut sink = bytes::Sink::default();
+    sink.raw(to_json(verdict)?.as_bytes());
+    Ok(sink.close())
 }
 
 // ---- notices ----

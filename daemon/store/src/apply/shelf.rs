@@ -19,6 +19,9 @@ pub fn make_lists(conn: &Connection) -> rusqlite::Result<()> {
          PRIMARY KEY (feed, at)) WITHOUT ROWID; \
          CREATE TEMP TABLE fresh_raw (topic INTEGER NOT NULL, id INTEGER NOT NULL, \
          PRIMARY KEY (topic, id)) WITHOUT ROWID; \
+         CREATE TEMP TABLE packed (id INTEGER PRIMARY KEY); \
+         CREATE TEMP TABLE left_reading AS SELECT * FROM reading WHERE 0; \
+         CREATE TEMP TABLE left_raw AS SELECT * FROM raw WHERE 0; \
          INSERT OR IGNORE INTO fresh SELECT feed, at, id FROM reading; \
          INSERT INTO fresh_raw SELECT topic, id FROM raw;",
     )

@@ -33,14 +33,15 @@ pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreErro
         shelf::keep(tx.conn, feed, hour, &all)?;
         tx.conn
             .prepare_cached(
-                "DELETE FROM reading WHERE id IN \
-                 (SELECT id FROM temp.fresh WHERE feed = ?1 AND at >= ?2 AND at < ?3)",
+                "INSERT INTO temp.packed (id) \
+                 SELECT id FROM temp.fresh WHERE feed = ?1 AND at >= ?2 AND at < ?3",
             )?
             .execute([feed.0, from, to])?;
         tx.conn
             .prepare_cached("DELETE FROM temp.fresh WHERE feed = ?1 AND at >= ?2 AND at < ?3")?
             .execute([feed.0, from, to])?;
     }
+    take_packed(tx.conn, "reading")?;
     for (feed, hour) in hours {
         tx.table().packed(*feed, *hour);
     }
@@ -63,6 +64,7 @@ pub fn payloads(tx: &mut Tx<'_>, topics: &[(i64, RawId)]) -> Result<Done, StoreE
     for (topic, last) in topics {
         of_topic(tx, *topic, last.0)?;
     }
+    take_packed(tx.conn, "raw")?;
     Ok(Done::Nothing)
 }
 
@@ -102,12 +104,47 @@ fn bundle_up(tx: &Tx<'_>, topic: i64, payloads: &[Kept]) -> rusqlite::Result<()>
     write_bundle(tx.conn, topic, payloads)?;
     for kept in payloads {
         tx.conn
-            .prepare_cached("DELETE FROM raw WHERE id = ?1")?
+            .prepare_cached("INSERT INTO temp.packed (id) VALUES (?1)")?
             .execute([kept.id])?;
         tx.conn
             .prepare_cached("DELETE FROM temp.fresh_raw WHERE topic = ?1 AND id = ?2")?
             .execute([topic, kept.id])?;
     }
+    Ok(())
+}
+
+/// Most rows that are written anew so that the others can be taken away at once.
+const FEW: i64 = 1024;
+
+/// Takes those rows out of a table that were packed.
+///
+/// Row by row, every page of them would be written once more before it is free. A table is emptied
+/// without that; so where few rows stay, they are put back into the empty one.
+fn take_packed(conn: &Connection, table: &str) -> rusqlite::Result<()> {
+    let (there, packed): (i64, i64) = conn
+        .prepare_cached(&format!(
+            "SELECT (SELECT count(*) FROM {table}), (SELECT count(*) FROM temp.packed)"
+        ))?
+        .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))?;
+    let left = there - packed;
+    let steps = if left <= FEW && left < packed / 2 {
+        [
+            format!(
+                "INSERT INTO temp.left_{table} SELECT * FROM {table} WHERE id NOT IN temp.packed"
+            ),
+            format!("DELETE FROM {table}"),
+            format!("INSERT INTO {table} SELECT * FROM temp.left_{table}"),
+            format!("DELETE FROM temp.left_{table}"),
+        ]
+        .to_vec()
+    } else {
+        vec![format!("DELETE FROM {table} WHERE id IN temp.packed")]
+    };
+    for step in steps {
+        conn.prepare_cached(&step)?.execute([])?;
+    }
+    conn.prepare_cached("DELETE FROM temp.packed")?
+        .execute([])?;
     Ok(())
 }
 

@@ -48,6 +48,20 @@ DROP INDEX raw_topic;
 -- Payloads up to this one may have been let go; readings that came from them stay.
 ALTER TABLE topic ADD COLUMN gone_to INTEGER NOT NULL DEFAULT 0;
 
+-- A verdict is packed too; one from before stands as text until the next takes its place.
+ALTER TABLE verdict RENAME TO old_verdict;
+CREATE TABLE verdict (
+    vessel      INTEGER PRIMARY KEY REFERENCES vessel (id),
+    batch       INTEGER NOT NULL REFERENCES batch (id),
+    at          INTEGER NOT NULL,
+    phase       TEXT NOT NULL,
+    phase_since INTEGER NOT NULL,
+    sentence    TEXT NOT NULL,
+    verdict     ANY NOT NULL
+) STRICT;
+INSERT INTO verdict SELECT vessel, batch, at, phase, phase_since, sentence, verdict FROM old_verdict;
+DROP TABLE old_verdict;
+
 -- An hour with readings that are not packed is rolled anew by itself; here are others that must be.
 ALTER TABLE stale_hour RENAME TO old_stale;
 CREATE TABLE stale_hour (

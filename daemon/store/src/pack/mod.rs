@@ -5,7 +5,7 @@
 
 pub mod block;
 pub mod bundle;
-mod bytes;
+pub mod bytes;
 
 /// A packed value this program cannot read: a damaged file, or a hand in it.
 #[derive(Debug, thiserror::Error)]
