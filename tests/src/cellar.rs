@@ -44,8 +44,14 @@ impl Cellar {
     /// # Panics
     /// The temporary folder cannot be written.
     pub fn configure(&self, tables: &str) {
+        // Tests wait for what they sent, however it was sent.
+        let store = if tables.contains("[store]") {
+            ""
+        } else {
+            "[store]\nleisure-seconds = 0\n\n"
+        };
         let text = format!(
-            "data-folder = {:?}\nzone = \"UTC\"\n\n[page]\nlisten = [\"127.0.0.1:{}\"]\naddress = \"http://127.0.0.1:{}\"\n\n[intake]\nlisten = [\"127.0.0.1:{}\"]\n\n{tables}\n",
+            "data-folder = {:?}\nzone = \"UTC\"\n\n[page]\nlisten = [\"127.0.0.1:{}\"]\naddress = \"http://127.0.0.1:{}\"\n\n[intake]\nlisten = [\"127.0.0.1:{}\"]\n\n{store}{tables}\n",
             self.path("data"),
             self.page_port,
             self.page_port,

@@ -22,9 +22,11 @@ use super::float::Float;
 use crate::slug;
 use crate::tell::Told;
 
-/// A verdict that says the same as the stored one is written again only after this long: each
-/// write wears the card, and the page needs no fresher number than the readings themselves.
+/// A verdict that says the same as the stored one is told again only after this long...
 const REFRESH: Span = Span::minutes(15);
+/// ... and written again only after this: each write wears the card, what is judged are the hours, and the
+/// page needs no fresher number than the readings themselves.
+const REWRITE: Span = Span::hours(1);
 
 pub(super) struct Judge {
     assess: Arc<Assess>,
@@ -40,6 +42,8 @@ struct Held {
     deeds: Vec<Deed>,
     learned: Learned,
     last: Option<Verdict>,
+    /// When one was last told, stored or not.
+    told_at: Option<Moment>,
     /// The hand reading a doubt about the float was last told of.
     doubted: Option<Moment>,
 }
@@ -142,13 +146,18 @@ impl Judge {
         }
         let text = sentence(&verdict, &style);
         let fresh = moved || held.last.as_ref().is_none_or(|b| differs(b, &verdict));
+        let name = &vessel.facts.name;
         if !fresh {
             // The stored one stays the yardstick, or a slow change would never be written.
+            if held.told_at.is_none_or(|at| now.since(at) >= REFRESH) {
+                held.told_at = Some(now);
+                self.told
+                    .verdict(&assess.outgoing, id, (name, slug), &verdict, &text);
+            }
             return Ok(());
         }
         verdict.curve = held.assessor.curve(&verdict);
         let remembered = held.last.as_ref().and_then(|b| b.memory).map(|m| m.phase);
-        let name = &vessel.facts.name;
         let call = notice::on_phase(remembered, &verdict, name, &style);
         let mut notices: Vec<NewNotice> = Vec::new();
         if let Some(call) = call {
@@ -187,6 +196,7 @@ impl Judge {
         })?;
         // Only now: had the save failed, the next round must find the same news again.
         held.last = Some(verdict.clone());
+        held.told_at = Some(now);
         held.doubted = doubted;
         self.told
             .verdict(&assess.outgoing, id, (name, slug), &verdict, &text);
@@ -233,6 +243,7 @@ impl Judge {
             deeds,
             learned: learn(&records, &facts.yeast, &facts.honey, &broad()),
             last,
+            told_at: None,
             doubted,
         })
     }
@@ -281,7 +292,7 @@ fn differs(stored: &Verdict, new: &Verdict) -> bool {
         || stored.memory.map(|m| m.phase) != new.memory.map(|m| m.phase)
         || gates(stored) != gates(new)
         || trouble(stored) != trouble(new)
-        || new.at.since(stored.at) >= REFRESH
+        || new.at.since(stored.at) >= REWRITE
 }
 
 fn key(kind: NoticeKind, batch: &Batch) -> String {

@@ -20,8 +20,10 @@ type Res<T> = Result<T, StoreError>;
 const SUMMARIES: u32 = 40;
 
 pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
-    for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
-        assess.writer.command_blocking(command)?;
+    if ebbmark_store::hours::worth_rolling(&assess.reader, assess.clock.now())? {
+        for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
+            assess.writer.command_blocking(command)?;
+        }
     }
     for command in ebbmark_store::archive::make_stale(&assess.reader, SUMMARIES)? {
         assess.writer.command_blocking(command)?;

@@ -51,6 +51,13 @@ impl Config {
             0,
             1_000,
         );
+        within(
+            &mut found,
+            "store: leisure-seconds",
+            store.leisure_seconds,
+            0,
+            60,
+        );
         if !self.intake.listen.is_empty()
             && let Err(e) = self.intake.limits.check()
         {

@@ -75,6 +75,8 @@ pub struct StoreConfig {
     pub commit_window_ms: u64,
     /// A commit is made once nothing more has come for this long, ms (0 to 1000).
     pub quiet_gap_ms: u64,
+    /// Least time between two commits of messages whose senders wait for no answer, s (0 to 60).
+    pub leisure_seconds: u64,
 }
 
 impl Default for StoreConfig {
@@ -84,6 +86,7 @@ impl Default for StoreConfig {
             commit_messages: o.commit_count,
             commit_window_ms: o.commit_window.as_millis() as u64,
             quiet_gap_ms: o.quiet_gap.as_millis() as u64,
+            leisure_seconds: o.leisure.as_secs(),
         }
     }
 }
@@ -94,6 +97,7 @@ impl StoreConfig {
             commit_count: self.commit_messages,
             commit_window: Duration::from_millis(self.commit_window_ms),
             quiet_gap: Duration::from_millis(self.quiet_gap_ms),
+            leisure: Duration::from_secs(self.leisure_seconds),
             ..Options::default()
         }
     }

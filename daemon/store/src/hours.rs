@@ -1,119 +1,95 @@
 //! Hours: what is kept rolled, what has to be rolled again, and the two put together.
 //!
-//! A commit that touches an hour marks it stale with that commit's number. A reader that finds
-//! a stale hour rolls it from its readings, so nobody ever sees an old one; a background task
-//! ([`roll_stale`]) does it for good. What that task saves is only taken for hours that no later
-//! commit has touched and nobody else has saved meanwhile.
+//! An hour with readings that came since it was packed is stale. A reader that finds one rolls it from
+//! its readings, so nobody ever sees an old one; a background task ([`roll_stale`]) rolls and packs it
+//! for good, in the writer, between two commits of messages.
 
-use ebbmark_core::hours::{HOUR_MS, Hour, hour_index, roll};
-use ebbmark_core::ids::FeedId;
-use ebbmark_core::time::Moment;
-use rusqlite::{Connection, params};
+use std::collections::{BTreeMap, BTreeSet};
 
-use crate::apply::Tx;
+use ebbmark_core::hours::{HOUR_MS, Hour, hour_index};
+use ebbmark_core::ids::{FeedId, RawId};
+use ebbmark_core::time::{Moment, Span};
+use rusqlite::Connection;
+
+use crate::apply::shelf::{is_gone, rolled};
 use crate::error::StoreError;
-use crate::model::{Command, Done};
+use crate::model::Command;
+use crate::pack::block::Single;
 use crate::reader::Reader;
-use crate::rows;
+use crate::{rows, singles};
 
-/// Most hours in one command: the writer must not be held for long.
-const AT_ONCE: usize = 500;
+/// Most hours, or topics, in one command: the writer must not be held for long.
+const AT_ONCE: usize = 100;
+/// Readings of hours that are over which make it worth to pack them...
+const WORTH_IT: i64 = 4096;
+/// ... and how long fewer may wait: each packing writes a page for every feed.
+const MAY_WAIT: Span = Span::hours(6);
 
-/// Rolls the stale hours that had ended by `until` and gives the commands that save them. Blocks.
+/// Whether so much has come that it should be packed now.
 ///
-/// An hour still being filled would be rolled and written again for every reading; readers roll
-/// it on the fly, which wears no card.
+/// # Errors
+/// The database cannot be read.
+pub fn worth_rolling(reader: &Reader, now: Moment) -> Result<bool, StoreError> {
+    reader.with(|conn| {
+        let this_hour = now.0 - now.0.rem_euclid(HOUR_MS);
+        let (over, oldest): (i64, Option<i64>) = conn
+            .prepare_cached("SELECT count(*), min(at) FROM reading WHERE at < ?1")?
+            .query_row([this_hour], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        let marked: bool = conn
+            .prepare_cached("SELECT EXISTS (SELECT 1 FROM stale_hour)")?
+            .query_row([], |r| r.get(0))?;
+        let is_old = oldest.is_some_and(|at| Moment(at) + MAY_WAIT <= now);
+        Ok(marked || is_old || over >= WORTH_IT)
+    })
+}
+
+/// The commands that roll and pack the stale hours that had ended by `until`, and bundle the payloads
+/// that came in them. Blocks.
+///
+/// An hour still being filled would be written again for every reading; readers roll it on the fly,
+/// which wears no card.
 ///
 /// # Errors
 /// The database cannot be read.
 pub fn roll_stale(reader: &Reader, until: Moment) -> Result<Vec<Command>, StoreError> {
+    let this_hour = hour_index(until);
     reader.with(|conn| {
-        // One snapshot: the marks belong to the readings that are rolled.
-        let seen: i64 =
-            conn.query_row("SELECT coalesce(max(mark), 0) FROM stale_hour", [], |r| {
-                r.get(0)
-            })?;
         let mut commands = Vec::new();
         let mut ended = stale(conn)?;
-        ended.retain(|(_, index)| *index < hour_index(until));
-        for group in ended.chunk_by(|a, b| a.0 == b.0) {
-            for piece in group.chunks(AT_ONCE) {
-                let (mut hours, mut empty) = (Vec::new(), Vec::new());
-                let Some((feed, _)) = piece.first() else {
-                    continue;
-                };
-                for (_, index) in piece {
-                    match roll_whole(conn, *feed, *index)? {
-                        Some(hour) => hours.push(hour),
-                        None => empty.push(*index),
-                    }
-                }
-                commands.push(Command::SaveHours {
-                    feed: *feed,
-                    hours,
-                    empty,
-                    seen,
-                });
-            }
-        }
+        ended.retain(|(_, index)| *index < this_hour);
+        commands.extend(
+            ended
+                .chunks(AT_ONCE)
+                .map(|c| Command::PackHours(c.to_vec())),
+        );
+        let came = conn
+            .prepare_cached(
+                "SELECT r.topic, max(r.id) FROM raw r JOIN feed f ON f.topic = r.topic \
+                 WHERE r.wall < ?1 AND r.waits = 0 GROUP BY r.topic",
+            )?
+            .query_map([singles::span(this_hour).0], |r| {
+                Ok((r.get(0)?, RawId(r.get(1)?)))
+            })?
+            .collect::<rusqlite::Result<Vec<_>>>()?;
+        commands.extend(
+            came.chunks(AT_ONCE)
+                .map(|c| Command::PackPayloads(c.to_vec())),
+        );
         Ok(commands)
     })
 }
 
 pub fn stale(conn: &Connection) -> rusqlite::Result<Vec<(FeedId, i64)>> {
-    conn.prepare_cached("SELECT feed, hour FROM stale_hour ORDER BY feed, hour")?
+    let mut all: BTreeSet<(FeedId, i64)> = conn
+        .prepare_cached("SELECT feed, hour FROM stale_hour")?
         .query_map([], |r| Ok((FeedId(r.get(0)?), r.get(1)?)))?
-        .collect()
-}
-
-pub fn save(
-    tx: &Tx<'_>,
-    feed: FeedId,
-    hours: &[Hour],
-    empty: &[i64],
-    seen: i64,
-) -> Result<Done, StoreError> {
-    for hour in hours {
-        if !settle(tx, feed, hour.index, seen)? {
-            continue;
-        }
-        let (g, t) = (hour.gravity, hour.temperature);
-        tx.conn
-            .prepare_cached(
-                "INSERT OR REPLACE INTO hour (feed, hour, gravity_n, gravity_median, gravity_min, \
-                 gravity_max, gravity_at, temperature_median, temperature_min, temperature_max) \
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-            )?
-            .execute(params![
-                feed.0,
-                hour.index,
-                g.map(|g| g.n),
-                g.map(|g| g.median),
-                g.map(|g| g.min),
-                g.map(|g| g.max),
-                g.map(|g| g.at.0),
-                t.map(|t| t.median),
-                t.map(|t| t.min),
-                t.map(|t| t.max),
-            ])?;
+        .collect::<rusqlite::Result<_>>()?;
+    let mut statement = conn.prepare_cached("SELECT feed, at FROM reading")?;
+    let mut found = statement.query([])?;
+    while let Some(row) = found.next()? {
+        all.insert((FeedId(row.get(0)?), singles::index(row.get(1)?)));
     }
-    for index in empty {
-        if settle(tx, feed, *index, seen)? {
-            tx.conn
-                .prepare_cached("DELETE FROM hour WHERE feed = ?1 AND hour = ?2")?
-                .execute([feed.0, *index])?;
-        }
-    }
-    Ok(Done::Nothing)
-}
-
-/// Whether what was rolled from the snapshot `seen` is what the hour is now.
-fn settle(tx: &Tx<'_>, feed: FeedId, index: i64, seen: i64) -> rusqlite::Result<bool> {
-    let settled = tx
-        .conn
-        .prepare_cached("DELETE FROM stale_hour WHERE feed = ?1 AND hour = ?2 AND mark <= ?3")?
-        .execute([feed.0, index, seen])?;
-    Ok(settled > 0)
+    Ok(all.into_iter().collect())
 }
 
 /// Hours of a feed, whole ones, from the first to the last index (both included).
@@ -125,23 +101,33 @@ pub fn whole(
 ) -> rusqlite::Result<Vec<Hour>> {
     let mut hours = conn
         .prepare_cached(&format!(
-            "SELECT {} FROM hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3 ORDER BY hour",
+            "SELECT {} FROM hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3 \
+             AND (gravity_n IS NOT NULL OR temperature_median IS NOT NULL) ORDER BY hour",
             rows::HOUR
         ))?
         .query_map([feed.0, first, last], rows::hour)?
         .collect::<rusqlite::Result<Vec<_>>>()?;
-    let stale = conn
-        .prepare_cached(
-            "SELECT hour FROM stale_hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3 ORDER BY hour",
-        )?
-        .query_map([feed.0, first, last], |r| r.get(0))?
-        .collect::<rusqlite::Result<Vec<i64>>>()?;
+    let mut stale: BTreeMap<i64, Vec<Single>> = conn
+        .prepare_cached("SELECT hour FROM stale_hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3")?
+        .query_map([feed.0, first, last], |r| Ok((r.get(0)?, Vec::new())))?
+        .collect::<rusqlite::Result<_>>()?;
+    let (from, to) = (singles::span(first).0, singles::span(last).1);
+    for reading in singles::fresh(conn, feed, from, to)? {
+        let hour = singles::index(reading.at);
+        stale.entry(hour).or_default().push(reading);
+    }
     if stale.is_empty() {
         return Ok(hours);
     }
-    hours.retain(|h| stale.binary_search(&h.index).is_err());
-    for index in stale {
-        hours.extend(roll_whole(conn, feed, index)?);
+    for (index, came) in stale {
+        if is_gone(conn, feed, index)? {
+            continue;
+        }
+        hours.retain(|h| h.index != index);
+        let mut all = singles::packed(conn, feed, index)?.unwrap_or_default();
+        all.extend(came);
+        all.sort_by_key(|r| r.at);
+        hours.extend(rolled(index, &all));
     }
     hours.sort_unstable_by_key(|h| h.index);
     Ok(hours)
@@ -182,11 +168,6 @@ pub fn cut(
     Ok(hours)
 }
 
-fn roll_whole(conn: &Connection, feed: FeedId, index: i64) -> rusqlite::Result<Option<Hour>> {
-    let from = index.saturating_mul(HOUR_MS);
-    roll_between(conn, feed, index, from, from.saturating_add(HOUR_MS))
-}
-
 fn roll_between(
     conn: &Connection,
     feed: FeedId,
@@ -194,13 +175,5 @@ fn roll_between(
     from: i64,
     to: i64,
 ) -> rusqlite::Result<Option<Hour>> {
-    let readings = conn
-        .prepare_cached(
-            "SELECT at, gravity, temperature FROM reading WHERE feed = ?1 AND at >= ?2 AND at < ?3",
-        )?
-        .query_map(params![feed.0, from, to], |r| {
-            Ok((Moment(r.get(0)?), r.get(1)?, r.get(2)?))
-        })?
-        .collect::<rusqlite::Result<Vec<_>>>()?;
-    Ok(roll(index, &readings))
+    Ok(rolled(index, &singles::between(conn, feed, from, to)?))
 }

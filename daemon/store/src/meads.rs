@@ -8,7 +8,7 @@ use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::model::{Batch, History, LogLine, Stay, StoredReading};
-use crate::{hours, rows};
+use crate::{hours, rows, singles};
 
 /// Splits followed back; no cellar splits a mead so often, and a damaged file may go in circles.
 const DEEPEST: usize = 16;
@@ -206,12 +206,15 @@ pub fn readings(
     from: Moment,
     to: Moment,
 ) -> rusqlite::Result<Vec<StoredReading>> {
-    conn.prepare_cached(
-        "SELECT at, gravity, temperature FROM reading \
-         WHERE feed = ?1 AND at >= ?2 AND at < ?3 ORDER BY at",
-    )?
-    .query_map([feed.0, from.0, to.0], rows::stored_reading)?
-    .collect()
+    let all = singles::between(conn, feed, from.0, to.0)?;
+    Ok(all
+        .iter()
+        .map(|r| StoredReading {
+            at: Moment(r.at),
+            gravity: r.values.gravity,
+            temperature: r.values.temperature,
+        })
+        .collect())
 }
 
 /// See [`crate::Reader::log`].

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use rusqlite::{Connection, OpenFlags, TransactionBehavior};
 
+use crate::carry;
 use crate::error::StoreError;
 
 /// Each file takes the schema from its index to the next number.
@@ -17,6 +18,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("migrations/0007.sql"),
     include_str!("migrations/0008.sql"),
     include_str!("migrations/0009.sql"),
+    include_str!("migrations/0010.sql"),
 ];
 
 /// The schema this program writes.
@@ -58,6 +60,10 @@ pub fn check(path: &Path) -> Result<i64, StoreError> {
             known: KNOWN,
         });
     }
+    if found == KNOWN && carry::is_unfinished(&conn).map_err(opened)? {
+        // Not yet what this program reads.
+        return Ok(found - 1);
+    }
     Ok(found)
 }
 
@@ -89,7 +95,7 @@ pub fn upgrade(conn: &mut Connection) -> rusqlite::Result<()> {
         tx.commit()?;
         tracing::info!(schema = n + 1, "database schema upgraded");
     }
-    Ok(())
+    carry::over(conn)
 }
 
 pub fn version(conn: &Connection) -> rusqlite::Result<i64> {

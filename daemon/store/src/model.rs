@@ -242,16 +242,10 @@ pub enum Command {
         channel: String,
         attempt: DeliveryOutcome,
     },
-    /// Rolled hours, made by [`crate::hours::roll_stale`].
-    SaveHours {
-        feed: FeedId,
-        hours: Vec<Hour>,
-        /// Hours in which no reading is left.
-        empty: Vec<i64>,
-        /// The latest mark of the snapshot they were rolled from: an hour touched by a later
-        /// commit stays stale and is not overwritten.
-        seen: i64,
-    },
+    /// Hours that are over are rolled and packed; from [`crate::hours::roll_stale`].
+    PackHours(Vec<(FeedId, i64)>),
+    /// Payloads of topics, of each up to this number, are bundled; from there too.
+    PackPayloads(Vec<(i64, RawId)>),
     /// The clock became believable: date everything this run received without a date.
     /// Wall time of an arrival is `offset_ms` + its monotonic milliseconds.
     Redate {

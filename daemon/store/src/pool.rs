@@ -17,6 +17,12 @@ const BUSY: Duration = Duration::from_secs(5);
 /// Every statement of this crate fits.
 const STATEMENTS: usize = 160;
 
+/// Bytes of a page in a new database.
+const PAGE: i64 = 1024;
+
+/// Bytes of the log of changes after which it is merged into the database.
+const LOG: i64 = 16 << 20;
+
 /// Idle connections kept. More are opened when more threads read at once.
 const IDLE: usize = 4;
 
@@ -25,7 +31,14 @@ pub fn open_writer(path: &Path) -> rusqlite::Result<Connection> {
     let conn = Connection::open(path)?;
     conn.busy_timeout(BUSY)?;
     conn.set_prepared_statement_cache_capacity(STATEMENTS);
+    // Of a database that is there already it stays as it is. A commit writes whole pages, and what it
+    // brings is a few hundred bytes.
+    conn.pragma_update(None, "page_size", PAGE)?;
     conn.pragma_update_and_check(None, "journal_mode", "WAL", |_| Ok(()))?;
+    // What comes lies at the end of a table, is packed hours later, and its pages are used again. As long
+    // as it is only in the log by then, it is written once and not twice.
+    let page: i64 = conn.pragma_query_value(None, "page_size", |r| r.get(0))?;
+    conn.pragma_update(None, "wal_autocheckpoint", LOG / page)?;
     // Every commit reaches the disk before anyone is told of it.
     conn.pragma_update(None, "synchronous", "FULL")?;
     conn.pragma_update(None, "foreign_keys", true)?;

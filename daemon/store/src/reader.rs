@@ -26,8 +26,9 @@ use crate::model::{
     Session, Stay, StoredReading, StoredVerdict, Summary, Token, Unclaimed, Vessel, Wanted,
 };
 use crate::pool::Pool;
+use crate::table::Stats;
 use crate::writer::Trouble;
-use crate::{archive, family, hours, meads, migrate, outbox, record, rows, vessels};
+use crate::{archive, family, hours, meads, migrate, outbox, record, rows, singles, vessels};
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
 pub const UNITS_SETTING: &str = "units";
@@ -163,23 +164,27 @@ impl Reader {
     /// Feeds in order of name, retired ones last.
     pub fn feeds(&self) -> Res<Vec<Feed>> {
         self.with(|conn| {
+            let later = Stats::unwritten(conn)?;
             conn.prepare_cached(&format!(
-                "SELECT {} FROM feed f JOIN topic t ON t.id = f.topic \
+                "SELECT {}, {} FROM feed f JOIN topic t ON t.id = f.topic \
                  ORDER BY f.retired, f.name, f.id",
-                rows::FEED
+                rows::FEED,
+                rows::FEED_STATS
             ))?
-            .query_map([], rows::feed)?
+            .query_map([], |r| rows::feed(r, later.get(&FeedId(r.get(0)?))))?
             .collect()
         })
     }
 
     pub fn feed(&self, id: FeedId) -> Res<Option<Feed>> {
         self.with(|conn| {
+            let later = Stats::unwritten(conn)?;
             conn.prepare_cached(&format!(
-                "SELECT {} FROM feed f JOIN topic t ON t.id = f.topic WHERE f.id = ?1",
-                rows::FEED
+                "SELECT {}, {} FROM feed f JOIN topic t ON t.id = f.topic WHERE f.id = ?1",
+                rows::FEED,
+                rows::FEED_STATS
             ))?
-            .query_row([id.0], rows::feed)
+            .query_row([id.0], |r| rows::feed(r, later.get(&id)))
             .optional()
         })
     }
@@ -285,12 +290,11 @@ impl Reader {
     /// Tilts of a feed in `[from, to)`, in time order.
     pub fn tilts(&self, feed: FeedId, from: Moment, to: Moment) -> Res<Vec<Degrees>> {
         self.with(|conn| {
-            conn.prepare_cached(
-                "SELECT tilt FROM reading \
-                 WHERE feed = ?1 AND at >= ?2 AND at < ?3 AND tilt IS NOT NULL ORDER BY at",
-            )?
-            .query_map([feed.0, from.0, to.0], |r| r.get(0).map(Degrees::computed))?
-            .collect()
+            let all = singles::between(conn, feed, from.0, to.0)?;
+            Ok(all
+                .iter()
+                .filter_map(|r| r.values.tilt.map(Degrees::computed))
+                .collect())
         })
     }
 
@@ -456,6 +460,8 @@ impl Reader {
             let latest: Option<i64> = conn
                 .prepare_cached(
                     "SELECT max(at) FROM (SELECT max(last_wall) AS at FROM topic \
+                     UNION ALL SELECT max(wall) FROM \
+                     (SELECT wall FROM raw ORDER BY id DESC LIMIT 1024) \
                      UNION ALL SELECT max(made_at) FROM entry \
                      UNION ALL SELECT max(at) FROM verdict \
                      UNION ALL SELECT max(at) FROM notice)",

@@ -9,15 +9,20 @@
 //! What is derived from the rest is made anew. At the end rows that refer to what was lost are taken
 //! away, so that the database holds together.
 
+use std::collections::{BTreeSet, HashMap};
 use std::path::Path;
 
 use ebbmark_core::ids::FeedId;
 use rusqlite::types::Value;
-use rusqlite::{Connection, OpenFlags, params_from_iter};
+use rusqlite::{Connection, OpenFlags, Row, params_from_iter};
 
+use crate::apply::shelf::{self, Into, Place, Shelf};
+use crate::apply::tidy;
 use crate::error::StoreError;
+use crate::pack::block::{self, Single};
+use crate::pack::bundle;
 use crate::table::Stats;
-use crate::{migrate, pool};
+use crate::{migrate, pool, rows, singles};
 
 /// All that is neither payload nor reading nor derived; what is referred to stands before what refers.
 const BOOKS: [&str; 21] = [
@@ -43,8 +48,10 @@ const BOOKS: [&str; 21] = [
     "tally",
     "verdict",
 ];
-const PAYLOADS: &str = "raw";
-const READINGS: &str = "reading";
+const PAYLOADS: [&str; 2] = ["raw", "bundle"];
+const READINGS: [&str; 2] = ["reading", "block"];
+/// Readings as earlier programs kept them, where those were not all packed yet.
+const OLD_READINGS: &str = "old_reading";
 /// Made from the rest, by the daemon.
 const DERIVED: [&str; 3] = ["hour", "stale_hour", "summary"];
 
@@ -102,10 +109,9 @@ pub fn rescue(damaged: &Path, into: &Path) -> Result<Rescued, StoreError> {
 fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> {
     let mut rescued = Rescued::default();
     let count = |sql: &str| to.query_row(sql, [], |r| r.get::<_, i64>(0).map(i64::unsigned_abs));
-    let last_payload: i64 =
-        to.query_row("SELECT coalesce(max(id), 0) FROM raw", [], |r| r.get(0))?;
+    let last_payload = last_payload(to)?;
     let lines_before = count("SELECT count(*) FROM entry")?;
-    let readings_before = count("SELECT count(*) FROM reading")?;
+    shelf::make_lists(to)?;
     let newer = is_newer(from, to)?;
 
     for table in BOOKS {
@@ -120,21 +126,12 @@ fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> 
             rescued.damaged.push(table.to_owned());
         }
     }
-    if let Some(lost) = payloads(from, to, last_payload)? {
-        rescued.damaged.push(PAYLOADS.to_owned());
-        rescued.payloads_lost = lost;
-    }
-    if !readings(from, to, newer)? {
-        rescued.damaged.push(READINGS.to_owned());
-    }
+    payloads(from, to, last_payload, &mut rescued)?;
+    readings(from, to, newer, &mut rescued)?;
     mend(to)?;
     derive(to)?;
 
     let since = |sql: &str, before: u64| count(sql).map(|n| n.saturating_sub(before));
-    rescued.payloads = count(&format!(
-        "SELECT count(*) FROM raw WHERE id > {last_payload}"
-    ))?;
-    rescued.readings = since("SELECT count(*) FROM reading", readings_before)?;
     rescued.lines = since("SELECT count(*) FROM entry", lines_before)?;
     Ok(rescued)
 }
@@ -142,8 +139,15 @@ fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> 
 /// Whether `from` went on where the copy stopped. One that lost its log of changes may be older than
 /// the copy: then it has nothing to say about rows the copy has.
 fn is_newer(from: &Connection, to: &Connection) -> rusqlite::Result<bool> {
-    for table in ["run", "entry", "raw"] {
-        let sql = format!("SELECT coalesce(max(id), 0) FROM {table}");
+    // Payloads move from one table into the other, with their numbers.
+    let payload =
+        "max((SELECT coalesce(max(id), 0) FROM raw), (SELECT coalesce(max(id), 0) FROM bundle))";
+    for last in [
+        "(SELECT max(id) FROM run)",
+        "(SELECT max(id) FROM entry)",
+        payload,
+    ] {
+        let sql = format!("SELECT coalesce({last}, 0)");
         let copied: i64 = to.query_row(&sql, [], |r| r.get(0))?;
         // What cannot be read cannot contradict; its table is not sound then either.
         match from.query_row(&sql, [], |r| r.get::<_, i64>(0)) {
@@ -261,10 +265,36 @@ fn columns(conn: &Connection, table: &str) -> rusqlite::Result<Vec<(String, i64)
 /// Rows from one to the other, up to the first that cannot be read. `true`: all could.
 fn pour(from: &Connection, to: &Connection, select: &str, insert: &str) -> rusqlite::Result<bool> {
     let mut insert = to.prepare_cached(insert)?;
+    let width = from.prepare(select).map_or(0, |s| s.column_count());
+    each(
+        from,
+        select,
+        |row| (0..width).map(|n| row.get(n)).collect(),
+        |values: Vec<Value>| {
+            // A row that no rule of the table allows was never one of ours.
+            match insert.execute(params_from_iter(values)) {
+                Err(cause)
+                    if cause.sqlite_error_code()
+                        != Some(rusqlite::ErrorCode::ConstraintViolation) =>
+                {
+                    Err(cause)
+                }
+                _ => Ok(()),
+            }
+        },
+    )
+}
+
+/// What is read of each row, up to the first that cannot be read. `true`: all could.
+fn each<T>(
+    from: &Connection,
+    select: &str,
+    read: impl Fn(&Row<'_>) -> rusqlite::Result<T>,
+    mut take: impl FnMut(T) -> rusqlite::Result<()>,
+) -> rusqlite::Result<bool> {
     let Ok(mut select) = from.prepare(select) else {
         return Ok(false);
     };
-    let width = select.column_count();
     let Ok(mut rows) = select.query([]) else {
         return Ok(false);
     };
@@ -274,71 +304,247 @@ fn pour(from: &Connection, to: &Connection, select: &str, insert: &str) -> rusql
             Ok(None) => return Ok(true),
             Err(_) => return Ok(false),
         };
-        let values: rusqlite::Result<Vec<Value>> = (0..width).map(|n| row.get(n)).collect();
-        let Ok(values) = values else {
+        let Ok(found) = read(row) else {
             return Ok(false);
         };
-        // A row that no rule of the table allows was never one of ours.
-        if let Err(cause) = insert.execute(params_from_iter(values))
-            && cause.sqlite_error_code() != Some(rusqlite::ErrorCode::ConstraintViolation)
-        {
-            return Err(cause);
-        }
+        take(found)?;
     }
 }
 
-/// Those that came after `last`. `None`: all could be read; else how many numbers are missing between
-/// those from below and those from above.
-fn payloads(from: &Connection, to: &Connection, last: i64) -> rusqlite::Result<Option<u64>> {
-    let number = |sql: &str| to.query_row(sql, [], |r| r.get::<_, Option<i64>>(0));
-    let mut below = last;
-    if let Some(columns) = Columns::shared(from, to, PAYLOADS)? {
-        let (wanted, insert) = (format!("WHERE id > {last}"), columns.insert());
-        if pour(from, to, &columns.select(&wanted, &columns.key), &insert)? {
-            return Ok(None);
-        }
-        below = number("SELECT max(id) FROM raw")?.unwrap_or(last);
-        pour(
-            from,
-            to,
-            &columns.select(&wanted, &columns.key_down),
-            &insert,
-        )?;
-    }
-    let above = match number(&format!("SELECT min(id) FROM raw WHERE id > {below}"))? {
-        Some(above) => above,
-        None => number("SELECT max(last_raw) FROM topic")?.unwrap_or(0) + 1,
-    };
-    Ok(Some(u64::try_from(above - below - 1).unwrap_or(0)))
+fn last_payload(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.query_row(
+        "SELECT max((SELECT coalesce(max(id), 0) FROM raw), \
+         (SELECT coalesce(max(id), 0) FROM bundle))",
+        [],
+        |r| r.get(0),
+    )
 }
 
-/// Feed by feed, so that a bad page costs no more than the feed it belongs to.
-fn readings(from: &Connection, to: &Connection, newer: bool) -> rusqlite::Result<bool> {
-    let Some(columns) = Columns::shared(from, to, READINGS)? else {
+/// Those that came after `last`.
+fn payloads(
+    from: &Connection,
+    to: &Connection,
+    last: i64,
+    rescued: &mut Rescued,
+) -> rusqlite::Result<()> {
+    let mut found = BTreeSet::new();
+    let mut holes = Vec::new();
+    for table in PAYLOADS {
+        let mut here = BTreeSet::new();
+        let mut all = false;
+        let mut below = last;
+        // Earlier programs made no bundles.
+        if table == "bundle" && columns(from, table).is_ok_and(|c| c.is_empty()) {
+            continue;
+        }
+        for way in ["ASC", "DESC"] {
+            all = match table {
+                "raw" => loose(from, to, last, way, &mut here)?,
+                _ => bundled(from, to, last, way, &mut here)?,
+            };
+            if all {
+                break;
+            }
+            if way == "ASC" {
+                below = here.last().copied().unwrap_or(last);
+            }
+        }
+        if !all {
+            rescued.damaged.push(table.to_owned());
+            holes.push((below, here.range(below + 1..).next().copied()));
+        }
+        found.extend(here);
+    }
+    rescued.payloads = found.len() as u64;
+    let told: i64 = to.query_row("SELECT coalesce(max(last_raw), 0) FROM topic", [], |r| {
+        r.get(0)
+    })?;
+    let top = found.last().copied().unwrap_or(last).max(told) + 1;
+    let mut lost = BTreeSet::new();
+    for (below, above) in holes {
+        lost.extend((below + 1..above.unwrap_or(top)).filter(|id| !found.contains(id)));
+    }
+    rescued.payloads_lost = lost.len() as u64;
+    Ok(())
+}
+
+/// Payloads that are not bundled, up to the first that cannot be read; their numbers.
+fn loose(
+    from: &Connection,
+    to: &Connection,
+    last: i64,
+    way: &str,
+    found: &mut BTreeSet<i64>,
+) -> rusqlite::Result<bool> {
+    let Some(columns) = Columns::shared(from, to, "raw")? else {
         return Ok(false);
     };
-    // Hours are rolled from readings: which ones changed is found by laying both side by side.
-    to.execute_batch(
-        "CREATE TEMP TABLE before AS SELECT feed, at / 3600000 AS hour, count(*) AS n, \
-         total(gravity) AS g, total(temperature) AS t FROM reading GROUP BY 1, 2",
+    let wanted = format!("WHERE id > {last}");
+    let order = format!("id {way}");
+    let all = pour(
+        from,
+        to,
+        &columns.select(&wanted, &order),
+        &columns.insert(),
     )?;
-    let mut all = true;
-    if newer && is_sound(from, READINGS) {
-        all = columns.replace(from, to)?;
+    to.prepare("SELECT id FROM raw WHERE id > ?1")?
+        .query_map([last], |r| r.get(0))?
+        .try_for_each(|id| {
+            found.insert(id?);
+            Ok::<(), rusqlite::Error>(())
+        })?;
+    Ok(all)
+}
+
+/// What in bundles came after `last`: what lies before is in the copy, bundled or not.
+fn bundled(
+    from: &Connection,
+    to: &Connection,
+    last: i64,
+    way: &str,
+    found: &mut BTreeSet<i64>,
+) -> rusqlite::Result<bool> {
+    let select = format!("SELECT topic, payloads FROM bundle WHERE id > {last} ORDER BY id {way}");
+    let read = |row: &Row<'_>| {
+        let packed = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+        Ok((row.get(0)?, bundle::unpack(packed)?))
+    };
+    each(
+        from,
+        &select,
+        read,
+        |(topic, mut kept): (i64, Vec<bundle::Kept>)| {
+            kept.retain(|k| k.id > last && !found.contains(&k.id));
+            found.extend(kept.iter().map(|k| k.id));
+            tidy::write_bundle(to, topic, &kept)
+        },
+    )
+}
+
+fn has_table(conn: &Connection, table: &str) -> bool {
+    columns(conn, table).is_ok_and(|columns| !columns.is_empty())
+}
+
+/// Readings, with the hours that are rolled from them.
+fn readings(
+    from: &Connection,
+    to: &Connection,
+    newer: bool,
+    rescued: &mut Rescued,
+) -> rusqlite::Result<()> {
+    let before = count_readings(to)?;
+    let tables = ["hour", "block", "reading"];
+    let shared = tables
+        .iter()
+        .map(|t| Columns::shared(from, to, t))
+        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let whole = newer
+        && !has_table(from, OLD_READINGS)
+        && shared.iter().all(Option::is_some)
+        && tables.iter().all(|t| is_sound(from, t));
+    if whole {
+        for columns in shared.iter().flatten() {
+            if !columns.replace(from, to)? {
+                rescued.damaged.push(columns.table.to_owned());
+            }
+        }
     } else {
-        for feed in feeds(to)? {
-            all &= columns.add(from, to, &format!("WHERE feed = {}", feed.0))?;
+        lacking(from, to, rescued)?;
+    }
+    // What was marked there, and what the copy had rolled of readings that are no longer there.
+    pour(
+        from,
+        to,
+        "SELECT feed, hour FROM stale_hour",
+        "INSERT OR IGNORE INTO stale_hour (feed, hour) VALUES (?, ?)",
+    )?;
+    to.execute_batch(
+        "DELETE FROM hour WHERE gone IS NULL AND NOT EXISTS \
+         (SELECT 1 FROM block b WHERE b.hour = hour.hour AND b.feed = hour.feed); \
+         INSERT OR IGNORE INTO stale_hour (feed, hour) SELECT feed, hour FROM block b \
+         WHERE NOT EXISTS (SELECT 1 FROM hour h WHERE h.feed = b.feed AND h.hour = b.hour); \
+         INSERT OR IGNORE INTO hour (feed, hour) SELECT feed, hour FROM stale_hour \
+         WHERE EXISTS (SELECT 1 FROM block b \
+         WHERE b.hour = stale_hour.hour AND b.feed = stale_hour.feed);",
+    )?;
+    rescued.readings = count_readings(to)?.saturating_sub(before);
+    Ok(())
+}
+
+/// Readings the copy lacks, and hours of which it has nothing.
+fn lacking(from: &Connection, to: &Connection, rescued: &mut Rescued) -> rusqlite::Result<()> {
+    let mut shelves: HashMap<FeedId, Into> = HashMap::new();
+    let mut put = |feed: FeedId, reading: Single| {
+        let shelf = shelves
+            .entry(feed)
+            .or_insert_with(|| Into::Shelf(Shelf::default()));
+        if let Place::Free = shelf.place(to, feed, reading.at)? {
+            shelf.put(to, feed, reading)?;
+        }
+        Ok(())
+    };
+    for table in READINGS.iter().copied().chain([OLD_READINGS]) {
+        let key = match columns(from, table) {
+            Ok(columns) if !columns.is_empty() => columns,
+            // What earlier programs had, or have not had, is not missed.
+            Ok(_) if table != "reading" => continue,
+            _ => {
+                rescued.damaged.push(table.to_owned());
+                continue;
+            }
+        };
+        let key = match key.iter().any(|(name, _)| name == "id") {
+            true => vec!["id"],
+            false => vec!["feed", "at"],
+        };
+        let mut all = true;
+        for way in ["ASC", "DESC"] {
+            let order: Vec<String> = key.iter().map(|k| format!("{k} {way}")).collect();
+            let order = order.join(", ");
+            all = if table == "block" {
+                let select = format!("SELECT feed, readings FROM block ORDER BY {order}");
+                let read = |row: &Row<'_>| {
+                    let packed = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+                    Ok((FeedId(row.get(0)?), block::unpack(packed)?))
+                };
+                each(from, &select, read, |(feed, readings)| {
+                    readings.into_iter().try_for_each(|r| put(feed, r))
+                })?
+            } else {
+                let select = format!(
+                    "SELECT {}, at, raw, feed FROM {table} ORDER BY {order}",
+                    rows::READING
+                );
+                let read = |row: &Row<'_>| Ok((FeedId(row.get(8)?), singles::single(row)?));
+                each(from, &select, read, |(feed, reading)| put(feed, reading))?
+            };
+            if all {
+                break;
+            }
+        }
+        if !all {
+            rescued.damaged.push(table.to_owned());
         }
     }
-    to.execute_batch(
-        "CREATE TEMP TABLE after AS SELECT feed, at / 3600000 AS hour, count(*) AS n, \
-         total(gravity) AS g, total(temperature) AS t FROM reading GROUP BY 1, 2; \
-         INSERT OR IGNORE INTO stale_hour (feed, hour, mark) \
-         SELECT feed, hour, 1 FROM (SELECT * FROM after EXCEPT SELECT * FROM before) \
-         UNION SELECT feed, hour, 1 FROM (SELECT * FROM before EXCEPT SELECT * FROM after); \
-         DROP TABLE before; DROP TABLE after;",
-    )?;
-    Ok(all)
+    for (feed, shelf) in shelves {
+        shelf.close(to, feed)?;
+    }
+    if let Some(hours) = Columns::shared(from, to, "hour")? {
+        hours.add(from, to, "WHERE gone IS NOT NULL")?;
+    }
+    Ok(())
+}
+
+fn count_readings(conn: &Connection) -> rusqlite::Result<u64> {
+    let fresh: i64 = conn.query_row("SELECT count(*) FROM reading", [], |r| r.get(0))?;
+    let mut n = fresh.unsigned_abs();
+    let mut blocks = conn.prepare("SELECT readings FROM block")?;
+    let mut found = blocks.query([])?;
+    while let Some(row) = found.next()? {
+        let packed = row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?;
+        n += block::unpack(packed)?.len() as u64;
+    }
+    Ok(n)
 }
 
 fn feeds(conn: &Connection) -> rusqlite::Result<Vec<FeedId>> {
@@ -352,7 +558,8 @@ fn mend(to: &Connection) -> rusqlite::Result<()> {
     let tables = BOOKS
         .iter()
         .copied()
-        .chain([PAYLOADS, READINGS])
+        .chain(PAYLOADS)
+        .chain(READINGS)
         .chain(DERIVED);
     let tables: Vec<&str> = tables.collect();
     let mut changed = true;
@@ -416,6 +623,14 @@ fn derive(to: &Connection) -> rusqlite::Result<()> {
     to.execute_batch(
         "DELETE FROM summary; DELETE FROM mead_words; INSERT INTO summary (batch) SELECT id FROM batch;",
     )?;
+    // All that came is counted below: none of it is added up again.
+    to.execute_batch(
+        "UPDATE topic SET \
+         heard = heard + (SELECT count(*) FROM raw r WHERE r.topic = topic.id AND r.id > last_raw), \
+         last_raw = max(last_raw, \
+         (SELECT coalesce(max(id), 0) FROM raw r WHERE r.topic = topic.id), \
+         (SELECT coalesce(max(id), 0) FROM bundle b WHERE b.topic = topic.id))",
+    )?;
     for feed in feeds(to)? {
         Stats::recount(to, feed)?.save(to, feed)?;
     }
@@ -446,7 +661,8 @@ mod tests {
         let known = BOOKS
             .iter()
             .copied()
-            .chain([PAYLOADS, READINGS])
+            .chain(PAYLOADS)
+            .chain(READINGS)
             .chain(DERIVED);
         assert_eq!(there, known.map(str::to_owned).collect());
     }

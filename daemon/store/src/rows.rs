@@ -22,8 +22,10 @@ use rusqlite::types::{Type, ValueRef};
 
 use crate::model::{
     Batch, BatchFacts, DeliveryState, Feed, HandFacts, LogLine, Notice, NoticeDelivery, Origin,
-    Share, StoredReading, StoredVerdict, Summary, Vessel, VesselFacts,
+    Share, StoredVerdict, Summary, Vessel, VesselFacts,
 };
+use crate::pack::bytes;
+use crate::table::Stats;
 
 type Sql<T> = rusqlite::Result<T>;
 
@@ -253,14 +255,35 @@ pub fn price(row: &Row<'_>) -> Sql<Price> {
 
 // ---- feeds ----
 
-/// Joined from `feed f`, `topic t` and the assignment still open.
+/// Joined from `feed f`, `topic t` and the assignment still open; then [`FEED_STATS`].
 pub const FEED: &str = "f.id, t.source, t.topic, f.name, f.map, \
      (SELECT a.vessel FROM assignment a WHERE a.feed = f.id AND a.until = 9223372036854775807), \
-     f.retired, f.last_at, f.gravity, f.temperature, f.battery, f.battery_percent, f.signal, \
-     f.signal_percent, f.readings, f.went_away, \
-     (SELECT count(*) FROM raw r WHERE r.topic = t.id AND r.waits = 1)";
+     f.retired, f.went_away, (SELECT count(*) FROM raw r WHERE r.topic = t.id AND r.waits = 1)";
 
-pub fn feed(row: &Row<'_>) -> Sql<Feed> {
+pub const FEED_STATS: &str = "f.readings, f.last_at, f.gravity, f.gravity_at, f.temperature, \
+     f.temperature_at, f.battery, f.battery_percent, f.battery_at, f.signal, f.signal_percent, \
+     f.signal_at";
+
+/// What is shown of a feed, from the columns of [`FEED_STATS`].
+pub fn stats(row: &Row<'_>, first: usize) -> Sql<Stats> {
+    let number = |n: usize| row.get::<_, Option<f64>>(first + n);
+    let at = |n: usize| row.get::<_, Option<i64>>(first + n);
+    let is =
+        |n: usize| Ok::<_, rusqlite::Error>(row.get::<_, Option<bool>>(first + n)? == Some(true));
+    Ok(Stats {
+        readings: row.get(first)?,
+        last_at: at(1)?,
+        gravity: at(3)?.zip(number(2)?),
+        temperature: at(5)?.zip(number(4)?),
+        battery: at(8)?.zip(battery(number(6)?, is(7)?)),
+        signal: at(11)?.zip(signal(number(9)?, is(10)?)),
+    })
+}
+
+/// `later` is what came since its row was written.
+pub fn feed(row: &Row<'_>, later: Option<&Stats>) -> Sql<Feed> {
+    let saved = stats(row, 9)?;
+    let stats = later.map_or(saved, |later| saved.and(later));
     Ok(Feed {
         id: FeedId(row.get(0)?),
         source: row.get(1)?,
@@ -269,14 +292,14 @@ pub fn feed(row: &Row<'_>) -> Sql<Feed> {
         map: map(row, 4)?,
         vessel: row.get::<_, Option<i64>>(5)?.map(VesselId),
         retired: row.get(6)?,
-        last_reading: maybe_moment(row, 7)?,
-        last_gravity: quantity(row, 8, Gravity::computed)?,
-        last_temperature: quantity(row, 9, Celsius::computed)?,
-        battery: battery(row.get(10)?, row.get::<_, Option<bool>>(11)? == Some(true)),
-        signal: signal(row.get(12)?, row.get::<_, Option<bool>>(13)? == Some(true)),
-        readings: row.get::<_, i64>(14)?.unsigned_abs(),
-        went_away: maybe_moment(row, 15)?,
-        undated: row.get::<_, i64>(16)?.unsigned_abs(),
+        went_away: maybe_moment(row, 7)?,
+        undated: row.get::<_, i64>(8)?.unsigned_abs(),
+        last_reading: stats.last_at.map(Moment),
+        last_gravity: stats.gravity.map(|(_, v)| Gravity::computed(v)),
+        last_temperature: stats.temperature.map(|(_, v)| Celsius::computed(v)),
+        battery: stats.battery.map(|(_, v)| v),
+        signal: stats.signal.map(|(_, v)| v),
+        readings: stats.readings.unsigned_abs(),
     })
 }
 
@@ -293,7 +316,7 @@ const SIGNAL_PERCENT: i64 = 4;
 pub const READING: &str = "gravity, temperature, tilt, battery, signal, kinds";
 
 /// The measured values of a reading as they lie in a row, in the order of [`READING`].
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Values {
     pub gravity: Option<f64>,
     pub temperature: Option<f64>,
@@ -388,14 +411,6 @@ pub fn signal(value: Option<f64>, percent: bool) -> Option<Signal> {
     })
 }
 
-pub fn stored_reading(row: &Row<'_>) -> Sql<StoredReading> {
-    Ok(StoredReading {
-        at: moment(row, 0)?,
-        gravity: row.get(1)?,
-        temperature: row.get(2)?,
-    })
-}
-
 // ---- hours ----
 
 pub const HOUR: &str = "hour, gravity_n, gravity_median, gravity_min, gravity_max, gravity_at, \
@@ -487,10 +502,27 @@ pub fn verdict(row: &Row<'_>) -> Sql<StoredVerdict> {
     Ok(StoredVerdict {
         vessel: VesselId(row.get(0)?),
         batch: BatchId(row.get(1)?),
-        verdict: json::<Verdict>(row, 2)?,
+        verdict: packed_verdict(row, 2)?,
         sentence: row.get(3)?,
         phase_since: moment(row, 4)?,
     })
+}
+
+fn packed_verdict(row: &Row<'_>, column: usize) -> Sql<Verdict> {
+    match row.get_ref(column)? {
+        ValueRef::Blob(packed) => {
+            let text = bytes::open(packed)?;
+            serde_json::from_slice(&text).map_err(|e| unreadable(column, e))
+        }
+        // From before it was packed.
+        _ => json(row, column),
+    }
+}
+
+pub fn pack_verdict(verdict: &Verdict) -> Sql<Vec<u8>> {
+    let mut sink = bytes::Sink::default();
+    sink.raw(to_json(verdict)?.as_bytes());
+    Ok(sink.close())
 }
 
 // ---- notices ----

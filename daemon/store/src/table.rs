@@ -13,6 +13,7 @@ use ebbmark_core::units::{Battery, Signal};
 use rusqlite::{Connection, params};
 
 use crate::rows::{self, Values};
+use crate::singles;
 
 /// The open end of an assignment.
 pub const FOREVER: i64 = i64::MAX;
@@ -22,9 +23,19 @@ pub struct Table {
     topics: HashMap<i64, Topic>,
     /// By source, then topic: looked up with borrowed strings.
     names: HashMap<String, HashMap<String, i64>>,
+    /// Changed since it was last written, and what of it must not wait.
     dirty: Vec<i64>,
+    pressing: Vec<i64>,
+    /// Number of the next payload. Those of payloads that are bundled are not given twice.
+    next_raw: i64,
+    /// Messages since all was written.
+    unwritten: u32,
     unclaimed: usize,
 }
+
+/// Messages after which what pages show of feeds is written all the same. Whoever reads before adds up
+/// what came meanwhile.
+const WRITTEN_AFTER: u32 = 4096;
 
 pub struct Topic {
     pub id: i64,
@@ -45,6 +56,8 @@ pub struct FeedState {
     pub spans: Vec<Span>,
     pub stats: Stats,
     pub taken: Taken,
+    /// The latest hour of it that is packed.
+    pub packed_to: Option<i64>,
 }
 
 /// A time a feed spent in a vessel.
@@ -56,15 +69,6 @@ pub struct Span {
 }
 
 impl FeedState {
-    pub fn vessel_at(&self, at: i64) -> Option<VesselId> {
-        // Newest last, and nearly every question is about now.
-        self.spans
-            .iter()
-            .rev()
-            .find(|s| s.since <= at && at < s.until)
-            .map(|s| s.vessel)
-    }
-
     pub fn vessel(&self) -> Option<VesselId> {
         self.spans
             .last()
@@ -160,15 +164,74 @@ impl Stats {
     /// Counts a feed's readings anew, after some were taken away.
     pub fn recount(conn: &Connection, feed: FeedId) -> rusqlite::Result<Stats> {
         let mut stats = Stats::default();
-        let mut statement = conn.prepare_cached(&format!(
-            "SELECT {}, at FROM reading WHERE feed = ?1",
-            rows::READING
-        ))?;
-        let mut found = statement.query([feed.0])?;
-        while let Some(row) = found.next()? {
-            stats.take(row.get(6)?, &Values::read(row)?);
+        for hour in singles::packed_hours(conn, feed)? {
+            for r in singles::packed(conn, feed, hour)?.unwrap_or_default() {
+                stats.take(r.at, &r.values);
+            }
+        }
+        for r in singles::fresh(conn, feed, i64::MIN, i64::MAX)? {
+            stats.take(r.at, &r.values);
+        }
+        let gone: Option<i64> = conn
+            .prepare_cached("SELECT sum(gone) FROM hour WHERE feed = ?1")?
+            .query_row([feed.0], |r| r.get(0))?;
+        if let Some(gone) = gone {
+            stats.readings += gone;
+            // What was last measured long ago is in no reading that is left.
+            stats.or(&Stats::saved(conn, feed)?);
         }
         Ok(stats)
+    }
+
+    fn or(&mut self, before: &Stats) {
+        self.last_at = self.last_at.or(before.last_at);
+        self.gravity = self.gravity.or(before.gravity);
+        self.temperature = self.temperature.or(before.temperature);
+        self.battery = self.battery.or(before.battery);
+        self.signal = self.signal.or(before.signal);
+    }
+
+    fn saved(conn: &Connection, feed: FeedId) -> rusqlite::Result<Stats> {
+        conn.prepare_cached(&format!(
+            "SELECT {} FROM feed f WHERE f.id = ?1",
+            rows::FEED_STATS
+        ))?
+        .query_row([feed.0], |r| rows::stats(r, 0))
+    }
+
+    /// What came of each feed since its row was written, added up.
+    pub fn unwritten(conn: &Connection) -> rusqlite::Result<HashMap<FeedId, Stats>> {
+        let mut all: HashMap<FeedId, Stats> = HashMap::new();
+        let mut statement = conn.prepare_cached(
+            "SELECT r.gravity, r.temperature, r.tilt, r.battery, r.signal, r.kinds, r.at, r.feed \
+             FROM reading r JOIN feed f ON f.id = r.feed JOIN topic t ON t.id = f.topic \
+             WHERE r.raw > t.last_raw ORDER BY r.id",
+        )?;
+        let mut found = statement.query([])?;
+        while let Some(row) = found.next()? {
+            all.entry(FeedId(row.get(7)?))
+                .or_default()
+                .take(row.get(6)?, &Values::read(row)?);
+        }
+        Ok(all)
+    }
+
+    /// With what came later than all that is in here.
+    pub fn and(&self, later: &Stats) -> Stats {
+        fn newer<T: Copy>(known: Option<(i64, T)>, later: Option<(i64, T)>) -> Option<(i64, T)> {
+            match (known, later) {
+                (Some(known), Some(later)) if known.0 > later.0 => Some(known),
+                (known, later) => later.or(known),
+            }
+        }
+        Stats {
+            readings: self.readings + later.readings,
+            last_at: self.last_at.max(later.last_at),
+            gravity: newer(self.gravity, later.gravity),
+            temperature: newer(self.temperature, later.temperature),
+            battery: newer(self.battery, later.battery),
+            signal: newer(self.signal, later.signal),
+        }
     }
 }
 
@@ -186,46 +249,33 @@ impl Table {
                 vessel: VesselId(row.get(3)?),
             });
         }
-        let mut statement = conn.prepare(
+        let came = Stats::unwritten(conn)?;
+        let mut statement = conn.prepare(&format!(
             "SELECT t.id, t.source, t.topic, t.heard, t.last_wall, t.last_raw, \
-             f.id, f.map, f.retired, f.went_away, f.readings, f.last_at, f.gravity, f.gravity_at, \
-             f.temperature, f.temperature_at, f.battery, f.battery_percent, f.battery_at, \
-             f.signal, f.signal_percent, f.signal_at, \
-             EXISTS (SELECT 1 FROM raw r WHERE r.topic = t.id AND r.waits = 1) \
+             EXISTS (SELECT 1 FROM raw r WHERE r.topic = t.id AND r.waits = 1), \
+             f.id, f.map, f.retired, f.went_away, \
+             (SELECT max(h.hour) FROM hour h WHERE h.feed = f.id), {} \
              FROM topic t LEFT JOIN feed f ON f.topic = t.id",
-        )?;
+            rows::FEED_STATS
+        ))?;
         let mut found = statement.query([])?;
         while let Some(row) = found.next()? {
-            let feed = match row.get::<_, Option<i64>>(6)? {
+            let feed = match row.get::<_, Option<i64>>(7)? {
                 None => None,
-                Some(id) => Some(FeedState {
-                    id: FeedId(id),
-                    map: Arc::new(rows::map(row, 7)?),
-                    retired: row.get(8)?,
-                    went_away: row.get(9)?,
-                    spans: spans.remove(&id).unwrap_or_default(),
-                    stats: Stats {
-                        readings: row.get(10)?,
-                        last_at: row.get(11)?,
-                        gravity: pair(row.get(13)?, row.get(12)?),
-                        temperature: pair(row.get(15)?, row.get(14)?),
-                        battery: pair(
-                            row.get(18)?,
-                            rows::battery(
-                                row.get(16)?,
-                                row.get::<_, Option<bool>>(17)? == Some(true),
-                            ),
-                        ),
-                        signal: pair(
-                            row.get(21)?,
-                            rows::signal(
-                                row.get(19)?,
-                                row.get::<_, Option<bool>>(20)? == Some(true),
-                            ),
-                        ),
-                    },
-                    taken: Taken::default(),
-                }),
+                Some(id) => {
+                    let id = FeedId(id);
+                    let saved = rows::stats(row, 12)?;
+                    Some(FeedState {
+                        id,
+                        map: Arc::new(rows::map(row, 8)?),
+                        retired: row.get(9)?,
+                        went_away: row.get(10)?,
+                        spans: spans.remove(&id.0).unwrap_or_default(),
+                        stats: came.get(&id).map_or(saved, |later| saved.and(later)),
+                        taken: Taken::default(),
+                        packed_to: row.get(11)?,
+                    })
+                }
             };
             let (source, topic): (String, String) = (row.get(1)?, row.get(2)?);
             table.add(
@@ -236,13 +286,40 @@ impl Table {
                     heard: row.get(3)?,
                     last_wall: row.get(4)?,
                     last_raw: row.get(5)?,
-                    waits: row.get(22)?,
+                    waits: row.get(6)?,
                     feed,
                     dirty: false,
                 },
             );
         }
+        table.heard_since(conn)?;
         Ok(table)
+    }
+
+    /// Payloads that came after the rows of their topics were written.
+    fn heard_since(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        let mut statement = conn.prepare_cached(
+            "SELECT r.topic, count(*), max(r.id), max(r.wall) FROM raw r \
+             JOIN topic t ON t.id = r.topic WHERE r.id > t.last_raw GROUP BY r.topic",
+        )?;
+        let mut found = statement.query([])?;
+        while let Some(row) = found.next()? {
+            let (heard, last, wall): (i64, i64, Option<i64>) =
+                (row.get(1)?, row.get(2)?, row.get(3)?);
+            self.change(row.get(0)?, |topic| {
+                topic.heard += heard;
+                topic.last_raw = last;
+                topic.last_wall = topic.last_wall.max(wall);
+            });
+        }
+        let last: Option<i64> = conn.query_row(
+            "SELECT max(last) FROM (SELECT max(id) AS last FROM raw \
+             UNION ALL SELECT max(id) FROM bundle UNION ALL SELECT max(last_raw) FROM topic)",
+            [],
+            |r| r.get(0),
+        )?;
+        self.next_raw = last.unwrap_or(0) + 1;
+        Ok(())
     }
 
     fn add(&mut self, source: &str, topic: &str, entry: Topic) {
@@ -302,32 +379,83 @@ impl Table {
         self.names.retain(|_, topics| !topics.is_empty());
     }
 
-    /// Changes a topic; it is written back by the next [`Table::flush`].
-    pub fn change(&mut self, id: i64, with: impl FnOnce(&mut Topic)) {
-        if let Some(topic) = self.topics.get_mut(&id) {
-            with(topic);
-            if !topic.dirty {
-                topic.dirty = true;
-                self.dirty.push(id);
-            }
+    pub fn next_raw(&self) -> i64 {
+        self.next_raw
+    }
+
+    /// A payload is stored under this number. Of a topic nobody has claimed the rest of this is written
+    /// with the commit: its payloads make room for later ones, so nobody could add them up.
+    pub fn came(&mut self, topic: i64, raw: i64, with: impl FnOnce(&mut Topic)) {
+        self.next_raw = raw + 1;
+        self.unwritten += 1;
+        let unclaimed = self.topics.get(&topic).is_some_and(|t| t.feed.is_none());
+        self.change(topic, |t| {
+            t.last_raw = raw;
+            with(t);
+        });
+        if unclaimed {
+            self.pressing.push(topic);
         }
     }
 
+    /// Changes a topic; it is written back in time. What cannot be told from what came is written with
+    /// the commit.
+    pub fn change(&mut self, id: i64, with: impl FnOnce(&mut Topic)) {
+        let Some(topic) = self.topics.get_mut(&id) else {
+            return;
+        };
+        let away = topic.feed.as_ref().and_then(|f| f.went_away);
+        with(topic);
+        if topic.feed.as_ref().and_then(|f| f.went_away) != away {
+            self.pressing.push(id);
+        }
+        if !topic.dirty {
+            topic.dirty = true;
+            self.dirty.push(id);
+        }
+    }
+
+    /// An hour of this feed is packed.
+    pub fn packed(&mut self, feed: FeedId, hour: i64) {
+        let feeds = self.topics.values_mut().filter_map(|t| t.feed.as_mut());
+        for known in feeds.filter(|f| f.id == feed) {
+            known.packed_to = known.packed_to.max(Some(hour));
+        }
+    }
+
+    /// Before a commit: writes what must not wait, and everything once in a while.
     pub fn flush(&mut self, conn: &Connection) -> rusqlite::Result<()> {
-        for id in self.dirty.drain(..) {
-            let Some(topic) = self.topics.get_mut(&id) else {
-                continue;
-            };
-            topic.dirty = false;
-            conn.prepare_cached(
-                "UPDATE topic SET heard = ?2, last_wall = ?3, last_raw = ?4 WHERE id = ?1",
-            )?
-            .execute(params![id, topic.heard, topic.last_wall, topic.last_raw])?;
-            if let Some(feed) = &topic.feed {
-                feed.stats.save(conn, feed.id)?;
-                conn.prepare_cached("UPDATE feed SET went_away = ?2 WHERE id = ?1")?
-                    .execute(params![feed.id.0, feed.went_away])?;
-            }
+        if self.unwritten >= WRITTEN_AFTER {
+            return self.flush_all(conn);
+        }
+        for id in std::mem::take(&mut self.pressing) {
+            self.write(conn, id)?;
+        }
+        Ok(())
+    }
+
+    pub fn flush_all(&mut self, conn: &Connection) -> rusqlite::Result<()> {
+        self.pressing.clear();
+        for id in std::mem::take(&mut self.dirty) {
+            self.write(conn, id)?;
+        }
+        self.unwritten = 0;
+        Ok(())
+    }
+
+    fn write(&mut self, conn: &Connection, id: i64) -> rusqlite::Result<()> {
+        let Some(topic) = self.topics.get_mut(&id).filter(|t| t.dirty) else {
+            return Ok(());
+        };
+        topic.dirty = false;
+        conn.prepare_cached(
+            "UPDATE topic SET heard = ?2, last_wall = ?3, last_raw = ?4 WHERE id = ?1",
+        )?
+        .execute(params![id, topic.heard, topic.last_wall, topic.last_raw])?;
+        if let Some(feed) = &topic.feed {
+            feed.stats.save(conn, feed.id)?;
+            conn.prepare_cached("UPDATE feed SET went_away = ?2 WHERE id = ?1")?
+                .execute(params![feed.id.0, feed.went_away])?;
         }
         Ok(())
     }
@@ -340,8 +468,4 @@ impl Table {
             .max()
             .map(Moment)
     }
-}
-
-fn pair<T>(at: Option<i64>, value: Option<T>) -> Option<(i64, T)> {
-    at.zip(value)
 }

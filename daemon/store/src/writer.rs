@@ -4,13 +4,17 @@
 //! [`Options`]), runs them all in one transaction, commits, and only then answers. On a power cut
 //! before the commit nobody was told anything; after it the answer is true.
 //!
+//! Nobody waits for a message that was sent without asking for an answer. Such ones are kept back until some
+//! time after the last commit ([`Options::leisure`]), or until a job comes that somebody waits for: it
+//! takes them along. One that comes after a quiet time is committed at once.
+//!
 //! A job that fails must not take its company with it. A command may well be refused, so each
 //! runs behind a savepoint. A message cannot be refused, and a savepoint costs a third of what
 //! storing it costs: messages go without, and should a statement of one fail all the same, the
 //! transaction is rolled back and run again with a savepoint for every job.
 
 use std::path::Path;
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use rusqlite::Connection;
 use tokio::sync::mpsc::error::{TryRecvError, TrySendError};
@@ -59,6 +63,8 @@ enum Job {
 /// Something to do, and who waits for it.
 struct Work<I, O> {
     what: I,
+    /// Nobody's battery runs down until it is done.
+    at_leisure: bool,
     answer: Answer<O>,
     /// What came of it, until the commit has decided.
     result: Option<Result<O, StoreError>>,
@@ -69,6 +75,7 @@ impl<I, O> Work<I, O> {
         let (answer, waiter) = oneshot::channel();
         let work = Work {
             what,
+            at_leisure: false,
             answer,
             result: None,
         };
@@ -93,7 +100,21 @@ impl Writer {
     /// # Errors
     /// [`StoreError::WriterGone`].
     pub async fn arrive(&self, arrival: Arrival) -> Result<ReceiptWaiter, StoreError> {
-        let (work, waiter) = Work::new(arrival);
+        self.queue(arrival, false).await
+    }
+
+    /// As [`Writer::arrive`], for a message whose sender waits for no answer: it may be committed with
+    /// what comes later ([`Options::leisure`]).
+    ///
+    /// # Errors
+    /// As [`Writer::arrive`].
+    pub async fn arrive_at_leisure(&self, arrival: Arrival) -> Result<ReceiptWaiter, StoreError> {
+        self.queue(arrival, true).await
+    }
+
+    async fn queue(&self, arrival: Arrival, at_leisure: bool) -> Result<ReceiptWaiter, StoreError> {
+        let (mut work, waiter) = Work::new(arrival);
+        work.at_leisure = at_leisure;
         self.jobs
             .send(Job::Arrive(work))
             .await
@@ -137,6 +158,28 @@ impl Writer {
             .blocking_send(Job::Command(work))
             .map_err(|_| StoreError::WriterGone)?;
         waiter.blocking_recv().map_err(|_| StoreError::WriterGone)?
+    }
+
+    /// Several that have nothing to do with one another, in one commit if it can be; stops at the first that
+    /// fails. From a thread that is not async.
+    ///
+    /// # Errors
+    /// As [`Writer::command`].
+    pub fn commands_blocking(&self, commands: Vec<Command>) -> Result<(), StoreError> {
+        let mut waiters = Vec::with_capacity(commands.len());
+        for command in commands {
+            let (work, waiter) = Work::new(Box::new(command));
+            self.jobs
+                .blocking_send(Job::Command(work))
+                .map_err(|_| StoreError::WriterGone)?;
+            waiters.push(waiter);
+        }
+        for waiter in waiters {
+            waiter
+                .blocking_recv()
+                .map_err(|_| StoreError::WriterGone)??;
+        }
+        Ok(())
     }
 
     /// What changed, after each commit. A slow listener loses the oldest and is told so.
@@ -189,6 +232,7 @@ pub(crate) fn start(
         trouble,
         options,
         clock,
+        committed: None,
         closing: Vec::new(),
     };
     std::thread::Builder::new()
@@ -210,7 +254,25 @@ struct Thread {
     trouble: watch::Sender<Option<Trouble>>,
     options: Options,
     clock: tokio::runtime::Runtime,
+    /// When the last commit was made.
+    committed: Option<Instant>,
     closing: Vec<oneshot::Sender<()>>,
+}
+
+/// When a commit is made at the latest, and how long nothing more has to come to make it sooner.
+#[derive(Clone, Copy)]
+struct Patience {
+    until: Instant,
+    gap: Duration,
+}
+
+impl Patience {
+    fn least(self, other: Patience) -> Patience {
+        Patience {
+            until: self.until.min(other.until),
+            gap: self.gap.min(other.gap),
+        }
+    }
 }
 
 /// Which jobs run behind a savepoint of their own.
@@ -271,22 +333,22 @@ impl Thread {
 
     /// Collects the jobs of one commit.
     fn gather(&mut self, first: Job, jobs: &mut Vec<Job>) {
-        let deadline = Instant::now() + self.options.commit_window;
+        let mut patience = self.patience(&first, Instant::now());
         self.take(first, jobs);
         while jobs.len() < self.options.commit_count.max(1) {
             let job = match self.queue.try_recv() {
                 Ok(job) => job,
                 Err(TryRecvError::Disconnected) => return,
                 Err(TryRecvError::Empty) => {
-                    let left = deadline.saturating_duration_since(Instant::now());
-                    let patience = left.min(self.options.quiet_gap);
-                    if patience.is_zero() {
+                    let left = patience.until.saturating_duration_since(Instant::now());
+                    let left = left.min(patience.gap);
+                    if left.is_zero() {
                         return;
                     }
                     let queue = &mut self.queue;
                     let next = self
                         .clock
-                        .block_on(async { tokio::time::timeout(patience, queue.recv()).await });
+                        .block_on(async { tokio::time::timeout(left, queue.recv()).await });
                     match next {
                         Ok(Some(job)) => job,
                         // Quiet, or closed.
@@ -294,11 +356,30 @@ impl Thread {
                     }
                 }
             };
+            patience = patience.least(self.patience(&job, Instant::now()));
             self.take(job, jobs);
             // Checked here as well: a steady stream must not stretch the window.
-            if Instant::now() >= deadline {
+            if Instant::now() >= patience.until {
                 return;
             }
+        }
+    }
+
+    /// How long a job that comes now may wait for company.
+    fn patience(&self, job: &Job, now: Instant) -> Patience {
+        let prompt = Patience {
+            until: now + self.options.commit_window,
+            gap: self.options.quiet_gap,
+        };
+        let rested = self.committed.map(|at| at + self.options.leisure);
+        match (job, rested) {
+            (Job::Arrive(work), Some(rested)) if work.at_leisure && rested > prompt.until => {
+                Patience {
+                    until: rested,
+                    gap: self.options.leisure,
+                }
+            }
+            _ => prompt,
         }
     }
 
@@ -327,6 +408,7 @@ impl Thread {
             }),
             Err(Failure::Whole(trouble)) => Some(trouble),
         };
+        self.committed = Some(Instant::now());
         self.trouble(failed.clone().or_else(|| damage(jobs)));
         let failed = failed.map(|trouble| trouble.why);
         if let Some(why) = &failed {
@@ -389,8 +471,8 @@ impl Thread {
                     work.result = Some(result);
                 }
                 Job::Command(work) => {
-                    self.memory.flush(&self.conn)?;
                     let command = &work.what;
+                    self.memory.flush_for(&self.conn, command)?;
                     let result = self
                         .memory
                         .job(&self.conn, true, |tx| apply::command(tx, command));

@@ -57,7 +57,8 @@ async fn a_reading_that_comes_while_its_hour_is_rolled_is_not_lost() {
     for command in early {
         store.run(command).await;
     }
-    assert_eq!(store.reader.stale_hours().unwrap().len(), 1);
+    // It is packed with the other.
+    assert!(store.reader.stale_hours().unwrap().is_empty());
     assert_eq!(counts(&store, feed), [(0, 2)]);
 }
 
@@ -77,7 +78,7 @@ async fn an_older_roll_does_not_replace_a_newer_one() {
 }
 
 #[tokio::test]
-async fn marks_go_on_rising_after_a_restart() {
+async fn a_roll_that_was_asked_for_before_a_reading_came_takes_it_along() {
     let store = Store::new();
     let feed = store.claim("a", timed(), None).await;
     for minutes in 0..5 {
@@ -108,12 +109,7 @@ async fn an_hour_that_lost_its_readings_is_gone() {
         })
         .await;
     assert_eq!(counts(&store, feed), []);
-    let commands = roll_stale(&store.reader, ALWAYS.1).unwrap();
-    assert!(matches!(
-        &commands[..],
-        [Command::SaveHours { hours, empty, .. }] if hours.is_empty() && empty.len() == 1
-    ));
-    for command in commands {
+    for command in roll_stale(&store.reader, ALWAYS.1).unwrap() {
         store.run(command).await;
     }
     assert_eq!(counts(&store, feed), []);

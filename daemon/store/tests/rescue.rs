@@ -11,6 +11,7 @@ use common::*;
 use ebbmark_core::deed::What;
 use ebbmark_store::backup::{self, GoOn};
 use ebbmark_store::condition::{Condition, condition};
+use ebbmark_store::hours::roll_stale;
 use ebbmark_store::model::Command;
 use ebbmark_store::rescue::{Rescued, rescue};
 use ebbmark_store::{Options, Reader, StoreError, open};
@@ -98,6 +99,15 @@ impl Cellar {
         .collect()
     }
 
+    /// What the daemon does every few hours. Afterwards all of it is in the file, and its log is empty.
+    async fn pack(&self) {
+        let (writer, reader) = open(&self.store.path, Options::default()).unwrap();
+        for command in roll_stale(&reader, ALWAYS.1).unwrap() {
+            writer.command(command).await.unwrap();
+        }
+        writer.close().await;
+    }
+
     fn spoil(&self, pages: &[usize]) {
         let mut bytes = fs::read(&self.store.path).unwrap();
         for page in pages {
@@ -175,6 +185,47 @@ async fn around_a_bad_page_of_payloads_and_readings() {
     let there: u64 = readings(reader).iter().sum();
     assert_eq!(there, COPIED as u64 + rescued.readings);
     assert_eq!(reader.vessels().unwrap()[0].facts.name, "Glass carboy");
+}
+
+#[tokio::test]
+async fn around_a_bad_page_of_what_is_packed() {
+    let cellar = cellar().await;
+    cellar.pack().await;
+    let (blocks, bundles) = (cellar.pages("block"), cellar.pages("bundle"));
+    assert!(bundles.len() > 1, "{bundles:?}");
+    cellar.spoil(&[blocks[blocks.len() / 2], bundles[bundles.len() / 2]]);
+    assert!(matches!(cellar.condition(), Condition::Damaged(_)));
+    let (rescued, store) = cellar.rescue();
+    assert_eq!(rescued.damaged, ["bundle", "block"]);
+    let newer = (ALL - COPIED) as u64 + 300;
+    assert!(rescued.payloads_lost > 0, "{rescued:?}");
+    assert_eq!(rescued.payloads + rescued.payloads_lost, newer + UNCLAIMED);
+    assert!(rescued.readings < newer, "{rescued:?}");
+    let there: u64 = readings(&store.reader).iter().sum();
+    assert_eq!(there, COPIED as u64 + rescued.readings);
+}
+
+#[tokio::test]
+async fn of_a_sound_one_that_is_packed_everything() {
+    let cellar = cellar().await;
+    cellar.pack().await;
+    let (rescued, store) = cellar.rescue();
+    assert_eq!(rescued.damaged, [""; 0]);
+    let newer = (ALL - COPIED) as u64 + 300;
+    assert_eq!(
+        (rescued.payloads, rescued.readings, rescued.payloads_lost),
+        (newer + UNCLAIMED, newer, 0)
+    );
+    assert_eq!(readings(&store.reader), [ALL as u64, 300]);
+    // And it can be packed, what the copy had loose with it.
+    for command in roll_stale(&store.reader, ALWAYS.1).unwrap() {
+        store.run(command).await;
+    }
+    assert_eq!(readings(&store.reader), [ALL as u64, 300]);
+    let feed = store.reader.feeds().unwrap()[0].id;
+    let hours = store.reader.hours(feed, ALWAYS.0, ALWAYS.1).unwrap();
+    let rolled: u32 = hours.iter().filter_map(|h| h.gravity).map(|g| g.n).sum();
+    assert_eq!(i64::from(rolled), ALL);
 }
 
 #[tokio::test]
@@ -267,9 +318,11 @@ async fn one_that_is_older_than_the_copy_changes_nothing() {
 #[tokio::test]
 async fn damage_that_is_met_while_writing_is_told() {
     let cellar = cellar().await;
+    cellar.pack().await;
     let (writer, _reader) = open(&cellar.store.path, Options::default()).unwrap();
-    cellar.spoil(&cellar.pages("raw"));
-    let message = arrival("a", &measured(ALL, 1.05));
+    cellar.spoil(&cellar.pages("block"));
+    // Whether there is a reading of that instant can only be told from what is packed.
+    let message = arrival("a", &measured(1, 1.05));
     let answer = writer.arrive(message).await.unwrap().await.unwrap();
     assert!(answer.is_err(), "{answer:?}");
     let trouble = writer.troubles().borrow().clone().unwrap();
@@ -280,9 +333,10 @@ async fn damage_that_is_met_while_writing_is_told() {
 #[tokio::test]
 async fn damage_that_is_met_while_reading_is_told() {
     let cellar = cellar().await;
+    cellar.pack().await;
     let (writer, reader) = open(&cellar.store.path, Options::default()).unwrap();
     let feed = reader.feeds().unwrap()[0].id;
-    cellar.spoil(&cellar.pages("reading"));
+    cellar.spoil(&cellar.pages("block"));
     assert_eq!(*writer.troubles().borrow(), None);
     assert!(reader.readings(feed, ALWAYS.0, ALWAYS.1).is_err());
     let set = Command::SetSetting {

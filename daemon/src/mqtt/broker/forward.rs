@@ -177,7 +177,7 @@ pub async fn forward(
         }
         let waiter = match arrival {
             None => None,
-            Some(arrival) => match writer.arrive(arrival).await {
+            Some(arrival) => match keep(&writer, arrival, &receipt, &queue).await {
                 Ok(waiter) => Some(waiter),
                 Err(error) => {
                     // Nobody listens any more once the connection has ended for good.
@@ -192,6 +192,20 @@ pub async fn forward(
         if queue.send(Queued { waiter, receipt }).await.is_err() {
             return;
         }
+    }
+}
+
+/// One that the broker waits for no answer to may wait for company, as long as there is room for more.
+async fn keep(
+    writer: &Writer,
+    arrival: Arrival,
+    receipt: &Receipt,
+    queue: &mpsc::Sender<Queued>,
+) -> Result<ReceiptWaiter, StoreError> {
+    if receipt.ack.is_none() && queue.capacity() > UNDER_WAY / 2 {
+        writer.arrive_at_leisure(arrival).await
+    } else {
+        writer.arrive(arrival).await
     }
 }
 

@@ -8,9 +8,11 @@ use rusqlite::{OptionalExtension, params};
 
 use super::lines::{self, Address, Outcome};
 use super::payload::{self, Intake};
+use super::shelf::Into;
 use super::{Tx, door};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Delivery, Receipt};
+use crate::payloads;
 
 /// Topics nobody has claimed that are remembered.
 pub const UNCLAIMED_TOPICS: usize = 200;
@@ -21,13 +23,12 @@ pub const UNCLAIMED_BYTES: usize = 64 * 1024;
 /// Name of the count of unclaimed topics that had to make room.
 pub const DROPPED: &str = "unclaimed-dropped";
 
-/// How far back a repeat is looked for: the latest payloads of the same topic.
+/// How far back a repeat is looked for: the latest payloads of the same topic, bundled ones among them.
 ///
 /// A peer repeats, after it has connected again, what it holds unacknowledged. Floats hold one
 /// message or a few, but mosquitto working off a backlog was seen to send twenty more for each
 /// acknowledgement, so hundreds can be under way when we are cut off. A repeat goes to the topic
-/// it first went to, so looking there misses none of the peer's, and needs no index beside the
-/// one that re-reading needs; only repeats pay for the search.
+/// it first went to, so looking there misses none of the peer's; only repeats pay for the search.
 const REPEAT_WINDOW: u32 = 1024;
 
 pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError> {
@@ -87,12 +88,14 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         Some((id, _)) => id,
         None => make_topic(tx, &arrival.source, &arrival.topic)?,
     };
+    let raw = RawId(tx.table().next_raw());
     tx.conn
         .prepare_cached(
-            "INSERT INTO raw (topic, wall, run, monotonic, delivery, payload, retained) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            "INSERT INTO raw (id, topic, wall, run, monotonic, delivery, payload, retained) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         )?
         .execute(params![
+            raw.0,
             topic,
             wall.map(|w| w.0),
             tx.run(),
@@ -101,7 +104,9 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
             arrival.payload,
             arrival.retained
         ])?;
-    let raw = RawId(tx.conn.last_insert_rowid());
+    tx.conn
+        .prepare_cached("INSERT INTO temp.fresh_raw (topic, id) VALUES (?1, ?2)")?
+        .execute([topic, raw.0])?;
 
     let receipt = match to_log {
         Some(to) => into_log(tx, arrival, raw, to, wall)?,
@@ -120,7 +125,7 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
         tx.table()
             .add_unclaimed(&arrival.source, &arrival.topic, topic);
     }
-    tx.table().change(topic, |t| {
+    tx.table().came(topic, raw.0, |t| {
         t.waits |= to_log.is_some() && receipt.waits_for_time;
         t.heard += 1;
         t.last_raw = raw.0;
@@ -192,7 +197,10 @@ fn read(
         return Ok(nothing);
     }
     let map = feed.map.clone();
-    let mut intake = Intake::new(id, &arrival.source, &arrival.topic, feed.stats, feed.taken);
+    let packed_to = feed.packed_to;
+    let into = Into::Fresh { packed_to };
+    let mut intake =
+        Intake::new(id, &arrival.source, &arrival.topic, into).after(feed.stats, feed.taken);
     let decoded = decode_copy(&map, &arrival.payload, wall, arrival.retained);
     intake.readings(tx, raw, &decoded.readings, wall)?;
     intake.problems(tx, &decoded.problems, wall)?;
@@ -203,10 +211,12 @@ fn read(
     }
 
     let (stats, taken) = (intake.stats, intake.taken);
+    let (readings, problems) = (intake.added, intake.problems);
+    let touched = intake.close(tx)?;
     let mut told = Vec::new();
     tx.table().change(topic, |t| {
         if let Some(feed) = &mut t.feed {
-            if let Some(touched) = intake.touched {
+            if let Some(touched) = touched {
                 told = payload::changes(id, &feed.spans, touched);
             }
             feed.stats = stats;
@@ -221,8 +231,8 @@ fn read(
         tx.changed(change);
     }
     Ok(Receipt {
-        readings: intake.added,
-        problems: intake.problems,
+        readings,
+        problems,
         waits_for_time: decoded.needs_time,
         ..nothing
     })
@@ -265,16 +275,28 @@ pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
 /// back with the same id is done with, however equal it looks. A float that sends a bare number
 /// and always the same packet id may well come back to a value it had days ago.
 fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64, payload: &[u8]) -> rusqlite::Result<bool> {
+    let fresh: u32 = tx
+        .conn
+        .prepare_cached(
+            "SELECT count(*) FROM (SELECT 1 FROM temp.fresh_raw WHERE topic = ?1 LIMIT ?2)",
+        )?
+        .query_row(params![topic, REPEAT_WINDOW], |r| r.get(0))?;
     let latest_is_equal: Option<bool> = tx
         .conn
         .prepare_cached(
-            "SELECT payload = ?4 FROM (SELECT id, delivery, payload FROM raw WHERE topic = ?1 \
-             ORDER BY id DESC LIMIT ?2) WHERE delivery = ?3 ORDER BY id DESC LIMIT 1",
+            "SELECT r.payload = ?4 FROM (SELECT id FROM temp.fresh_raw WHERE topic = ?1 \
+             ORDER BY id DESC LIMIT ?2) f JOIN raw r ON r.id = f.id \
+             WHERE r.delivery = ?3 ORDER BY f.id DESC LIMIT 1",
         )?
         .query_row(params![topic, REPEAT_WINDOW, delivery, payload], |r| {
             r.get(0)
         })
         .optional()?;
+    let left = REPEAT_WINDOW.saturating_sub(fresh) as usize;
+    let latest_is_equal = match latest_is_equal {
+        None => payloads::bundled_equal(tx.conn, topic, delivery, payload, left)?,
+        found => found,
+    };
     Ok(latest_is_equal == Some(true))
 }
 
@@ -296,7 +318,12 @@ fn make_room(tx: &mut Tx<'_>) -> rusqlite::Result<()> {
         return Ok(());
     };
     tx.conn
-        .prepare_cached("DELETE FROM raw WHERE topic = ?1")?
+        .prepare_cached(
+            "DELETE FROM raw WHERE id IN (SELECT id FROM temp.fresh_raw WHERE topic = ?1)",
+        )?
+        .execute([quietest])?;
+    tx.conn
+        .prepare_cached("DELETE FROM temp.fresh_raw WHERE topic = ?1")?
         .execute([quietest])?;
     tx.conn
         .prepare_cached("DELETE FROM topic WHERE id = ?1")?
@@ -313,12 +340,19 @@ fn make_room(tx: &mut Tx<'_>) -> rusqlite::Result<()> {
 /// A line of the log that waits for its time is not among those that may go: it is acknowledged and
 /// is in no log yet.
 fn trim(tx: &Tx<'_>, topic: i64) -> rusqlite::Result<()> {
-    tx.conn
+    let gone: Vec<i64> = tx
+        .conn
         .prepare_cached(
-            "DELETE FROM raw WHERE topic = ?1 AND waits = 0 AND id <= \
-             (SELECT id FROM raw WHERE topic = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
+            "DELETE FROM raw WHERE waits = 0 AND id IN (SELECT id FROM temp.fresh_raw \
+             WHERE topic = ?1 ORDER BY id DESC LIMIT -1 OFFSET ?2) RETURNING id",
         )?
-        .execute(params![topic, UNCLAIMED_PAYLOADS])?;
+        .query_map(params![topic, UNCLAIMED_PAYLOADS], |r| r.get(0))?
+        .collect::<rusqlite::Result<_>>()?;
+    for id in gone {
+        tx.conn
+            .prepare_cached("DELETE FROM temp.fresh_raw WHERE topic = ?1 AND id = ?2")?
+            .execute([topic, id])?;
+    }
     Ok(())
 }
 

@@ -6,6 +6,7 @@ use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use rusqlite::OptionalExtension;
 
 use super::payload::{self, Put};
+use super::shelf::{Into, Shelf};
 use super::{Tx, door, feeds};
 use crate::error::StoreError;
 use crate::model::{Change, Done, IMPORT, ImportRow};
@@ -18,6 +19,7 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
     let feed = feed_for(tx, vessel, &topic)?;
     let (mut added, mut known, mut conflicting) = (0, 0, 0);
     let mut touched: Option<(i64, i64)> = None;
+    let mut into = Into::Shelf(Shelf::default());
     for row in given {
         if row.gravity.is_none() && row.temperature.is_none() {
             let detail = format!(
@@ -36,7 +38,7 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
             battery: None,
             signal: None,
         });
-        match payload::put(tx, feed, None, row.at.0, &values)? {
+        match payload::put(tx, &mut into, feed, None, row.at.0, &values)? {
             Put::Added => {
                 added += 1;
                 let (first, last) = touched.unwrap_or((row.at.0, row.at.0));
@@ -51,8 +53,16 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
                 );
                 problem(tx, &topic, ProblemKind::Conflict, &detail)?;
             }
+            Put::Late => {
+                let detail = format!(
+                    "the row of {} is of a time of which only hours are kept",
+                    row.at.to_rfc3339()
+                );
+                problem(tx, &topic, ProblemKind::BadTime, &detail)?;
+            }
         }
     }
+    into.close(tx.conn, feed)?;
     if let Some(touched) = touched {
         Stats::recount(tx.conn, feed)?.save(tx.conn, feed)?;
         let span = Span {

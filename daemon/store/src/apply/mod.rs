@@ -14,19 +14,17 @@ mod plans;
 mod pour;
 mod prices;
 mod reread;
+pub(crate) mod shelf;
 mod summaries;
+pub(crate) mod tidy;
 mod verdicts;
 mod vessels;
 
-use std::collections::HashSet;
-
-use ebbmark_core::hours::hour_index;
-use ebbmark_core::ids::{FeedId, VesselId};
+use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::Moment;
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, OptionalExtension};
 
 use crate::error::StoreError;
-use crate::hours;
 use crate::model::{Change, Command, Done};
 use crate::outbox;
 use crate::table::Table;
@@ -39,25 +37,18 @@ pub struct Memory {
     run: i64,
     /// Wall time less monotonic time of this run, once a clock that was not believable became so.
     offset_ms: Option<i64>,
-    /// Number of this commit for stale hours: later commits have higher ones.
-    mark: i64,
-    /// Hours this commit has marked.
-    marked: HashSet<(FeedId, i64)>,
     changes: Vec<Change>,
 }
 
 impl Memory {
     pub fn load(conn: &Connection) -> rusqlite::Result<Memory> {
         conn.execute("INSERT INTO run DEFAULT VALUES", [])?;
+        shelf::make_lists(conn)?;
         Ok(Memory {
             table: Table::load(conn)?,
             forgotten: false,
             run: conn.last_insert_rowid(),
             offset_ms: None,
-            mark: conn.query_row("SELECT coalesce(max(mark), 0) FROM stale_hour", [], |r| {
-                r.get(0)
-            })?,
-            marked: HashSet::new(),
             changes: Vec::new(),
         })
     }
@@ -72,8 +63,6 @@ impl Memory {
                 })?;
             self.forgotten = false;
         }
-        self.mark += 1;
-        self.marked.clear();
         self.changes.clear();
         Ok(())
     }
@@ -85,6 +74,14 @@ impl Memory {
 
     pub fn flush(&mut self, conn: &Connection) -> rusqlite::Result<()> {
         self.table.flush(conn)
+    }
+
+    /// What is known of topics and feeds is written, before a command that asks the file for it.
+    pub fn flush_for(&mut self, conn: &Connection, command: &Command) -> rusqlite::Result<()> {
+        if asks_for_feeds(command) {
+            self.table.flush_all(conn)?;
+        }
+        Ok(())
     }
 
     pub fn reload_if_asked(&mut self, conn: &Connection) -> rusqlite::Result<()> {
@@ -134,18 +131,14 @@ impl Memory {
         let mut tx = Tx {
             conn,
             memory: self,
-            new_marks: Vec::new(),
             reload: false,
         };
         let result = run(&mut tx);
-        let (new_marks, reload) = (std::mem::take(&mut tx.new_marks), tx.reload);
+        let reload = tx.reload;
         if result.is_ok() {
             self.forgotten |= reload;
         } else {
             self.changes.truncate(changes_before);
-            for mark in new_marks {
-                self.marked.remove(&mark);
-            }
         }
         if guarded && !conn.is_autocommit() {
             if result.is_err() {
@@ -164,7 +157,6 @@ impl Memory {
 pub struct Tx<'a> {
     pub conn: &'a Connection,
     memory: &'a mut Memory,
-    new_marks: Vec<(FeedId, i64)>,
     reload: bool,
 }
 
@@ -195,22 +187,6 @@ impl Tx<'_> {
     /// The picture in memory is read anew when this job is through.
     pub fn reload(&mut self) {
         self.reload = true;
-    }
-
-    /// The hour of this instant has to be rolled again.
-    pub fn mark_stale(&mut self, feed: FeedId, at: Moment) -> rusqlite::Result<()> {
-        let hour = hour_index(at);
-        // Once per commit is enough: readers only ever see whole commits.
-        if self.memory.marked.insert((feed, hour)) {
-            self.new_marks.push((feed, hour));
-            self.conn
-                .prepare_cached(
-                    "INSERT INTO stale_hour (feed, hour, mark) VALUES (?1, ?2, ?3) \
-                     ON CONFLICT DO UPDATE SET mark = excluded.mark",
-                )?
-                .execute(params![feed.0, hour, self.memory.mark])?;
-        }
-        Ok(())
     }
 
     /// A time for something that happened while the clock was not believable: the latest known.
@@ -245,6 +221,26 @@ fn named(what: &str, name: &str) -> Result<String, StoreError> {
         return refuse(format!("the {what} needs a name"));
     }
     Ok(name.to_owned())
+}
+
+/// Whether it looks at topics and feeds in the file, or takes away what they could be counted from. Most of
+/// what the daemon does by itself does not: it is no reason to write all of them again.
+fn asks_for_feeds(command: &Command) -> bool {
+    match command {
+        Command::Claim { .. }
+        | Command::Remap { .. }
+        | Command::Assign { .. }
+        | Command::RetireFeed(_)
+        | Command::RetireVessel(_)
+        | Command::PourBatch { .. }
+        | Command::MoveBatch(_)
+        | Command::Import { .. }
+        | Command::Redate { .. }
+        | Command::PackHours(_)
+        | Command::PackPayloads(_) => true,
+        Command::Planned { mead, .. } => asks_for_feeds(mead),
+        _ => false,
+    }
 }
 
 pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
@@ -340,12 +336,8 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
             channel,
             attempt,
         } => outbox::delivered(tx, *notice, channel, attempt),
-        Command::SaveHours {
-            feed,
-            hours,
-            empty,
-            seen,
-        } => hours::save(tx, *feed, hours, empty, *seen),
+        Command::PackHours(hours) => tidy::hours(tx, hours),
+        Command::PackPayloads(topics) => tidy::payloads(tx, topics),
         Command::Redate { offset_ms } => reread::redate(tx, *offset_ms),
         Command::SetPrice(price) => prices::set(tx, price),
         Command::StrikePrice { of, name, since } => prices::strike(tx, *of, name, *since),

@@ -3,8 +3,8 @@
 use ebbmark_core::ids::{FeedId, RawId, VesselId};
 use ebbmark_core::reading::{Problem, ProblemKind, Reading, TimeFrom};
 use ebbmark_core::time::Moment;
-use rusqlite::params;
 
+use super::shelf::{self, Into, Place};
 use super::{Tx, door};
 use crate::model::Change;
 use crate::rows::{self, Values};
@@ -21,67 +21,37 @@ pub enum Put {
     },
     /// Other values are known for this instant; they stand.
     Conflict,
+    /// Of that time only hours are kept.
+    Late,
 }
 
 pub fn put(
-    tx: &mut Tx<'_>,
+    tx: &Tx<'_>,
+    into: &mut Into,
     feed: FeedId,
     raw: Option<RawId>,
     at: i64,
     values: &Values,
 ) -> rusqlite::Result<Put> {
-    if insert(tx, feed, raw, at, values)? {
-        tx.mark_stale(feed, Moment(at))?;
-        return Ok(Put::Added);
-    }
-    let (known, known_raw) = tx
-        .conn
-        .prepare_cached(KNOWN)?
-        .query_row(params![feed.0, at], |r| {
-            Ok((Values::read(r)?, r.get::<_, Option<i64>>(6)?))
-        })?;
-    Ok(if known.same_measurements(values) {
-        Put::Known {
-            same_payload: known_raw.is_some() && known_raw == raw.map(|r| r.0),
+    match into.place(tx.conn, feed, at)? {
+        Place::Free => {
+            into.put(tx.conn, feed, shelf::of(raw, at, values))?;
+            Ok(Put::Added)
         }
-    } else {
-        Put::Conflict
-    })
+        Place::Taken(known) if known.values.same_measurements(values) => Ok(Put::Known {
+            same_payload: known.raw.is_some() && known.raw == raw.map(|r| r.0),
+        }),
+        Place::Taken(_) => Ok(Put::Conflict),
+        Place::Gone => Ok(Put::Late),
+    }
 }
-
-/// `false` when the instant is taken.
-fn insert(
-    tx: &Tx<'_>,
-    feed: FeedId,
-    raw: Option<RawId>,
-    at: i64,
-    values: &Values,
-) -> rusqlite::Result<bool> {
-    let rows = tx.conn.prepare_cached(INSERT)?.execute(params![
-        feed.0,
-        at,
-        raw.map(|r| r.0),
-        values.gravity,
-        values.temperature,
-        values.tilt,
-        values.battery,
-        values.signal,
-        values.kinds
-    ])?;
-    Ok(rows > 0)
-}
-
-const INSERT: &str = "INSERT INTO reading \
-        (feed, at, raw, gravity, temperature, tilt, battery, signal, kinds) \
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING";
-const KNOWN: &str = "SELECT gravity, temperature, tilt, battery, signal, kinds, raw \
-        FROM reading WHERE feed = ?1 AND at = ?2";
 
 /// Takes in the payloads of one feed, one after the other, and adds up what came of them.
 pub struct Intake<'a> {
     feed: FeedId,
     source: &'a str,
     topic: &'a str,
+    into: Into,
     pub stats: Stats,
     pub taken: Taken,
     pub added: u32,
@@ -91,17 +61,33 @@ pub struct Intake<'a> {
 }
 
 impl<'a> Intake<'a> {
-    pub fn new(feed: FeedId, source: &'a str, topic: &'a str, stats: Stats, taken: Taken) -> Self {
+    pub fn new(feed: FeedId, source: &'a str, topic: &'a str, into: Into) -> Self {
         Intake {
             feed,
             source,
             topic,
-            stats,
-            taken,
+            into,
+            stats: Stats::default(),
+            taken: Taken::default(),
             added: 0,
             problems: 0,
             touched: None,
         }
+    }
+
+    /// Goes on from what is known of the feed.
+    pub fn after(self, stats: Stats, taken: Taken) -> Self {
+        Intake {
+            stats,
+            taken,
+            ..self
+        }
+    }
+
+    /// All is written; gives the instants of the earliest and the latest reading added.
+    pub fn close(self, tx: &Tx<'_>) -> rusqlite::Result<Option<(i64, i64)>> {
+        self.into.close(tx.conn, self.feed)?;
+        Ok(self.touched)
     }
 
     pub fn readings(
@@ -131,10 +117,15 @@ impl<'a> Intake<'a> {
         values: &Values,
     ) -> rusqlite::Result<()> {
         let mut at = self.taken.first_free(at.0);
-        while !insert(tx, self.feed, Some(raw), at, values)? {
-            at = at.saturating_add(1);
+        loop {
+            match self.into.place(tx.conn, self.feed, at)? {
+                Place::Free => break,
+                Place::Taken(_) => at = at.saturating_add(1),
+                Place::Gone => return self.late(tx, Moment(at), Some(Moment(at))),
+            }
         }
-        tx.mark_stale(self.feed, Moment(at))?;
+        let reading = shelf::of(Some(raw), at, values);
+        self.into.put(tx.conn, self.feed, reading)?;
         self.taken.take(at);
         self.add(at, values);
         Ok(())
@@ -149,7 +140,7 @@ impl<'a> Intake<'a> {
         values: &Values,
         received: Option<Moment>,
     ) -> rusqlite::Result<()> {
-        match put(tx, self.feed, Some(raw), at.0, values)? {
+        match put(tx, &mut self.into, self.feed, Some(raw), at.0, values)? {
             Put::Added => {
                 self.add(at.0, values);
                 Ok(())
@@ -168,7 +159,21 @@ impl<'a> Intake<'a> {
                 );
                 self.problem(tx, ProblemKind::Conflict, &detail, received)
             }
+            Put::Late => self.late(tx, at, received),
         }
+    }
+
+    fn late(
+        &mut self,
+        tx: &mut Tx<'_>,
+        at: Moment,
+        received: Option<Moment>,
+    ) -> rusqlite::Result<()> {
+        let detail = format!(
+            "a reading of {} came too late: of that time only hours are kept",
+            at.to_rfc3339()
+        );
+        self.problem(tx, ProblemKind::BadTime, &detail, received)
     }
 
     fn add(&mut self, at: i64, values: &Values) {

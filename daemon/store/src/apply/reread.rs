@@ -1,20 +1,23 @@
 //! Reading stored payloads again: after a claim, with another map, or once their time is known.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use ebbmark_core::decode::decode_copy;
 use ebbmark_core::feed::FeedMap;
 use ebbmark_core::ids::{FeedId, RawId, VesselId};
 use ebbmark_core::reading::{Problem, ProblemKind};
 use ebbmark_core::time::Moment;
-use rusqlite::params;
+use rusqlite::{Connection, params};
 
 use super::payload::{self, Intake};
+use super::shelf::{self, Into, Shelf};
 use super::{Tx, lines, refuse};
 use crate::error::StoreError;
 use crate::model::{Change, Done};
-use crate::rows;
-use crate::table::{Span, Stats, Taken};
+use crate::pack::block::Single;
+use crate::payloads::{self, Payload};
+use crate::table::{Span, Stats};
+use crate::{rows, singles};
 
 /// What re-reading needs to know of a feed, from the file: a command may just have changed it.
 struct Facts {
@@ -67,33 +70,28 @@ pub fn feed(tx: &mut Tx<'_>, id: FeedId) -> Result<(), StoreError> {
         id,
         &facts.source,
         &facts.topic,
-        Stats::default(),
-        Taken::default(),
+        Into::Shelf(Shelf::default()),
     );
     let mut waiting = Vec::new();
-    let conn = tx.conn;
-    let mut statement = conn.prepare_cached(
-        "SELECT id, wall, payload, retained FROM raw WHERE topic = ?1 ORDER BY id",
-    )?;
-    let mut found = statement.query([facts.topic_id])?;
-    while let Some(row) = found.next()? {
-        let raw = RawId(row.get(0)?);
-        let received = row.get::<_, Option<i64>>(1)?.map(Moment);
-        let payload = row.get_ref(2)?.as_blob().map_err(rusqlite::Error::from)?;
-        let decoded = decode_copy(&facts.map, payload, received, row.get(3)?);
+    let mut all = payloads::All::of(tx.conn, facts.topic_id)?;
+    while let Some(kept) = all.next()? {
+        let raw = RawId(kept.id);
+        let received = kept.wall.map(Moment);
+        let decoded = decode_copy(&facts.map, &kept.payload, received, kept.retained);
         intake.readings(tx, raw, &decoded.readings, received)?;
         intake.problems(tx, &decoded.problems, received)?;
         if decoded.needs_time {
             waiting.push(raw);
         }
     }
+    let added = intake.close(tx)?;
     for raw in waiting {
         tx.conn
             .prepare_cached("UPDATE raw SET waits = 1 WHERE id = ?1")?
             .execute([raw.0])?;
     }
     Stats::recount(tx.conn, id)?.save(tx.conn, id)?;
-    let touched = match (gone, intake.touched) {
+    let touched = match (gone, added) {
         (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
         (a, b) => a.or(b),
     };
@@ -105,21 +103,33 @@ pub fn feed(tx: &mut Tx<'_>, id: FeedId) -> Result<(), StoreError> {
     Ok(())
 }
 
-/// Instants of the first and last reading taken away.
+/// Takes away what came from payloads that are still kept, and gives the instants of the first and the
+/// last reading. What came from others could not be read again: it stays.
 fn take_away(tx: &mut Tx<'_>, facts: &Facts) -> rusqlite::Result<Option<(i64, i64)>> {
-    let mut gone: Option<(i64, i64)> = None;
     let conn = tx.conn;
-    let mut statement = conn
-        .prepare_cached("SELECT at FROM reading WHERE feed = ?1 AND raw IS NOT NULL ORDER BY at")?;
-    let mut found = statement.query([facts.id.0])?;
-    while let Some(row) = found.next()? {
-        let at: i64 = row.get(0)?;
-        tx.mark_stale(facts.id, Moment(at))?;
-        gone = Some((gone.map_or(at, |(first, _)| first), at));
+    let kept = KeptPayloads::of(conn, facts.topic_id)?;
+    let mut gone: Option<(i64, i64)> = None;
+    let mut goes = |reading: &Single| {
+        let goes = reading.raw.is_some_and(|raw| kept.has(raw));
+        if goes {
+            let at = reading.at;
+            gone = Some(gone.map_or((at, at), |(a, b)| (a.min(at), b.max(at))));
+        }
+        goes
+    };
+    for hour in singles::packed_hours(conn, facts.id)? {
+        let mut all = singles::packed(conn, facts.id, hour)?.unwrap_or_default();
+        let before = all.len();
+        all.retain(|reading| !goes(reading));
+        if all.len() < before {
+            shelf::keep(conn, facts.id, hour, &all)?;
+        }
     }
-    tx.conn
-        .prepare_cached("DELETE FROM reading WHERE feed = ?1 AND raw IS NOT NULL")?
-        .execute([facts.id.0])?;
+    for reading in singles::fresh(conn, facts.id, i64::MIN, i64::MAX)? {
+        if goes(&reading) {
+            shelf::take_fresh(conn, facts.id, reading.at)?;
+        }
+    }
     tx.conn
         .prepare_cached("DELETE FROM problem WHERE source = ?1 AND topic = ?2 AND door = 0")?
         .execute([&facts.source, &facts.topic])?;
@@ -127,6 +137,34 @@ fn take_away(tx: &mut Tx<'_>, facts: &Facts) -> rusqlite::Result<Option<(i64, i6
         .prepare_cached("UPDATE raw SET waits = 0 WHERE topic = ?1 AND waits = 1")?
         .execute([facts.topic_id])?;
     Ok(gone)
+}
+
+/// Which payloads of a topic are still there.
+struct KeptPayloads {
+    /// All later ones are.
+    gone_to: i64,
+    /// Of those up to it, the ones that were not let go.
+    earlier: HashSet<i64>,
+}
+
+impl KeptPayloads {
+    fn of(conn: &Connection, topic: i64) -> rusqlite::Result<KeptPayloads> {
+        let gone_to: i64 = conn
+            .prepare_cached("SELECT gone_to FROM topic WHERE id = ?1")?
+            .query_row([topic], |r| r.get(0))?;
+        let mut earlier = HashSet::new();
+        if gone_to > 0 {
+            let mut all = payloads::All::of(conn, topic)?;
+            while let Some(kept) = all.next()?.filter(|kept| kept.id <= gone_to) {
+                earlier.insert(kept.id);
+            }
+        }
+        Ok(KeptPayloads { gone_to, earlier })
+    }
+
+    fn has(&self, raw: i64) -> bool {
+        raw > self.gone_to || self.earlier.contains(&raw)
+    }
 }
 
 /// Dates what this run received before its clock was believable, and reads what waited for it.
@@ -191,15 +229,19 @@ fn date_feed(tx: &mut Tx<'_>, id: FeedId, raws: &[RawId]) -> Result<(), StoreErr
         id,
         &facts.source,
         &facts.topic,
-        Stats::default(),
-        Taken::default(),
+        // What waited may have been measured at any time.
+        Into::Fresh {
+            packed_to: Some(i64::MAX),
+        },
     );
     for raw in raws {
-        let (wall, payload, retained): (i64, Vec<u8>, bool) = tx
-            .conn
-            .prepare_cached("SELECT wall, payload, retained FROM raw WHERE id = ?1")?
-            .query_row([raw.0], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?)))?;
-        let received = Some(Moment(wall));
+        let Payload {
+            wall,
+            payload,
+            retained,
+            ..
+        } = payloads::one(tx.conn, raw.0)?;
+        let received = wall.map(Moment);
         let dated = decode_copy(&facts.map, &payload, received, retained);
         intake.readings(tx, *raw, &dated.readings, received)?;
         // What was wrong with it without a date has been counted when it came.
@@ -209,8 +251,9 @@ fn date_feed(tx: &mut Tx<'_>, id: FeedId, raws: &[RawId]) -> Result<(), StoreErr
             .prepare_cached("UPDATE raw SET waits = ?2 WHERE id = ?1")?
             .execute(params![raw.0, dated.needs_time])?;
     }
+    let touched = intake.close(tx)?;
     Stats::recount(tx.conn, id)?.save(tx.conn, id)?;
-    if let Some(touched) = intake.touched {
+    if let Some(touched) = touched {
         for change in payload::changes(id, &facts.spans, touched) {
             tx.changed(change);
         }

@@ -53,7 +53,7 @@ pub fn save(
             phase,
             since.unwrap_or(verdict.at.0),
             sentence,
-            rows::to_json(verdict)?
+            rows::pack_verdict(verdict)?
         ])?;
     tx.changed(Change::Verdict(vessel));
     outbox::queue(tx, notices).map(Done::Notices)

@@ -35,7 +35,7 @@ const CUTS: &str = "EBBMARK_POWER_CUTS";
 const DATABASE: &str = "store.db";
 const COPY: &str = "copy";
 /// Enough for the log of changes to be merged into the database several times.
-const BURSTS: u64 = 260;
+const BURSTS: u64 = 400;
 const SEED: u64 = 0x5eed_0b0a_7d1d_2026;
 const LONG: Duration = Duration::from_secs(600);
 

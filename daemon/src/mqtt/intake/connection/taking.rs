@@ -82,10 +82,21 @@ impl Connection<'_> {
             }),
             retained: false,
         };
+        // One that asks for no answer may wait for company, as long as it keeps no later one from being
+        // read: only so many are under way.
+        let most = usize::from(self.shared.limits.in_flight_messages);
+        let at_leisure = matches!(answer, Answer::None) && self.waiting.len() < most / 2;
+        let writer = &self.shared.writer;
+        let arrive = async {
+            match at_leisure {
+                true => writer.arrive_at_leisure(arrival).await,
+                false => writer.arrive(arrival).await,
+            }
+        };
         // Waits while the store's queue is full: then nobody is read any further.
         let receipt = tokio::select! {
             biased;
-            queued = self.shared.writer.arrive(arrival) => {
+            queued = arrive => {
                 queued.map_err(|error| End::Store(error.to_string()))?
             }
             () = self.shared.shutdown.cancelled() => return Err(End::Stopping),

@@ -1,0 +1,131 @@
+//! What earlier programs kept row by row is packed, once, at the first start of this one.
+//!
+//! In steps that each are a commit and take what they packed away, so that a power cut in between costs
+//! the step it fell into, and memory is used for one step. Until all is over `old_reading` is there.
+
+use ebbmark_core::ids::FeedId;
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+
+use crate::apply::{shelf, tidy};
+use crate::pack::block::Single;
+use crate::pack::bundle::Kept;
+use crate::{rows, singles};
+
+/// Rows in one step.
+const STEP: usize = 20_000;
+/// Payloads of a topic in a bundle.
+const BUNDLE: usize = 512;
+
+pub fn is_unfinished(conn: &Connection) -> rusqlite::Result<bool> {
+    conn.query_row(
+        "SELECT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = 'old_reading')",
+        [],
+        |r| r.get(0),
+    )
+}
+
+pub fn over(conn: &mut Connection) -> rusqlite::Result<()> {
+    if !is_unfinished(conn)? {
+        return Ok(());
+    }
+    tracing::info!("what is kept of every feed is packed; this happens once and may take minutes");
+    let mut after = 0;
+    while let Some(last) = step(conn, |conn| payloads(conn, after))? {
+        after = last;
+    }
+    while step(conn, readings)? {}
+    conn.execute_batch("DROP TABLE old_reading")?;
+    tracing::info!("all is packed");
+    Ok(())
+}
+
+fn step<T>(
+    conn: &mut Connection,
+    what: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+) -> rusqlite::Result<T> {
+    let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let done = what(&tx)?;
+    tx.commit()?;
+    Ok(done)
+}
+
+/// Payloads behind this number, of topics that are read as feeds. Gives the last that was looked at.
+fn payloads(conn: &Connection, after: i64) -> rusqlite::Result<Option<i64>> {
+    let last: Option<i64> = conn
+        .prepare_cached(
+            "SELECT max(id) FROM (SELECT id FROM raw WHERE id > ?1 ORDER BY id LIMIT ?2)",
+        )?
+        .query_row(params![after, STEP as i64], |r| r.get(0))?;
+    let Some(last) = last else { return Ok(None) };
+    let wanted = "id > ?1 AND id <= ?2 AND wall IS NOT NULL AND waits = 0 \
+                  AND topic IN (SELECT topic FROM feed)";
+    let mut found: Vec<(i64, Kept)> = conn
+        .prepare_cached(&format!(
+            "SELECT topic, id, wall, delivery, retained, payload FROM raw WHERE {wanted}"
+        ))?
+        .query_map([after, last], |r| {
+            let kept = Kept {
+                id: r.get(1)?,
+                wall: r.get(2)?,
+                delivery: r.get(3)?,
+                retained: r.get(4)?,
+                payload: r.get(5)?,
+            };
+            Ok((r.get(0)?, kept))
+        })?
+        .collect::<rusqlite::Result<_>>()?;
+    found.sort_by_key(|(topic, kept)| (*topic, kept.id));
+    for of_topic in found.chunk_by(|a, b| a.0 == b.0) {
+        for piece in of_topic.chunks(BUNDLE) {
+            if let Some((topic, _)) = piece.first() {
+                let kept: Vec<Kept> = piece.iter().map(|(_, kept)| kept.clone()).collect();
+                tidy::write_bundle(conn, *topic, &kept)?;
+            }
+        }
+    }
+    conn.prepare_cached(&format!("DELETE FROM raw WHERE {wanted}"))?
+        .execute([after, last])?;
+    Ok(Some(last))
+}
+
+/// The next readings of one feed, whole hours. `false`: none is left.
+fn readings(conn: &Connection) -> rusqlite::Result<bool> {
+    let first: Option<(i64, i64)> = conn
+        .prepare_cached("SELECT feed, at FROM old_reading ORDER BY feed, at LIMIT 1")?
+        .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))
+        .optional()?;
+    let Some((feed, _)) = first else {
+        return Ok(false);
+    };
+    let mut found: Vec<Single> = conn
+        .prepare_cached(&format!(
+            "SELECT {}, at, raw FROM old_reading WHERE feed = ?1 ORDER BY at LIMIT ?2",
+            rows::READING
+        ))?
+        .query_map(params![feed, STEP as i64], singles::single)?
+        .collect::<rusqlite::Result<_>>()?;
+    if found.len() == STEP
+        && let Some(last) = found.last().map(|r| singles::index(r.at))
+        && found.first().is_some_and(|r| singles::index(r.at) < last)
+    {
+        // The rest of that hour is not among them.
+        found.retain(|r| singles::index(r.at) < last);
+    }
+    for hour in found.chunk_by(|a, b| singles::index(a.at) == singles::index(b.at)) {
+        let Some(index) = hour.first().map(|r| singles::index(r.at)) else {
+            continue;
+        };
+        // Of an hour with more readings than one step takes a part is there already.
+        let mut all = singles::packed(conn, FeedId(feed), index)?.unwrap_or_default();
+        all.extend_from_slice(hour);
+        shelf::pack(conn, FeedId(feed), index, &all)?;
+        // What is rolled is right, or marked as stale.
+        conn.prepare_cached("INSERT OR IGNORE INTO hour (feed, hour) VALUES (?1, ?2)")?
+            .execute([feed, index])?;
+    }
+    if let Some(last) = found.last() {
+        conn.prepare_cached("DELETE FROM old_reading WHERE feed = ?1 AND at <= ?2")?
+            .execute([feed, last.at])?;
+    }
+    Ok(true)
+}
