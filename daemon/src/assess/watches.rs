@@ -124,7 +124,7 @@ fn over_with_their_meads(assess: &Assess) -> Res<()> {
 }
 
 /// Spans in which to look for a feed's latest readings: most speak many times a day, some once.
-const LOOK_BACK: [Span; 3] = [Span::days(1), Span::days(8), Span::days(40)];
+const LOOK_BACK: [Span; 4] = [Span::hours(2), Span::days(1), Span::days(8), Span::days(40)];
 /// Gaps enough to know a feed's habit.
 const ENOUGH: usize = 8;
 

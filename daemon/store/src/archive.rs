@@ -13,6 +13,7 @@ use ebbmark_core::time::{Moment, Span};
 use rusqlite::types::Value;
 use rusqlite::{Connection, OptionalExtension, params_from_iter};
 
+use crate::at_hand::Snapshot;
 use crate::error::StoreError;
 use crate::model::{Batch, Command, Found, FoundMead, LogLine, Summary, Wanted};
 use crate::reader::Reader;
@@ -61,7 +62,7 @@ pub fn make_stale(reader: &Reader, most: u32) -> Result<Vec<Command>, StoreError
 }
 
 /// See [`crate::Reader::summary`].
-pub fn summary(conn: &Connection, batch: &Batch, now: Moment) -> Sql<Summary> {
+pub fn summary(conn: &Snapshot<'_>, batch: &Batch, now: Moment) -> Sql<Summary> {
     let kept = conn
         .prepare_cached(
             "SELECT review, pace, points FROM summary \
@@ -76,7 +77,7 @@ pub fn summary(conn: &Connection, batch: &Batch, now: Moment) -> Sql<Summary> {
 }
 
 /// From the record as it stands.
-fn made(conn: &Connection, batch: &Batch, now: Moment) -> Sql<Summary> {
+fn made(conn: &Snapshot<'_>, batch: &Batch, now: Moment) -> Sql<Summary> {
     let to = batch.ended.unwrap_or(now);
     let history = meads::history(conn, batch, to)?;
     let deeds = done_by(history.lines, to);
@@ -123,7 +124,7 @@ pub fn deeds(conn: &Connection, batch: &Batch, now: Moment) -> Sql<Vec<Deed>> {
 }
 
 /// See [`crate::Reader::meads`].
-pub fn found(conn: &Connection, wanted: &Wanted, page: u32, now: Moment) -> Sql<Found> {
+pub fn found(conn: &Snapshot<'_>, wanted: &Wanted, page: u32, now: Moment) -> Sql<Found> {
     let Asked { condition, values } = asked(wanted);
     let total: i64 = conn
         .prepare_cached(&format!("SELECT count(*) FROM batch WHERE {condition}"))?

@@ -7,6 +7,7 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::verdict::outcome::Phase;
 use rusqlite::{Connection, params};
 
+use crate::at_hand::Snapshot;
 use crate::error::StoreError;
 use crate::model::{Batch, Family, LogLine};
 use crate::{Reader, family, meads, prices, vessels};
@@ -21,7 +22,7 @@ impl Reader {
     }
 }
 
-fn record(conn: &Connection, batch: Batch, now: Moment) -> rusqlite::Result<Record> {
+fn record(conn: &Snapshot<'_>, batch: Batch, now: Moment) -> rusqlite::Result<Record> {
     let until = batch.ended.unwrap_or(now);
     let history = meads::history(conn, &batch, until)?;
     let mut deeds = LogLine::standing(history.lines);

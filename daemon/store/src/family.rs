@@ -9,6 +9,7 @@ use ebbmark_core::reckon::Inherited;
 use ebbmark_core::time::Moment;
 use rusqlite::Connection;
 
+use crate::at_hand::Snapshot;
 use crate::model::{Batch, Family, LogLine, Relative, Share};
 use crate::{meads, prices, rows, vessels};
 
@@ -16,7 +17,7 @@ use crate::{meads, prices, rows, vessels};
 const LARGEST: usize = 64;
 
 /// See [`crate::Reader::family`].
-pub fn of(conn: &Connection, batch: BatchId, to: Moment) -> rusqlite::Result<Family> {
+pub fn of(conn: &Snapshot<'_>, batch: BatchId, to: Moment) -> rusqlite::Result<Family> {
     let (batches, shares) = gathered(conn, batch, to)?;
     let books = books(conn, &batches, &shares, to, Own::Like)?;
     let mut meads = Vec::new();
@@ -63,7 +64,7 @@ fn gathered(
 }
 
 /// What a mead was when it was split off or poured together; `None` of a must.
-pub fn inherited(conn: &Connection, batch: &Batch) -> rusqlite::Result<Option<Inherited>> {
+pub fn inherited(conn: &Snapshot<'_>, batch: &Batch) -> rusqlite::Result<Option<Inherited>> {
     let began = batch.facts.started;
     let first = touching(conn, batch.id)?
         .into_iter()
@@ -85,7 +86,7 @@ pub fn inherited(conn: &Connection, batch: &Batch) -> rusqlite::Result<Option<In
 /// A mead's ledger as it stood at `to`, with the gravity as it was last read by `read_to`: a float
 /// that was taken out is silent long before the mead ends.
 pub fn book(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     batch: BatchId,
     read_to: Moment,
     to: Moment,
@@ -124,7 +125,7 @@ enum Own {
 }
 
 fn books(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     batches: &[Batch],
     shares: &[Share],
     to: Moment,

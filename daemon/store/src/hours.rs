@@ -12,11 +12,12 @@ use ebbmark_core::time::{Moment, Span};
 use rusqlite::Connection;
 
 use crate::apply::shelf::{is_gone, rolled};
+use crate::at_hand::Snapshot;
 use crate::error::StoreError;
 use crate::model::Command;
 use crate::pack::block::Single;
 use crate::reader::Reader;
-use crate::{rows, singles};
+use crate::singles;
 
 /// Most hours, or topics, in one command: the writer must not be held for long.
 const AT_ONCE: usize = 100;
@@ -94,25 +95,18 @@ pub fn stale(conn: &Connection) -> rusqlite::Result<Vec<(FeedId, i64)>> {
 
 /// Hours of a feed, whole ones, from the first to the last index (both included).
 pub fn whole(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     feed: FeedId,
     first: i64,
     last: i64,
 ) -> rusqlite::Result<Vec<Hour>> {
-    let mut hours = conn
-        .prepare_cached(&format!(
-            "SELECT {} FROM hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3 \
-             AND (gravity_n IS NOT NULL OR temperature_median IS NOT NULL) ORDER BY hour",
-            rows::HOUR
-        ))?
-        .query_map([feed.0, first, last], rows::hour)?
-        .collect::<rusqlite::Result<Vec<_>>>()?;
+    let mut hours = conn.hours(feed, first, last)?;
     let mut stale: BTreeMap<i64, Vec<Single>> = conn
         .prepare_cached("SELECT hour FROM stale_hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3")?
         .query_map([feed.0, first, last], |r| Ok((r.get(0)?, Vec::new())))?
         .collect::<rusqlite::Result<_>>()?;
     let (from, to) = (singles::span(first).0, singles::span(last).1);
-    for reading in singles::fresh(conn, feed, from, to)? {
+    for reading in conn.fresh(feed, from, to)? {
         let hour = singles::index(reading.at);
         stale.entry(hour).or_default().push(reading);
     }
@@ -136,7 +130,7 @@ pub fn whole(
 /// Hours of a feed from what it measured in `[from, to)`: where an end lies within an hour, that
 /// hour is rolled from its part.
 pub fn cut(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     feed: FeedId,
     from: Moment,
     to: Moment,
@@ -169,7 +163,7 @@ pub fn cut(
 }
 
 fn roll_between(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     feed: FeedId,
     index: i64,
     from: i64,

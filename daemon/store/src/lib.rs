@@ -11,7 +11,7 @@
 //! - `apply`: what each message and each command does inside a transaction;
 //! - `table`: the writer's picture of all topics and feeds, so that a message needs no query;
 //! - `hours`, `outbox`: rolled hours and notices, writing and reading side by side;
-//! - `reader`, `pool`: queries and their connections;
+//! - `reader`, `pool`: queries and their connections; `at_hand`: what readers keep in memory;
 //! - `rows`: how values lie in columns; `meads`: which mead was in a vessel when;
 //!   `vessels`: which is in one now, with its verdict;
 //! - `tasks`: what is to be done, from each mead's record; `record`: what reckonings are filled
@@ -29,6 +29,7 @@
 
 mod apply;
 pub mod archive;
+mod at_hand;
 pub mod backup;
 mod card;
 mod carry;

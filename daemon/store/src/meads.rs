@@ -7,6 +7,7 @@ use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, OptionalExtension, params};
 
+use crate::at_hand::Snapshot;
 use crate::model::{Batch, History, LogLine, Stay, StoredReading};
 use crate::{hours, rows, singles};
 
@@ -147,7 +148,7 @@ pub fn past(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<Pa
 }
 
 /// See [`crate::Reader::history`].
-pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<History> {
+pub fn history(conn: &Snapshot<'_>, batch: &Batch, to: Moment) -> rusqlite::Result<History> {
     let past = past(conn, batch, to)?;
     Ok(History {
         started: past.started,
@@ -157,7 +158,7 @@ pub fn history(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result
 }
 
 impl Past {
-    pub fn hours(&self, conn: &Connection, to: Moment) -> rusqlite::Result<Vec<Hour>> {
+    pub fn hours(&self, conn: &Snapshot<'_>, to: Moment) -> rusqlite::Result<Vec<Hour>> {
         let mut hours = Vec::new();
         for stay in self.stays.iter().filter(|s| s.from < to) {
             hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to.min(to))?);
@@ -170,7 +171,7 @@ impl Past {
 
 /// See [`crate::Reader::vessel_hours`].
 pub fn vessel_hours(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     vessel: VesselId,
     from: Moment,
     to: Moment,
@@ -186,7 +187,7 @@ pub fn vessel_hours(
 
 /// See [`crate::Reader::vessel_readings`].
 pub fn vessel_readings(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     vessel: VesselId,
     from: Moment,
     to: Moment,
@@ -201,7 +202,7 @@ pub fn vessel_readings(
 
 /// See [`crate::Reader::readings`].
 pub fn readings(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     feed: FeedId,
     from: Moment,
     to: Moment,

@@ -7,6 +7,7 @@ use std::time::Duration;
 use rusqlite::{Connection, OpenFlags};
 use tokio::sync::watch;
 
+use crate::at_hand::{AtHand, Snapshot};
 use crate::condition::is_damage;
 use crate::error::StoreError;
 use crate::writer::Trouble;
@@ -64,6 +65,7 @@ fn open_reader(path: &Path) -> rusqlite::Result<Connection> {
 pub struct Pool {
     path: PathBuf,
     idle: Mutex<Vec<Connection>>,
+    at_hand: AtHand,
     /// Told of damage that is met.
     trouble: watch::Sender<Option<Trouble>>,
 }
@@ -74,6 +76,7 @@ impl Pool {
         Ok(Pool {
             path: path.to_owned(),
             idle: Mutex::new(vec![open_reader(path)?]),
+            at_hand: AtHand::default(),
             trouble,
         })
     }
@@ -81,7 +84,7 @@ impl Pool {
     /// Runs `read` on one snapshot of the database.
     pub fn with<T>(
         &self,
-        read: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+        read: impl FnOnce(&Snapshot<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, StoreError> {
         let idle = self.lock().pop();
         let conn = match idle {
@@ -90,7 +93,7 @@ impl Pool {
         };
         let result = conn
             .unchecked_transaction()
-            .and_then(|snapshot| read(&snapshot));
+            .and_then(|tx| read(&Snapshot::new(&tx, &self.at_hand)));
         let mut idle = self.lock();
         if idle.len() < IDLE {
             idle.push(conn);

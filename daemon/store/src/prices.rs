@@ -17,7 +17,7 @@ impl Reader {
     /// The maker's money, his bottle and the list of prices, in order of what they are for, the
     /// latest first.
     pub fn prices(&self) -> Result<Prices, StoreError> {
-        self.with(all)
+        self.with(|conn| all(conn))
     }
 }
 

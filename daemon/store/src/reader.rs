@@ -20,6 +20,7 @@ use tokio::sync::watch;
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::{access, lines};
+use crate::at_hand::Snapshot;
 use crate::error::StoreError;
 use crate::model::{
     Batch, DueDelivery, Family, Feed, Found, History, IMPORT, LogLine, Notice, ProblemCount,
@@ -54,13 +55,13 @@ impl Reader {
         })
     }
 
-    pub(crate) fn with<T>(&self, read: impl FnOnce(&Connection) -> Sql<T>) -> Res<T> {
+    pub(crate) fn with<T>(&self, read: impl FnOnce(&Snapshot<'_>) -> Sql<T>) -> Res<T> {
         self.pool.with(read)
     }
 
     /// Vessels in order of name, retired ones last.
     pub fn vessels(&self) -> Res<Vec<Vessel>> {
-        self.with(vessels::all)
+        self.with(|conn| vessels::all(conn))
     }
 
     pub fn vessel(&self, id: VesselId) -> Res<Option<Vessel>> {
@@ -310,7 +311,7 @@ impl Reader {
 
     /// Hours whose readings changed since they were rolled.
     pub fn stale_hours(&self) -> Res<Vec<(FeedId, i64)>> {
-        self.with(hours::stale)
+        self.with(|conn| hours::stale(conn))
     }
 
     /// The hours of every feed that belonged to the vessel in `[from, to)`, cut to the time it
@@ -369,7 +370,7 @@ impl Reader {
 
     /// Keys of notices whose condition still stands.
     pub fn open_notice_keys(&self) -> Res<Vec<String>> {
-        self.with(outbox::open_keys)
+        self.with(|conn| outbox::open_keys(conn))
     }
 
     /// Deliveries due at `now`, oldest first, at most `limit`.
@@ -398,7 +399,7 @@ impl Reader {
 
     /// Notices whose condition still stands, oldest first.
     pub fn standing(&self) -> Res<Vec<Notice>> {
-        self.with(outbox::standing)
+        self.with(|conn| outbox::standing(conn))
     }
 
     /// What the maker wants told, by which way and when. What cannot be read any more is as if he
@@ -450,7 +451,7 @@ impl Reader {
     }
 
     pub fn tokens(&self) -> Res<Vec<Token>> {
-        self.with(access::tokens)
+        self.with(|conn| access::tokens(conn))
     }
 
     /// The latest believable instant in the database: the clock may not be earlier than this.
@@ -517,7 +518,7 @@ impl Reader {
     }
 
     pub fn schema_version(&self) -> Res<i64> {
-        self.with(migrate::version)
+        self.with(|conn| migrate::version(conn))
     }
 }
 

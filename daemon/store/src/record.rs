@@ -6,6 +6,7 @@ use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Litres};
 use rusqlite::Connection;
 
+use crate::at_hand::Snapshot;
 use crate::model::LogLine;
 use crate::{family, meads, rows, vessels};
 
@@ -13,7 +14,7 @@ use crate::{family, meads, rows, vessels};
 const TRACE: Span = Span::days(2);
 
 /// See [`crate::Reader::mead_record`].
-pub fn of(conn: &Connection, vessel: VesselId, now: Moment) -> rusqlite::Result<Option<Record>> {
+pub fn of(conn: &Snapshot<'_>, vessel: VesselId, now: Moment) -> rusqlite::Result<Option<Record>> {
     let Some(batch) = vessels::running(conn, vessel)? else {
         return Ok(None);
     };

@@ -5,12 +5,13 @@ use ebbmark_core::ids::FeedId;
 use ebbmark_core::time::Moment;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
+use crate::at_hand::Snapshot;
 use crate::pack::block::{self, Single};
 use crate::rows::{self, Values};
 
 /// Readings of a feed in `[from, to)`, in order of time.
 pub fn between(
-    conn: &Connection,
+    conn: &Snapshot<'_>,
     feed: FeedId,
     from: i64,
     to: i64,
@@ -27,14 +28,15 @@ pub fn between(
     while let Some(row) = found.next()? {
         all.extend(unpacked(row, 0)?);
     }
-    all.extend(fresh(conn, feed, from, to)?);
+    all.extend(conn.fresh(feed, from, to)?);
     all.retain(|r| from <= r.at && r.at < to);
     // Nearly in order as they are.
     all.sort_by_key(|r| r.at);
     Ok(all)
 }
 
-/// Of those, the ones that are not packed, in the order they came.
+/// Of those, the ones that are not packed, in the order they came. Looks through all there are of every
+/// feed: readers ask [`Snapshot::fresh`].
 pub fn fresh(conn: &Connection, feed: FeedId, from: i64, to: i64) -> rusqlite::Result<Vec<Single>> {
     conn.prepare_cached(&format!(
         "SELECT {}, at, raw FROM reading WHERE feed = ?1 AND at >= ?2 AND at < ?3 ORDER BY id",

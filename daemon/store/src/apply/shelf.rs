@@ -9,7 +9,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::pack::block::{self, Single};
 use crate::rows::Values;
-use crate::{rows, singles};
+use crate::{at_hand, rows, singles};
 
 /// The writer's own list of the readings that are not packed, by feed and instant, and of the payloads,
 /// by topic. It is in memory, and follows each transaction, also back.
@@ -141,6 +141,7 @@ pub fn take_fresh(conn: &Connection, feed: FeedId, at: i64) -> rusqlite::Result<
          (SELECT id FROM temp.fresh WHERE feed = ?1 AND at = ?2)",
     )?
     .execute([feed.0, at])?;
+    at_hand::turned(conn)?;
     conn.prepare_cached("DELETE FROM temp.fresh WHERE feed = ?1 AND at = ?2")?
         .execute([feed.0, at])?;
     Ok(())

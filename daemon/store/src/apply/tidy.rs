@@ -8,7 +8,7 @@ use crate::error::StoreError;
 use crate::model::Done;
 use crate::pack::block::Single;
 use crate::pack::bundle::{self, Kept};
-use crate::{rows, singles};
+use crate::{at_hand, rows, singles};
 
 /// Most payloads of a bundle, and most bytes before it is closed: to look for one all are unfolded.
 const BUNDLE_COUNT: usize = 512;
@@ -42,6 +42,7 @@ pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreErro
             .execute([feed.0, from, to])?;
     }
     take_packed(tx.conn, "reading")?;
+    at_hand::turned(tx.conn)?;
     for (feed, hour) in hours {
         tx.table().packed(*feed, *hour);
     }
