@@ -56,7 +56,7 @@ impl Config {
             "store: leisure-seconds",
             store.leisure_seconds,
             0,
-            60,
+            600,
         );
         if !self.intake.listen.is_empty()
             && let Err(e) = self.intake.limits.check()

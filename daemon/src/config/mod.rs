@@ -75,7 +75,7 @@ pub struct StoreConfig {
     pub commit_window_ms: u64,
     /// A commit is made once nothing more has come for this long, ms (0 to 1000).
     pub quiet_gap_ms: u64,
-    /// Least time between two commits of messages whose senders wait for no answer, s (0 to 60).
+    /// Messages whose senders wait for no answer are committed once in so long on the whole, s (0 to 600).
     pub leisure_seconds: u64,
 }
 

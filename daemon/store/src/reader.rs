@@ -28,7 +28,9 @@ use crate::model::{
 use crate::pool::Pool;
 use crate::table::Stats;
 use crate::writer::Trouble;
-use crate::{archive, family, hours, meads, migrate, outbox, record, rows, singles, vessels};
+use crate::{
+    archive, family, hours, meads, migrate, outbox, payloads, record, rows, singles, vessels,
+};
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
 pub const UNITS_SETTING: &str = "units";
@@ -236,6 +238,23 @@ impl Reader {
                 })?
                 .filter_map(Result::transpose)
                 .collect()
+        })
+    }
+
+    /// Payloads that are kept of a topic, as they came, oldest first.
+    pub fn payloads(&self, source: &str, topic: &str) -> Res<Vec<Vec<u8>>> {
+        self.with(|conn| {
+            let id: Option<i64> = conn
+                .prepare_cached("SELECT id FROM topic WHERE source = ?1 AND topic = ?2")?
+                .query_row([source, topic], |r| r.get(0))
+                .optional()?;
+            let Some(id) = id else { return Ok(Vec::new()) };
+            let mut all = payloads::All::of(conn, id)?;
+            let mut found = Vec::new();
+            while let Some(kept) = all.next()? {
+                found.push(kept.payload);
+            }
+            Ok(found)
         })
     }
 
