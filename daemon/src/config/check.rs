@@ -72,6 +72,7 @@ impl Config {
         found.extend(self.notify.check());
         found.extend(self.heartbeat.iter().flat_map(HeartbeatConfig::check));
         found.extend(self.backup.check());
+        found.extend(self.shelf_life.check());
         found
     }
 }

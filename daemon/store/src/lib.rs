@@ -48,6 +48,7 @@ pub mod reader;
 mod record;
 pub mod rescue;
 mod rows;
+pub mod shelf_life;
 mod singles;
 pub mod swap;
 mod table;

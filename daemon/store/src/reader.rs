@@ -29,7 +29,8 @@ use crate::pool::Pool;
 use crate::table::Stats;
 use crate::writer::Trouble;
 use crate::{
-    archive, family, hours, meads, migrate, outbox, payloads, record, rows, singles, vessels,
+    archive, family, hours, meads, migrate, outbox, payloads, record, rows, shelf_life, singles,
+    vessels,
 };
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
@@ -347,6 +348,18 @@ impl Reader {
         to: Moment,
     ) -> Res<Vec<StoredReading>> {
         self.with(|conn| meads::vessel_readings(conn, vessel, from, to))
+    }
+
+    /// Whether of some of what was measured in a vessel in `[from, to)` only hours are kept.
+    pub fn is_only_hours(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<bool> {
+        self.with(|conn| {
+            for (feed, since, until) in meads::spans(conn, vessel, from, to)? {
+                if shelf_life::is_only_hours(conn, feed, since, until)? {
+                    return Ok(true);
+                }
+            }
+            Ok(false)
+        })
     }
 
     /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.
