@@ -105,6 +105,7 @@ pub async fn run(
         zone: config.zone(),
         outgoing: outgoing.clone(),
         channels,
+        shelf_life: config.shelf_life.shelf_life(),
         pace,
     };
     let token = shutdown.clone();

@@ -260,9 +260,12 @@ fn spoil(cellar: &Cellar) -> Vec<u8> {
             |r| r.get(0),
         )
         .expect("a file of ours");
+    let size: i64 = connection
+        .pragma_query_value(None, "page_size", |r| r.get(0))
+        .expect("a file of ours");
     drop(connection);
     let page = std::fs::OpenOptions::new().write(true).open(&path);
-    page.and_then(|file| file.write_all_at(&[0xa5; 4096], (leaf as u64 - 1) * 4096))
+    page.and_then(|file| file.write_all_at(&vec![0xa5; size as usize], ((leaf - 1) * size) as u64))
         .expect("a file of ours");
     fs::read(&path).expect("a file of ours")
 }

@@ -35,7 +35,7 @@ fn a_dry_mead_from_a_file_is_settled() {
         said.contains(&format!("0 readings added, {lines} were")),
         "{said}"
     );
-    let imported = cellar.database().count("SELECT count(*) FROM reading");
+    let imported = cellar.database().count("SELECT sum(readings) FROM feed");
     assert_eq!(imported, lines as u64);
 
     // Bad lines are named by their number and the good ones go in.

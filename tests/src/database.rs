@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use ebbmark_core::time::Moment;
 use rusqlite::{Connection, OpenFlags, Row};
 
 pub struct Database(Connection);
@@ -50,29 +51,31 @@ impl Database {
 
     /// Kept payloads of a topic, oldest first.
     pub fn payloads(&self, source: &str, topic: &str) -> Vec<Vec<u8>> {
-        self.all(
-            "SELECT payload FROM raw JOIN topic ON topic.id = raw.topic \
-             WHERE topic.source = ?1 AND topic.topic = ?2 ORDER BY raw.id",
-            &[&source, &topic],
-            |r| r.get(0),
-        )
+        self.reader().payloads(source, topic).expect("payloads")
     }
 
     /// Readings of a claimed topic in order of time.
     pub fn readings(&self, source: &str, topic: &str) -> Vec<Reading> {
-        self.all(
-            "SELECT at, reading.gravity, reading.temperature FROM reading \
-             JOIN feed ON feed.id = reading.feed JOIN topic ON topic.id = feed.topic \
-             WHERE topic.source = ?1 AND topic.topic = ?2 ORDER BY at",
-            &[&source, &topic],
-            |r| {
-                Ok(Reading {
-                    at: r.get(0)?,
-                    gravity: r.get(1)?,
-                    temperature: r.get(2)?,
-                })
-            },
-        )
+        let reader = self.reader();
+        let feeds = reader.feeds().expect("feeds").into_iter();
+        let mut of_topic = feeds.filter(|f| f.source == source && f.topic == topic);
+        let Some(feed) = of_topic.next() else {
+            return Vec::new();
+        };
+        let always = (Moment(i64::MIN), Moment(i64::MAX));
+        let readings = reader.readings(feed.id, always.0, always.1);
+        let told = readings.expect("readings").into_iter().map(|r| Reading {
+            at: r.at.0,
+            gravity: r.gravity,
+            temperature: r.temperature,
+        });
+        told.collect()
+    }
+
+    /// What is packed takes the store's own words to be read.
+    fn reader(&self) -> ebbmark_store::Reader {
+        let path = self.0.path().expect("it is a file");
+        ebbmark_store::read(Path::new(path)).expect("a database of ours")
     }
 
     /// Deliveries as (kind of notice, way out, state), in order of notices and ways.

@@ -31,6 +31,8 @@ const REWRITE: Span = Span::hours(1);
 pub(super) struct Judge {
     assess: Arc<Assess>,
     held: HashMap<VesselId, Held>,
+    /// What is written at the end of a round.
+    later: Vec<(VesselId, Command)>,
     told: Told,
 }
 
@@ -55,6 +57,7 @@ impl Judge {
         Judge {
             assess,
             held: HashMap::new(),
+            later: Vec::new(),
             told: Told::default(),
         }
     }
@@ -85,9 +88,29 @@ impl Judge {
                     Ok(()) => {}
                 }
             }
+            self.save_later()?;
             Ok(self)
         })
         .await
+    }
+
+    /// Writes what only had grown old: all of it in one commit, for each wears the card.
+    fn save_later(&mut self) -> Res<()> {
+        let (vessels, commands): (Vec<_>, Vec<_>) = self.later.drain(..).unzip();
+        match self.assess.writer.commands_blocking(commands) {
+            Err(StoreError::WriterGone) => Err(StoreError::WriterGone),
+            Err(error) => {
+                tracing::error!(%error, "verdicts were not kept");
+                for vessel in vessels {
+                    if let Some(last) = self.held.get_mut(&vessel).and_then(|h| h.last.as_mut()) {
+                        // As old as can be: the next round writes it.
+                        last.at = Moment(0);
+                    }
+                }
+                Ok(())
+            }
+            Ok(()) => Ok(()),
+        }
     }
 
     /// Looks at silence and batteries, and rolls hours that readings have touched.
@@ -187,17 +210,28 @@ impl Judge {
             })?;
         }
         let phase = verdict.phase.key();
-        assess.writer.command_blocking(Command::SaveVerdict {
+        let is_news = moved
+            || !notices.is_empty()
+            || held.last.as_ref().is_none_or(|b| says_other(b, &verdict));
+        let save = Command::SaveVerdict {
             vessel: id,
             batch: batch.id,
             verdict: Box::new(verdict.clone()),
             sentence: text.clone(),
             notices,
-        })?;
+        };
+        let later = match is_news {
+            true => {
+                assess.writer.command_blocking(save)?;
+                None
+            }
+            false => Some((id, save)),
+        };
         // Only now: had the save failed, the next round must find the same news again.
         held.last = Some(verdict.clone());
         held.told_at = Some(now);
         held.doubted = doubted;
+        self.later.extend(later);
         self.told
             .verdict(&assess.outgoing, id, (name, slug), &verdict, &text);
         if remembered.is_none_or(|p| p.key() != phase) {
@@ -283,6 +317,10 @@ fn record(
 
 /// Whether the maker would see a difference, or the stored one has grown old.
 fn differs(stored: &Verdict, new: &Verdict) -> bool {
+    says_other(stored, new) || new.at.since(stored.at) >= REWRITE
+}
+
+fn says_other(stored: &Verdict, new: &Verdict) -> bool {
     let gates = |v: &Verdict| [v.gates.rack.open, v.gates.stabilise.open, v.gates.seal.open];
     let trouble = |v: &Verdict| {
         let float = v.float.as_ref();
@@ -292,7 +330,6 @@ fn differs(stored: &Verdict, new: &Verdict) -> bool {
         || stored.memory.map(|m| m.phase) != new.memory.map(|m| m.phase)
         || gates(stored) != gates(new)
         || trouble(stored) != trouble(new)
-        || new.at.since(stored.at) >= REWRITE
 }
 
 fn key(kind: NoticeKind, batch: &Batch) -> String {

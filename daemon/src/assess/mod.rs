@@ -16,6 +16,7 @@ use ebbmark_core::ids::VesselId;
 use ebbmark_core::notice::Call;
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::{Change, NewNotice};
+use ebbmark_store::shelf_life::ShelfLife;
 use ebbmark_store::{Reader, StoreError, Writer};
 use jiff::tz::TimeZone;
 use tokio::sync::broadcast::Receiver;
@@ -39,6 +40,8 @@ pub struct Assess {
     pub outgoing: Outgoing,
     /// Ways out there are.
     pub channels: Vec<String>,
+    /// What is let go after a time.
+    pub shelf_life: ShelfLife,
     /// Least real time between two rounds of judging.
     pub pace: Duration,
 }
@@ -303,6 +306,7 @@ mod tests {
             zone: TimeZone::UTC,
             outgoing: outgoing.clone(),
             channels: Vec::new(),
+            shelf_life: ShelfLife::default(),
             pace: Duration::from_millis(1),
         };
         Bench {

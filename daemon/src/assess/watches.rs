@@ -1,5 +1,5 @@
-//! Conditions that need no mead: silent feeds, batteries, a vessel too warm or too cold. Also keeps
-//! the hourly roll and the summaries of finished meads up to date.
+//! Conditions that need no mead: silent feeds, batteries, a vessel too warm or too cold. Also packs
+//! hours that are over, lets go what is past its time, and keeps the summaries of finished meads up to date.
 
 use ebbmark_core::ids::{BatchId, FeedId};
 use ebbmark_core::notice::{Call, NoticeKind};
@@ -21,9 +21,11 @@ const SUMMARIES: u32 = 40;
 
 pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     if ebbmark_store::hours::worth_rolling(&assess.reader, assess.clock.now())? {
-        for command in ebbmark_store::hours::roll_stale(&assess.reader, assess.clock.now())? {
-            assess.writer.command_blocking(command)?;
-        }
+        let now = assess.clock.now();
+        let pack = ebbmark_store::hours::roll_stale(&assess.reader, now)?;
+        assess.writer.commands_blocking(pack)?;
+        let past = ebbmark_store::shelf_life::past(&assess.reader, assess.shelf_life, now)?;
+        assess.writer.commands_blocking(past)?;
     }
     for command in ebbmark_store::archive::make_stale(&assess.reader, SUMMARIES)? {
         assess.writer.command_blocking(command)?;

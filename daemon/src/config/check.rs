@@ -56,7 +56,7 @@ impl Config {
             "store: leisure-seconds",
             store.leisure_seconds,
             0,
-            60,
+            600,
         );
         if !self.intake.listen.is_empty()
             && let Err(e) = self.intake.limits.check()
@@ -72,6 +72,7 @@ impl Config {
         found.extend(self.notify.check());
         found.extend(self.heartbeat.iter().flat_map(HeartbeatConfig::check));
         found.extend(self.backup.check());
+        found.extend(self.shelf_life.check());
         found
     }
 }

@@ -11,7 +11,9 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::{Context, Result};
+use ebbmark_core::time::Span;
 use ebbmark_store::Options;
+use ebbmark_store::shelf_life::ShelfLife;
 use jiff::tz::TimeZone;
 use serde::Deserialize;
 
@@ -41,6 +43,8 @@ pub struct Config {
     pub store: StoreConfig,
     /// Copies of the database.
     pub backup: BackupConfig,
+    /// How long what is kept.
+    pub shelf_life: ShelfLifeConfig,
 }
 
 #[derive(Clone, Debug, Deserialize)]
@@ -68,6 +72,58 @@ impl Default for PageConfig {
 
 #[derive(Clone, Debug, Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct ShelfLifeConfig {
+    /// Days messages are kept as they came (30 to 36500; 0: for ever).
+    pub message_days: u32,
+    /// Days single readings are kept (60 to 36500, no fewer than messages; 0: for ever). Hours always are.
+    pub reading_days: u32,
+}
+
+impl Default for ShelfLifeConfig {
+    fn default() -> Self {
+        ShelfLifeConfig {
+            message_days: 366,
+            reading_days: 0,
+        }
+    }
+}
+
+impl ShelfLifeConfig {
+    pub fn shelf_life(&self) -> ShelfLife {
+        let span = |days: u32| (days > 0).then(|| Span::days(days.into()));
+        ShelfLife {
+            payloads: span(self.message_days),
+            readings: span(self.reading_days),
+        }
+    }
+
+    fn check(&self) -> Vec<String> {
+        let mut problems = Vec::new();
+        let (messages, readings) = (self.message_days, self.reading_days);
+        for (key, days, least) in [
+            ("message-days", messages, 30),
+            // A feed's habit is told from its last forty days.
+            ("reading-days", readings, 60),
+        ] {
+            if days != 0 && !(least..=36_500).contains(&days) {
+                problems.push(format!(
+                    "shelf-life: {key} is {days}; it must lie between {least} and 36500, or be 0 (for ever)"
+                ));
+            }
+        }
+        if readings != 0 && (messages == 0 || messages > readings) {
+            problems.push(
+                "shelf-life: reading-days is less than message-days; messages that are kept longer than \
+                 their readings would be of no use"
+                    .to_owned(),
+            );
+        }
+        problems
+    }
+}
+
+#[derive(Clone, Debug, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct StoreConfig {
     /// Most messages in one commit (1 to 10000).
     pub commit_messages: usize,
@@ -75,7 +131,7 @@ pub struct StoreConfig {
     pub commit_window_ms: u64,
     /// A commit is made once nothing more has come for this long, ms (0 to 1000).
     pub quiet_gap_ms: u64,
-    /// Least time between two commits of messages whose senders wait for no answer, s (0 to 60).
+    /// Messages whose senders wait for no answer are committed once in so long on the whole, s (0 to 600).
     pub leisure_seconds: u64,
 }
 

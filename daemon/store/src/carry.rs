@@ -29,12 +29,11 @@ pub fn over(conn: &mut Connection) -> rusqlite::Result<()> {
         return Ok(());
     }
     tracing::info!("what is kept of every feed is packed; this happens once and may take minutes");
-    let mut after = 0;
-    while let Some(last) = step(conn, |conn| payloads(conn, after))? {
-        after = last;
-    }
+    while step(conn, payloads)? {}
     while step(conn, readings)? {}
-    conn.execute_batch("DROP TABLE old_reading")?;
+    step(conn, |conn| {
+        conn.execute_batch("DROP TABLE old_raw; DROP TABLE old_reading;")
+    })?;
     tracing::info!("all is packed");
     Ok(())
 }
@@ -49,21 +48,20 @@ fn step<T>(
     Ok(done)
 }
 
-/// Payloads behind this number, of topics that are read as feeds. Gives the last that was looked at.
-fn payloads(conn: &Connection, after: i64) -> rusqlite::Result<Option<i64>> {
+/// The first payloads: of topics that are read as feeds into bundles, others as they are. `false`: none is
+/// left.
+fn payloads(conn: &Connection) -> rusqlite::Result<bool> {
     let last: Option<i64> = conn
-        .prepare_cached(
-            "SELECT max(id) FROM (SELECT id FROM raw WHERE id > ?1 ORDER BY id LIMIT ?2)",
-        )?
-        .query_row(params![after, STEP as i64], |r| r.get(0))?;
-    let Some(last) = last else { return Ok(None) };
-    let wanted = "id > ?1 AND id <= ?2 AND wall IS NOT NULL AND waits = 0 \
-                  AND topic IN (SELECT topic FROM feed)";
+        .prepare_cached("SELECT max(id) FROM (SELECT id FROM old_raw ORDER BY id LIMIT ?1)")?
+        .query_row([STEP as i64], |r| r.get(0))?;
+    let Some(last) = last else { return Ok(false) };
+    let read = "wall IS NOT NULL AND waits = 0 AND topic IN (SELECT topic FROM feed)";
     let mut found: Vec<(i64, Kept)> = conn
         .prepare_cached(&format!(
-            "SELECT topic, id, wall, delivery, retained, payload FROM raw WHERE {wanted}"
+            "SELECT topic, id, wall, delivery, retained, payload FROM old_raw \
+             WHERE id <= ?1 AND {read}"
         ))?
-        .query_map([after, last], |r| {
+        .query_map([last], |r| {
             let kept = Kept {
                 id: r.get(1)?,
                 wall: r.get(2)?,
@@ -83,9 +81,14 @@ fn payloads(conn: &Connection, after: i64) -> rusqlite::Result<Option<i64>> {
             }
         }
     }
-    conn.prepare_cached(&format!("DELETE FROM raw WHERE {wanted}"))?
-        .execute([after, last])?;
-    Ok(Some(last))
+    let columns = "id, topic, wall, run, monotonic, delivery, waits, retained, payload";
+    conn.prepare_cached(&format!(
+        "INSERT INTO raw ({columns}) SELECT {columns} FROM old_raw WHERE id <= ?1 AND NOT ({read})"
+    ))?
+    .execute([last])?;
+    conn.prepare_cached("DELETE FROM old_raw WHERE id <= ?1")?
+        .execute([last])?;
+    Ok(true)
 }
 
 /// The next readings of one feed, whole hours. `false`: none is left.

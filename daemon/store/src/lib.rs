@@ -49,6 +49,7 @@ pub mod reader;
 mod record;
 pub mod rescue;
 mod rows;
+pub mod shelf_life;
 mod singles;
 pub mod swap;
 mod table;
@@ -116,8 +117,9 @@ pub struct Options {
     /// A commit is made sooner when nothing more has come for this long: a peer that waits for
     /// its acknowledgements (a broker lets about 20 be in flight) must not wait out the window.
     pub quiet_gap: std::time::Duration,
-    /// Least time between two commits of nothing but messages nobody waits for. What came since the last
-    /// commit is lost when the power goes, as what is sent without asking for an answer may be.
+    /// Messages nobody waits for are committed once in so long on the whole; when there were fewer, the
+    /// next ones at once. What came since the last commit is lost when the power goes, as what is sent
+    /// without asking for an answer may be.
     pub leisure: std::time::Duration,
     /// Jobs waiting for the writer before new messages are refused.
     pub queue: usize,
@@ -129,7 +131,7 @@ impl Default for Options {
             commit_count: 512,
             commit_window: std::time::Duration::from_millis(50),
             quiet_gap: std::time::Duration::from_millis(2),
-            leisure: std::time::Duration::from_secs(20),
+            leisure: std::time::Duration::from_secs(60),
             queue: 4096,
         }
     }

@@ -246,6 +246,16 @@ pub enum Command {
     PackHours(Vec<(FeedId, i64)>),
     /// Payloads of topics, of each up to this number, are bundled; from there too.
     PackPayloads(Vec<(i64, RawId)>),
+    /// Bundled payloads of a topic are past their time; from [`crate::shelf_life::past`].
+    LetPayloadsGo {
+        topic: i64,
+        bundles: Vec<RawId>,
+    },
+    /// Of these hours only what is rolled stays; from there too.
+    LetReadingsGo {
+        feed: FeedId,
+        hours: Vec<i64>,
+    },
     /// The clock became believable: date everything this run received without a date.
     /// Wall time of an arrival is `offset_ms` + its monotonic milliseconds.
     Redate {

@@ -29,7 +29,10 @@ use crate::model::{
 use crate::pool::Pool;
 use crate::table::Stats;
 use crate::writer::Trouble;
-use crate::{archive, family, hours, meads, migrate, outbox, record, rows, singles, vessels};
+use crate::{
+    archive, family, hours, meads, migrate, outbox, payloads, record, rows, shelf_life, singles,
+    vessels,
+};
 
 /// Key of the setting that holds the units, as JSON of [`Preferences`].
 pub const UNITS_SETTING: &str = "units";
@@ -240,6 +243,23 @@ impl Reader {
         })
     }
 
+    /// Payloads that are kept of a topic, as they came, oldest first.
+    pub fn payloads(&self, source: &str, topic: &str) -> Res<Vec<Vec<u8>>> {
+        self.with(|conn| {
+            let id: Option<i64> = conn
+                .prepare_cached("SELECT id FROM topic WHERE source = ?1 AND topic = ?2")?
+                .query_row([source, topic], |r| r.get(0))
+                .optional()?;
+            let Some(id) = id else { return Ok(Vec::new()) };
+            let mut all = payloads::All::of(conn, id)?;
+            let mut found = Vec::new();
+            while let Some(kept) = all.next()? {
+                found.push(kept.payload);
+            }
+            Ok(found)
+        })
+    }
+
     /// Gravity the mead began at that was in the vessel at this time.
     pub fn original_gravity(&self, vessel: VesselId, at: Moment) -> Res<Option<Gravity>> {
         self.with(|conn| meads::original_gravity(conn, vessel, at))
@@ -329,6 +349,18 @@ impl Reader {
         to: Moment,
     ) -> Res<Vec<StoredReading>> {
         self.with(|conn| meads::vessel_readings(conn, vessel, from, to))
+    }
+
+    /// Whether of some of what was measured in a vessel in `[from, to)` only hours are kept.
+    pub fn is_only_hours(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<bool> {
+        self.with(|conn| {
+            for (feed, since, until) in meads::spans(conn, vessel, from, to)? {
+                if shelf_life::is_only_hours(conn, feed, since, until)? {
+                    return Ok(true);
+                }
+            }
+            Ok(false)
+        })
     }
 
     /// Lines of a vessel's log in `[from, to)` in order of their `at`, replaced ones included.

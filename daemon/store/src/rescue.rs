@@ -50,8 +50,9 @@ const BOOKS: [&str; 21] = [
 ];
 const PAYLOADS: [&str; 2] = ["raw", "bundle"];
 const READINGS: [&str; 2] = ["reading", "block"];
-/// Readings as earlier programs kept them, where those were not all packed yet.
+/// As earlier programs kept them, where not all was packed yet.
 const OLD_READINGS: &str = "old_reading";
+const OLD_PAYLOADS: &str = "old_raw";
 /// Made from the rest, by the daemon.
 const DERIVED: [&str; 3] = ["hour", "stale_hour", "summary"];
 
@@ -128,6 +129,11 @@ fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> 
     }
     payloads(from, to, last_payload, &mut rescued)?;
     readings(from, to, newer, &mut rescued)?;
+    // No rule of these tables says so.
+    to.execute_batch(
+        "DELETE FROM raw WHERE topic NOT IN (SELECT id FROM topic); \
+         DELETE FROM reading WHERE feed NOT IN (SELECT id FROM feed);",
+    )?;
     mend(to)?;
     derive(to)?;
 
@@ -329,18 +335,18 @@ fn payloads(
 ) -> rusqlite::Result<()> {
     let mut found = BTreeSet::new();
     let mut holes = Vec::new();
-    for table in PAYLOADS {
+    for table in PAYLOADS.iter().copied().chain([OLD_PAYLOADS]) {
         let mut here = BTreeSet::new();
         let mut all = false;
         let mut below = last;
         // Earlier programs made no bundles.
-        if table == "bundle" && columns(from, table).is_ok_and(|c| c.is_empty()) {
+        if table != "raw" && columns(from, table).is_ok_and(|c| c.is_empty()) {
             continue;
         }
         for way in ["ASC", "DESC"] {
             all = match table {
-                "raw" => loose(from, to, last, way, &mut here)?,
-                _ => bundled(from, to, last, way, &mut here)?,
+                "bundle" => bundled(from, to, last, way, &mut here)?,
+                _ => loose(from, to, table, (last, way), &mut here)?,
             };
             if all {
                 break;
@@ -372,21 +378,15 @@ fn payloads(
 fn loose(
     from: &Connection,
     to: &Connection,
-    last: i64,
-    way: &str,
+    table: &str,
+    (last, way): (i64, &str),
     found: &mut BTreeSet<i64>,
 ) -> rusqlite::Result<bool> {
-    let Some(columns) = Columns::shared(from, to, "raw")? else {
-        return Ok(false);
-    };
-    let wanted = format!("WHERE id > {last}");
-    let order = format!("id {way}");
-    let all = pour(
-        from,
-        to,
-        &columns.select(&wanted, &order),
-        &columns.insert(),
-    )?;
+    let columns = "id, topic, wall, run, monotonic, delivery, waits, retained, payload";
+    let select = format!("SELECT {columns} FROM {table} WHERE id > {last} ORDER BY id {way}");
+    let insert =
+        format!("INSERT OR IGNORE INTO raw ({columns}) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)");
+    let all = pour(from, to, &select, &insert)?;
     to.prepare("SELECT id FROM raw WHERE id > ?1")?
         .query_map([last], |r| r.get(0))?
         .try_for_each(|id| {

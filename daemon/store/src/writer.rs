@@ -4,9 +4,10 @@
 //! [`Options`]), runs them all in one transaction, commits, and only then answers. On a power cut
 //! before the commit nobody was told anything; after it the answer is true.
 //!
-//! Nobody waits for a message that was sent without asking for an answer. Such ones are kept back until some
-//! time after the last commit ([`Options::leisure`]), or until a job comes that somebody waits for: it
-//! takes them along. One that comes after a quiet time is committed at once.
+//! Nobody waits for a message that was sent without asking for an answer. Where there
+//! are many of them, they are kept back so that on the whole no more than one commit falls into
+//! [`Options::leisure`], or until a job comes that somebody waits for: it takes them along. A few floats
+//! never come near that: theirs are committed at once.
 //!
 //! A job that fails must not take its company with it. A command may well be refused, so each
 //! runs behind a savepoint. A message cannot be refused, and a savepoint costs a third of what
@@ -26,6 +27,9 @@ use crate::condition::is_damage;
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Command, Done, Receipt};
 use crate::words;
+
+/// Commits that were not needed in a quiet time and may follow one another at once when it is over.
+const SAVED: u32 = 60;
 
 /// Changes a slow listener may be behind before it loses the oldest.
 const CHANGES_KEPT: usize = 1024;
@@ -232,7 +236,7 @@ pub(crate) fn start(
         trouble,
         options,
         clock,
-        committed: None,
+        rested: Instant::now(),
         closing: Vec::new(),
     };
     std::thread::Builder::new()
@@ -254,8 +258,8 @@ struct Thread {
     trouble: watch::Sender<Option<Trouble>>,
     options: Options,
     clock: tokio::runtime::Runtime,
-    /// When the last commit was made.
-    committed: Option<Instant>,
+    /// When the next commit of messages that nobody waits for is due.
+    rested: Instant,
     closing: Vec<oneshot::Sender<()>>,
 }
 
@@ -371,14 +375,11 @@ impl Thread {
             until: now + self.options.commit_window,
             gap: self.options.quiet_gap,
         };
-        let rested = self.committed.map(|at| at + self.options.leisure);
-        match (job, rested) {
-            (Job::Arrive(work), Some(rested)) if work.at_leisure && rested > prompt.until => {
-                Patience {
-                    until: rested,
-                    gap: self.options.leisure,
-                }
-            }
+        match job {
+            Job::Arrive(work) if work.at_leisure && self.rested > prompt.until => Patience {
+                until: self.rested,
+                gap: self.rested.saturating_duration_since(now),
+            },
             _ => prompt,
         }
     }
@@ -408,7 +409,9 @@ impl Thread {
             }),
             Err(Failure::Whole(trouble)) => Some(trouble),
         };
-        self.committed = Some(Instant::now());
+        let leisure = self.options.leisure;
+        let saved = Instant::now().checked_sub(leisure * SAVED);
+        self.rested = saved.map_or(self.rested, |at| self.rested.max(at)) + leisure;
         self.trouble(failed.clone().or_else(|| damage(jobs)));
         let failed = failed.map(|trouble| trouble.why);
         if let Some(why) = &failed {

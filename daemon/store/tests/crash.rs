@@ -17,6 +17,7 @@ use std::time::Duration;
 
 use common::*;
 use ebbmark_core::time::Span;
+use ebbmark_store::hours::roll_stale;
 use ebbmark_store::model::Command;
 use ebbmark_store::{Options, StoreError, open};
 
@@ -45,7 +46,7 @@ async fn child() {
         return;
     };
     let first: u64 = std::env::var(FROM).unwrap().parse().unwrap();
-    let (writer, _reader) = open(path.as_ref(), Options::default()).unwrap();
+    let (writer, reader) = open(path.as_ref(), Options::default()).unwrap();
     match writer.command(claim("a", timed(), None)).await {
         Ok(_) | Err(StoreError::Refused(_)) => {}
         Err(other) => panic!("{other}"),
@@ -73,6 +74,12 @@ async fn child() {
                 })
                 .await
                 .unwrap();
+        }
+        // Hours that are over are packed.
+        if n % 60 == 59 {
+            for command in roll_stale(&reader, ALWAYS.1).unwrap() {
+                writer.command(command).await.unwrap();
+            }
         }
     }
 }
@@ -130,13 +137,17 @@ fn every_acknowledged_message_is_there_exactly_once() {
     assert!(answered >= u64::from(kills));
 
     let conn = rusqlite::Connection::open(&path).unwrap();
-    let mut found: Vec<u64> = conn
-        .prepare("SELECT payload FROM raw")
+    let bundles: i64 = conn
+        .query_row("SELECT count(*) FROM bundle", [], |r| r.get(0))
+        .unwrap();
+    assert!(bundles > 0, "nothing was packed meanwhile");
+    let (_writer, reader) = open(&path, Options::default()).unwrap();
+    let mut found: Vec<u64> = reader
+        .payloads("intake", "a")
         .unwrap()
-        .query_map([], |r| r.get::<_, Vec<u8>>(0))
-        .unwrap()
+        .iter()
         .map(|payload| {
-            let json: serde_json::Value = serde_json::from_slice(&payload.unwrap()).unwrap();
+            let json: serde_json::Value = serde_json::from_slice(payload).unwrap();
             json["n"].as_u64().unwrap()
         })
         .collect();
@@ -156,7 +167,6 @@ fn every_acknowledged_message_is_there_exactly_once() {
     assert_eq!(broken, 0);
 
     // And what was made of them fits: readings, the feed's picture, its hours.
-    let (_writer, reader) = open(&path, Options::default()).unwrap();
     let feed = reader.feeds().unwrap().remove(0);
     let (from, to) = ALWAYS;
     let readings = reader.readings(feed.id, from, to).unwrap();

@@ -109,9 +109,10 @@ impl Cellar {
     }
 
     fn spoil(&self, pages: &[usize]) {
+        let size = self.store.count("SELECT page_size FROM pragma_page_size") as usize;
         let mut bytes = fs::read(&self.store.path).unwrap();
         for page in pages {
-            bytes[(page - 1) * 4096..page * 4096].fill(0xa5);
+            bytes[(page - 1) * size..page * size].fill(0xa5);
         }
         fs::write(&self.store.path, bytes).unwrap();
     }

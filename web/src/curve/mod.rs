@@ -86,6 +86,9 @@ pub(crate) struct Curve {
     pub latest: Moment,
     pub hours: Vec<Hour>,
     readings: Option<Vec<StoredReading>>,
+    /// Of some of this stretch, of some of the whole time, only hours are kept.
+    pub only_hours: bool,
+    pub thinned: bool,
     /// All hours of the mead, where its float has to be known.
     whole: Option<Vec<Hour>>,
     start: Moment,
@@ -147,7 +150,11 @@ impl Curve {
         let until = to.min(now);
         let mut readings = None;
         let mut lines = Vec::new();
+        let (mut only_hours, mut thinned) = (false, false);
         for (vessel, since, span_to) in &course.spans {
+            let (near, far) = ((*since).max(from), (*span_to).min(until));
+            only_hours |= near < far && reader.is_only_hours(*vessel, near, far)?;
+            thinned |= reader.is_only_hours(*vessel, *since, *span_to)?;
             if to.since(from) <= SINGLE_READINGS {
                 let (since, to) = ((*since).max(from), (*span_to).min(until));
                 let found: &mut Vec<StoredReading> = readings.get_or_insert_default();
@@ -156,6 +163,9 @@ impl Curve {
                 }
             }
             lines.extend(reader.log(*vessel, *since, *span_to)?);
+        }
+        if only_hours {
+            readings = None;
         }
         lines.retain(|line| line.replaced_by.is_none());
         let examined = look.view == View::Fall || look.readings == Readings::PutRight;
@@ -173,6 +183,8 @@ impl Curve {
             earliest,
             latest,
             readings,
+            only_hours,
+            thinned,
             lines,
             look,
             verdict,

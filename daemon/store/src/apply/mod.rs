@@ -27,6 +27,7 @@ use rusqlite::{Connection, OptionalExtension};
 use crate::error::StoreError;
 use crate::model::{Change, Command, Done};
 use crate::outbox;
+use crate::shelf_life;
 use crate::table::Table;
 
 /// What the writer knows between jobs.
@@ -338,6 +339,10 @@ pub fn command(tx: &mut Tx<'_>, command: &Command) -> Result<Done, StoreError> {
         } => outbox::delivered(tx, *notice, channel, attempt),
         Command::PackHours(hours) => tidy::hours(tx, hours),
         Command::PackPayloads(topics) => tidy::payloads(tx, topics),
+        Command::LetPayloadsGo { topic, bundles } => {
+            shelf_life::let_payloads_go(tx, *topic, bundles)
+        }
+        Command::LetReadingsGo { feed, hours } => shelf_life::let_readings_go(tx, *feed, hours),
         Command::Redate { offset_ms } => reread::redate(tx, *offset_ms),
         Command::SetPrice(price) => prices::set(tx, price),
         Command::StrikePrice { of, name, since } => prices::strike(tx, *of, name, *since),

@@ -1,12 +1,35 @@
 -- What comes is written one after the other, at the end of its table, whatever feed it is of: a
 -- commit dirties a page or two and not one for each feed. An hour that is over is packed.
 
--- Readings of hours that are not packed yet, in the order they came. That an instant of a feed is
--- taken is known to the writer.
+-- Payloads that are not bundled yet, and readings of hours that are not packed yet, in the order they
+-- came. What is taken of them is known to the writer. Neither refers to another table by a rule: only
+-- then can it be emptied without writing each of its pages once more.
+ALTER TABLE raw RENAME TO old_raw;
+DROP INDEX raw_topic;
+DROP INDEX raw_undated;
+DROP INDEX raw_waits;
+CREATE TABLE raw (
+    id        INTEGER PRIMARY KEY,
+    topic     INTEGER NOT NULL,
+    -- NULL while the clock was not believable.
+    wall      INTEGER,
+    run       INTEGER NOT NULL,
+    monotonic INTEGER NOT NULL,
+    -- Peer and packet id of an MQTT delivery in one number; NULL where there is no redelivery.
+    delivery  INTEGER,
+    -- 1: some of its readings wait until the time of arrival is known.
+    waits     INTEGER NOT NULL DEFAULT 0,
+    -- 1: a broker had kept it and handed it to us as a new subscriber, so it is of unknown age.
+    retained  INTEGER NOT NULL DEFAULT 0,
+    payload   BLOB NOT NULL
+) STRICT;
+CREATE INDEX raw_undated ON raw (run) WHERE wall IS NULL;
+CREATE INDEX raw_waits ON raw (topic) WHERE waits = 1;
+
 ALTER TABLE reading RENAME TO old_reading;
 CREATE TABLE reading (
     id          INTEGER PRIMARY KEY,
-    feed        INTEGER NOT NULL REFERENCES feed (id),
+    feed        INTEGER NOT NULL,
     at          INTEGER NOT NULL,
     -- The payload it came from; NULL for an imported one, which no re-reading touches.
     raw         INTEGER,
@@ -44,7 +67,6 @@ CREATE TABLE bundle (
     payloads  BLOB NOT NULL
 ) STRICT;
 CREATE INDEX bundle_topic ON bundle (topic);
-DROP INDEX raw_topic;
 -- Payloads up to this one may have been let go; readings that came from them stay.
 ALTER TABLE topic ADD COLUMN gone_to INTEGER NOT NULL DEFAULT 0;
 

@@ -184,8 +184,10 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    type Bits = (i64, Option<i64>, [Option<u64>; 5], i64);
+
     /// Equal to the last bit: what is no number is equal to itself here.
-    fn bits(readings: &[Single]) -> Vec<(i64, Option<i64>, [Option<u64>; 5], i64)> {
+    fn bits(readings: &[Single]) -> Vec<Bits> {
         let of = |r: &Single| {
             let columns = COLUMNS.map(|c| c(&r.values).map(f64::to_bits));
             (r.at, r.raw, columns, r.values.kinds)

@@ -25,8 +25,9 @@ use common::*;
 use dice::Dice;
 use disk::Disk;
 use ebbmark_store::condition::{Condition, condition};
+use ebbmark_store::hours::roll_stale;
 use ebbmark_store::model::Command;
-use ebbmark_store::{Options, Writer, backup, open, swap};
+use ebbmark_store::{Options, Reader, Writer, backup, open, read, swap};
 use steps::{NOTED, Step, watched};
 
 const PATH: &str = "EBBMARK_POWER_PATH";
@@ -35,7 +36,7 @@ const CUTS: &str = "EBBMARK_POWER_CUTS";
 const DATABASE: &str = "store.db";
 const COPY: &str = "copy";
 /// Enough for the log of changes to be merged into the database several times.
-const BURSTS: u64 = 400;
+const BURSTS: u64 = 260;
 const SEED: u64 = 0x5eed_0b0a_7d1d_2026;
 const LONG: Duration = Duration::from_secs(600);
 
@@ -59,7 +60,7 @@ async fn child() {
     };
     let folder = Path::new(&folder);
     let mut noted = fs::File::create(folder.join(NOTED)).unwrap();
-    let (writer, _reader) = open(&folder.join(DATABASE), Options::default()).unwrap();
+    let (writer, reader) = open(&folder.join(DATABASE), Options::default()).unwrap();
     writer.command(claim("a", timed(), None)).await.unwrap();
     let mut dice = Dice(0x9e37_79b9);
     let mut n = 0;
@@ -81,20 +82,36 @@ async fn child() {
             let set = Command::SetSetting { key, value };
             writer.command(set).await.unwrap();
         }
+        // Hours that are over are packed, and the log of changes is merged.
+        if burst % 40 == 30 {
+            for command in roll_stale(&reader, ALWAYS.1).unwrap() {
+                writer.command(command).await.unwrap();
+            }
+            rusqlite::Connection::open(folder.join(DATABASE))
+                .and_then(|conn| conn.query_row("PRAGMA wal_checkpoint", [], |_| Ok(())))
+                .unwrap();
+        }
     }
     writer.close().await;
 }
 
-fn numbers(conn: &rusqlite::Connection) -> Vec<u64> {
-    let payloads: Vec<Vec<u8>> = conn
-        .prepare("SELECT payload FROM raw ORDER BY id")
-        .and_then(|mut all| all.query_map([], |r| r.get(0))?.collect())
-        .unwrap();
+/// Of the payloads, in the order they came. Each has its reading.
+fn numbers(reader: &Reader) -> Vec<u64> {
     let number = |payload: &Vec<u8>| {
         let json: serde_json::Value = serde_json::from_slice(payload).unwrap();
         json["n"].as_u64().unwrap()
     };
-    payloads.iter().map(number).collect()
+    let payloads = reader.payloads("intake", "a").unwrap();
+    let numbers: Vec<u64> = payloads.iter().map(number).collect();
+    if let Some(feed) = reader.feeds().unwrap().first() {
+        let readings = reader.readings(feed.id, ALWAYS.0, ALWAYS.1).unwrap();
+        let minutes = readings.iter().map(|r| r.at.since(T0).0 / 60_000);
+        let mut sorted = numbers.clone();
+        sorted.sort_unstable();
+        assert!(minutes.eq(sorted.iter().map(|n| *n as i64)), "{numbers:?}");
+        assert_eq!(feed.readings, numbers.len() as u64);
+    }
+    numbers
 }
 
 /// What is wrong after the power is back, if anything.
@@ -116,7 +133,7 @@ async fn wrong(folder: &Path, noted: u64) -> Option<String> {
     if said.as_deref() != Ok("ok") {
         return Some(format!("{said:?}"));
     }
-    let found = numbers(&conn);
+    let found = numbers(&reader);
     // As they came: all that were noted, perhaps a few more, each once.
     let in_order = (0..found.len() as u64).collect::<Vec<_>>();
     if found != in_order || (found.len() as u64) < noted {
@@ -252,7 +269,8 @@ fn a_database_is_replaced_over_a_power_cut() {
                 .query_row("PRAGMA integrity_check", [], |r| r.get(0))
                 .unwrap();
             assert_eq!(said, "ok", "{point}");
-            numbers(&conn).len()
+            drop(conn);
+            numbers(&read(path).unwrap()).len()
         };
         match whole(&path) {
             70 => old += 1,

@@ -26,10 +26,15 @@ pub(super) fn show(visitor: &Visitor, story: &Story) -> Result<Markup, Fault> {
                 p.aside { (nothing(curve)) }
             } @else {
                 (figure(visitor, curve, &plot)?)
+                @if curve.only_hours {
+                    p.aside { "Of this time only hours are kept: each with its middle value and its extremes." }
+                }
             }
             (table::show(visitor, story))
             p.links {
-                a href={ "/vessel/" (id) "/readings.csv" } download { "All readings as CSV" }
+                a href={ "/vessel/" (id) "/readings.csv" } download {
+                    @if curve.thinned { "Readings that are kept, as CSV" } @else { "All readings as CSV" }
+                }
                 a href={ "/vessel/" (id) "/hours.csv" } download { "By hours" }
                 a href={ "/vessel/" (id) "/log.csv" } download { "The log as CSV" }
                 @if !empty {
