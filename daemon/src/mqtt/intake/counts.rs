@@ -10,6 +10,8 @@ pub enum Refusal {
     TooManyConnections,
     /// Wrong or missing user name or password.
     Credentials,
+    /// A password that was not looked at, after too many wrong ones.
+    TooManyGuesses,
     /// CONNECT did not come in time, or was not one we can serve.
     Connect,
     /// Bytes that are not MQTT, or not allowed there.
@@ -25,9 +27,10 @@ pub enum Refusal {
 }
 
 impl Refusal {
-    pub const ALL: [Refusal; 8] = [
+    pub const ALL: [Refusal; 9] = [
         Refusal::TooManyConnections,
         Refusal::Credentials,
+        Refusal::TooManyGuesses,
         Refusal::Connect,
         Refusal::Protocol,
         Refusal::TooLarge,
@@ -41,6 +44,7 @@ impl Refusal {
         match self {
             Refusal::TooManyConnections => "too-many-connections",
             Refusal::Credentials => "credentials",
+            Refusal::TooManyGuesses => "too-many-guesses",
             Refusal::Connect => "connect",
             Refusal::Protocol => "protocol",
             Refusal::TooLarge => "too-large",
@@ -79,6 +83,12 @@ impl IntakeCounts {
     }
     pub fn refused(&self, why: Refusal) -> u64 {
         self.slot(why).load(Relaxed)
+    }
+
+    /// Each refusal's name with its count.
+    pub fn all_refused(&self) -> Vec<(&'static str, u64)> {
+        let each = Refusal::ALL.into_iter();
+        each.map(|why| (why.key(), self.refused(why))).collect()
     }
 
     pub(super) fn open(self: &Arc<IntakeCounts>) -> Open {

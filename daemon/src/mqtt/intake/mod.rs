@@ -7,11 +7,12 @@ mod bucket;
 mod config;
 mod connection;
 mod counts;
-mod doors;
 mod end;
 mod frame;
 mod greet;
 mod guard;
+mod guesses;
+mod held;
 mod hello;
 mod reply;
 mod session;
@@ -30,14 +31,17 @@ use std::time::Duration;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::Writer;
 use ebbmark_store::model::{Command, Stamp};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::{CredentialsError, Outgoing};
-use doors::Doors;
+use crate::doors::Doors;
 use guard::Guard;
+use guesses::Guesses;
+use held::Held;
 use session::Sessions;
 
 /// The way in that arrivals from here carry as their source.
@@ -45,6 +49,10 @@ pub const SOURCE: &str = "intake";
 
 /// Connections over the limit that are still told so; further ones are just closed.
 const TURNED_AWAY_AT_ONCE: usize = 8;
+
+/// Payloads of all connections on their way to the disk before a connection that has one there
+/// is read no further. Each may have one, so that none waits for the others.
+const HELD_BYTES: usize = 8 << 20;
 
 /// Says what time it is: the wall clock if it can be believed, and always the monotonic one.
 pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
@@ -89,6 +97,7 @@ pub struct Intake {
 struct Shared {
     limits: Limits,
     guard: Option<Guard>,
+    guesses: Guesses,
     writer: Writer,
     outgoing: Outgoing,
     clock: Clock,
@@ -96,6 +105,7 @@ struct Shared {
     sessions: Arc<Sessions>,
     doors: Arc<Doors>,
     turned_away: Arc<Semaphore>,
+    held: Arc<Held>,
     shutdown: CancellationToken,
     tracker: TaskTracker,
 }
@@ -132,6 +142,7 @@ pub async fn bind(
     }
     let shared = Arc::new(Shared {
         guard: secret.as_ref().map(Guard::new),
+        guesses: Guesses::default(),
         writer,
         outgoing,
         clock,
@@ -139,6 +150,7 @@ pub async fn bind(
         sessions: Sessions::new(limits.sessions),
         doors: Doors::new(limits.connections, limits.connections_per_address),
         turned_away: Arc::new(Semaphore::new(TURNED_AWAY_AT_ONCE)),
+        held: Arc::default(),
         shutdown,
         tracker: TaskTracker::new(),
         limits,
@@ -163,6 +175,15 @@ impl Intake {
 
     pub fn counts(&self) -> Arc<IntakeCounts> {
         self.shared.counts.clone()
+    }
+
+    /// Serves one client over any stream, as if it had come through a listener.
+    pub async fn attend(&self, stream: impl AsyncRead + AsyncWrite, peer: SocketAddr) {
+        let Ok(place) = self.shared.doors.enter(peer.ip()) else {
+            return;
+        };
+        let (source, sink) = tokio::io::split(Box::pin(stream));
+        connection::serve(source, sink, peer, place, self.shared.clone()).await;
     }
 
     /// Serves until the shutdown token is cancelled and every connection is drained.
@@ -195,20 +216,22 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
 }
 
 fn admit(stream: TcpStream, peer: SocketAddr, shared: &Arc<Shared>) {
+    // Acknowledgements are small and waited for; without this they would be held back.
+    if let Err(error) = stream.set_nodelay(true) {
+        tracing::debug!(%error, "TCP_NODELAY not set");
+    }
+    let (source, sink) = stream.into_split();
     match shared.doors.enter(peer.ip()) {
         Ok(place) => {
-            let serving = connection::serve(stream, peer, shared.clone());
-            shared.tracker.spawn(async move {
-                let _place = place;
-                serving.await;
-            });
+            let serving = connection::serve(source, sink, peer, place, shared.clone());
+            shared.tracker.spawn(serving);
         }
         Err(full) => {
             let Ok(permit) = shared.turned_away.clone().try_acquire_owned() else {
                 shared.counts.refuse(Refusal::TooManyConnections);
                 return;
             };
-            let turning = connection::turn_away(stream, peer, full, shared.clone());
+            let turning = connection::turn_away(source, sink, peer, full, shared.clone());
             shared.tracker.spawn(async move {
                 let _permit = permit;
                 turning.await;
