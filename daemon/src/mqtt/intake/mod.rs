@@ -16,6 +16,7 @@ mod held;
 mod hello;
 mod reply;
 mod session;
+mod sound;
 mod subscriber;
 mod will;
 mod wire;
