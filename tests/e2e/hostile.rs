@@ -16,8 +16,7 @@ use crate::common::{message, publish, publisher};
 
 /// The most the daemon, a debug build, may ever have held: VmHWM of the kernel.
 const MOST_KIB: u64 = 160 * 1024;
-/// Topics of the flood; `EBBMARK_FLOOD=100000` is the long form.
-const TOPICS: usize = 20_000;
+const TOPICS: usize = 100_000;
 
 fn dial(port: u16) -> TcpStream {
     let stream = TcpStream::connect((Ipv4Addr::LOCALHOST, port)).expect("the daemon listens");
@@ -281,11 +280,10 @@ fn floods() {
     let mut float = Float::new(&daemon);
     float.is_served();
 
-    let topics = std::env::var("EBBMARK_FLOOD").map_or(TOPICS, |n| n.parse().expect("a number"));
     let mut stream = greeted(daemon.intake_port, "topics");
     let mut writing = stream.try_clone().expect("a socket can be shared");
     let flood = std::thread::spawn(move || {
-        for topic in 0..topics {
+        for topic in 0..TOPICS {
             let body = [text(&format!("flood/{topic}")), vec![0], b"1.050".to_vec()].concat();
             writing
                 .write_all(&packet(0x30, &body))
@@ -298,7 +296,7 @@ fn floods() {
     assert_eq!(answer(&mut stream), [0xD0, 0]);
     float.is_served();
     assert!(cellar.database().count("SELECT count(*) FROM topic") <= 201);
-    memory_is_bounded(&daemon, &format!("{topics} topics"));
+    memory_is_bounded(&daemon, "100,000 topics");
 
     // Clients who ask to be kept, with wills that wait, and go without a word.
     let will = [
@@ -326,7 +324,7 @@ fn floods() {
     let mut stream = greeted(daemon.intake_port, "filters");
     for id in 1..=4u16 {
         let filter = |n: u16| text(&format!("ebbmark/{n}/#"));
-        let ours = (0..5000).flat_map(|n| [filter(n % 3), vec![0]].concat());
+        let ours = (0..3000).flat_map(|n| [filter(n % 3), vec![0]].concat());
         let others = (0..1000).flat_map(|n| [text(&format!("cellar/{n}")), vec![0]].concat());
         let body: Vec<u8> = id
             .to_be_bytes()
@@ -344,7 +342,7 @@ fn floods() {
     }
     float.is_served();
     assert!(turned_away(&visitor, "subscription") >= 4000.0);
-    memory_is_bounded(&daemon, "24,000 filters");
+    memory_is_bounded(&daemon, "16,000 filters");
 }
 
 #[test]
@@ -353,17 +351,17 @@ fn too_large_and_too_deep() {
     let (daemon, visitor) = cellar.open();
     let token = visitor.intake_token();
     let mut float = Float::new(&daemon);
+    float.is_served();
     let deep = "[".repeat(10_000) + &"]".repeat(10_000);
     for (topic, payload) in [("shelf/deep", deep.as_str()), ("cellar/oak/log", &deep)] {
         publish(daemon.intake_port, &[], &[message(topic, payload, 1)]);
     }
-    visitor.claim("intake", "shelf/float", None);
+    // Its first lines are looked into for the form that claims it.
+    assert!(visitor.page("/feeds").contains("shelf/deep"));
     for _ in 0..20 {
         let mut stream = greeted(daemon.intake_port, "large");
         // Its header and topic alone.
-        let mut start = vec![0x32, 0x80, 0x94, 0xEB, 0xDC];
-        start.truncate(1);
-        start.extend([0xFF, 0xFF, 0xFF, 0x7F]);
+        let mut start = vec![0x32, 0xFF, 0xFF, 0xFF, 0x7F];
         start.extend(text("shelf/large"));
         stream.write_all(&start).expect("the daemon reads");
         let said = answer(&mut stream);

@@ -88,6 +88,24 @@ async fn text_in_later_packets_is_utf_8() {
     assert!(cellar.reader.unclaimed().unwrap().is_empty());
 }
 
+/// [MQTT-1.5.3-2], [MQTT-4.7.3-2].
+#[tokio::test]
+async fn no_topic_and_no_filter_holds_a_nul() {
+    let cellar = Cellar::open().await;
+    let bad = text("ebbmark/\0");
+    let id = [0u8, 1];
+    for (first, before_v3, before_v5, after) in [
+        (0x30u8, &b""[..], &b""[..], &b"\0x"[..]),
+        (0x82, &id[..], &b"\0\x01\0"[..], &b"\0"[..]),
+        (0xA2, &id[..], &b"\0\x01\0"[..], &b""[..]),
+    ] {
+        let v3 = packet(first, &[before_v3, &bad, after].concat());
+        let v5 = packet(first, &[before_v5, &bad, after].concat());
+        ends(&cellar, &format!("a NUL in {first:02x}"), &v3, &v5).await;
+    }
+    assert!(cellar.reader.unclaimed().unwrap().is_empty());
+}
+
 /// [MQTT-1.5.3-3]: U+FEFF is a character like any other.
 #[tokio::test]
 async fn a_byte_order_mark_is_not_stripped() {
@@ -338,6 +356,11 @@ async fn a_connect_cut_anywhere_is_met_with_silence() {
 #[tokio::test]
 async fn wills_with_garbage() {
     let cellar = Cellar::open().await;
+    let nowhere = Connect {
+        will: Some(("", "gone")),
+        ..Connect::v3("a")
+    };
+    met_with_silence(&cellar, "a will on no topic", &nowhere.frame()).await;
     for topic in ["ebbmark/a", "$SYS/a", "cellar/+", "a/#"] {
         let connect = Connect {
             will: Some((topic, "gone")),

@@ -28,7 +28,9 @@ fn read(rest: &mut Rest<'_>) -> Option<bool> {
         if v5 {
             rest.properties()?;
         }
-        is_text &= self::is_text(rest.field()?);
+        let topic = rest.field()?;
+        // [MQTT-4.7.3-1]: no topic is empty.
+        is_text &= self::is_text(topic) && !topic.is_empty();
         rest.field()?;
     }
     if flags & USER != 0 {
@@ -124,6 +126,7 @@ mod tests {
             (0x06, b"\0\x01a\0\x01\0\0\0"),
             (0xC2, b"\0\x01a\0\x01\0\0\x01p"),
             (0x02, b"\0\x01a\0\x01u"),
+            (0x06, b"\0\x01a\0\0\0\0"),
         ] {
             assert!(!connect(&v4(flags, payload), 0), "{payload:02x?}");
         }

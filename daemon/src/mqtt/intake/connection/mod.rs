@@ -9,8 +9,8 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use ebbmark_store::StoreError;
-use mqtt_protocol_core::mqtt::packet::{Packet, Property, v5_0};
-use mqtt_protocol_core::mqtt::result_code::DisconnectReasonCode;
+use mqtt_protocol_core::mqtt::packet::{MqttString, Packet, Property, SubEntry, v5_0};
+use mqtt_protocol_core::mqtt::result_code::{DisconnectReasonCode, MqttError};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::sync::watch;
 use tokio::time::{Instant, sleep, sleep_until, timeout};
@@ -281,6 +281,8 @@ where
 
     async fn act(&mut self, packet: Packet) -> Result<(), End> {
         match packet {
+            // [MQTT-1.5.3-2]: not a topic that is merely not taken, but no MQTT.
+            packet if has_nul(&packet) => Err(End::Protocol(MqttError::MalformedPacket)),
             Packet::V3_1_1Publish(publish) => self.publish(Incoming::v3(&publish)).await,
             Packet::V5_0Publish(publish) => self.publish(Incoming::v5(&publish)).await,
             Packet::V3_1_1Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
@@ -408,6 +410,21 @@ fn is_answer(frame: &[u8]) -> bool {
     frame
         .first()
         .is_some_and(|first| matches!(first >> 4, PUBACK | PUBREL))
+}
+
+/// Whether a topic or a filter holds U+0000.
+fn has_nul(packet: &Packet) -> bool {
+    let subscribed = |entries: &[SubEntry]| entries.iter().any(|e| e.topic_filter().contains('\0'));
+    let unsubscribed = |entries: &[MqttString]| entries.iter().any(|e| e.as_str().contains('\0'));
+    match packet {
+        Packet::V3_1_1Publish(publish) => publish.topic_name().contains('\0'),
+        Packet::V5_0Publish(publish) => publish.topic_name().contains('\0'),
+        Packet::V3_1_1Subscribe(subscribe) => subscribed(subscribe.entries()),
+        Packet::V5_0Subscribe(subscribe) => subscribed(subscribe.entries()),
+        Packet::V3_1_1Unsubscribe(unsubscribe) => unsubscribed(unsubscribe.entries()),
+        Packet::V5_0Unsubscribe(unsubscribe) => unsubscribed(unsubscribe.entries()),
+        _ => false,
+    }
 }
 
 fn pubrec_id(packet: &Packet) -> Option<u16> {
