@@ -54,7 +54,7 @@ thread_local! {
 }
 
 /// A request as it goes over the wire. `@cookie`, `@mark` and `@token` stand for what lets
-/// somebody in, which is other in each run.
+/// somebody in, which is other in each run; `@length` for the length of what follows the header.
 pub fn run(data: &[u8]) {
     RUNTIME.with(|runtime| {
         HOUSE.with_borrow_mut(|house| {
@@ -79,6 +79,9 @@ async fn ask(house: &House, data: &[u8]) {
     .fold(data.to_vec(), |text, (name, value)| {
         replaced(&text, name.as_bytes(), value.as_bytes())
     });
+    let body = request.windows(4).position(|w| w == b"\r\n\r\n");
+    let length = body.map_or(0, |at| request.len() - at - 4).to_string();
+    let request = replaced(&request, b"@length", length.as_bytes());
     // It ends when we shut it; nobody waits here for a time limit.
     if request.windows(5).any(|w| w == b"/live") {
         return;
