@@ -105,6 +105,8 @@ fn rest_of(stream: &mut TcpStream) -> Vec<u8> {
     rest
 }
 
+type Drip = Box<dyn FnOnce() -> Vec<u8> + Send>;
+
 /// Sends a byte a second until the daemon ends it; gives what it said.
 fn drip(mut stream: TcpStream, bytes: &[u8]) -> Vec<u8> {
     stream
@@ -219,7 +221,7 @@ fn a_byte_a_second() {
     let token = visitor.intake_token();
     let mut float = Float::new(&daemon);
     let (intake, page) = (daemon.intake_port, page_port(&daemon));
-    let drips: [(&str, Box<dyn FnOnce() -> Vec<u8> + Send>); 4] = [
+    let drips: [(&str, Drip); 4] = [
         (
             "CONNECT",
             Box::new(move || drip(dial(intake), &connect(&"x".repeat(200)))),

@@ -75,7 +75,7 @@ async fn text_in_later_packets_is_utf_8() {
     let cellar = Cellar::open().await;
     let bad = bytes(b"cellar/\xff");
     let publish = packet(0x30, &[&bad[..], b"1"].concat());
-    let publish_v5 = packet(0x30, &[&bad[..], b"\01"].concat());
+    let publish_v5 = packet(0x30, &[&bad[..], b"\x001"].concat());
     ends(&cellar, "PUBLISH", &publish, &publish_v5).await;
     let id = [0u8, 1];
     let subscribe = packet(0x82, &[&id[..], &bad, b"\0"].concat());

@@ -2,6 +2,9 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::time::Instant;
+
+use super::told::Told;
 
 /// Why something was refused. One counter each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,6 +65,7 @@ pub struct IntakeCounts {
     messages: AtomicU64,
     payload_bytes: AtomicU64,
     refused: [AtomicU64; Refusal::ALL.len()],
+    told: Told,
 }
 
 impl IntakeCounts {
@@ -105,6 +109,11 @@ impl IntakeCounts {
     }
     pub(super) fn refuse(&self, why: Refusal) {
         self.slot(why).fetch_add(1, Relaxed);
+    }
+
+    /// Whether one more refusal may go into the log.
+    pub(super) fn may_tell(&self) -> bool {
+        self.told.may_tell(Instant::now())
     }
 
     fn slot(&self, why: Refusal) -> &AtomicU64 {

@@ -18,6 +18,7 @@ mod reply;
 mod session;
 mod sound;
 mod subscriber;
+mod told;
 mod will;
 mod wire;
 
@@ -249,7 +250,9 @@ impl Shared {
     /// Counts a message that could not become an arrival, here and on the problems page.
     async fn refuse(&self, why: Refusal, topic: &str, kind: ProblemKind, detail: String) {
         self.counts.refuse(why);
-        tracing::info!(topic, detail, "message refused");
+        if self.counts.may_tell() {
+            tracing::info!(topic, detail, "message refused");
+        }
         // The problems page says when; without a believable clock only the metrics count it.
         let Some(at) = (self.clock)().wall else {
             return;

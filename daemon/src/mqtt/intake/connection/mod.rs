@@ -44,7 +44,9 @@ where
         biased;
         () = place.give_way.cancelled() => {
             shared.counts.refuse(Refusal::TooManyConnections);
-            tracing::info!(%peer, "had not said what it wants, and gave way to another connection");
+            if shared.counts.may_tell() {
+                tracing::info!(%peer, "had not said what it wants, and gave way to another connection");
+            }
             return;
         }
         greeted = greet::greet(&mut reader, &mut wire, peer.ip(), None, &shared) => greeted,
@@ -63,7 +65,9 @@ where
         Err(away) => {
             if let Some(why) = away.refusal() {
                 shared.counts.refuse(why);
-                tracing::info!(%peer, reason = %away, "connection refused");
+                if shared.counts.may_tell() {
+                    tracing::info!(%peer, reason = %away, "connection refused");
+                }
             }
             close(&mut reader, &mut wire).await;
         }
@@ -81,6 +85,7 @@ where
     if greet::greet(&mut reader, &mut wire, peer.ip(), Some(full), &shared)
         .await
         .is_err()
+        && shared.counts.may_tell()
     {
         tracing::info!(%peer, ?full, "too many connections, one refused");
     }
@@ -361,8 +366,10 @@ where
         }
         if let Some(why) = end.refusal() {
             self.shared.counts.refuse(why);
-            let client = &self.hello.client_id;
-            tracing::info!(client, reason = %end, "connection ended");
+            if self.shared.counts.may_tell() {
+                let client = &self.hello.client_id;
+                tracing::info!(client, reason = %end, "connection ended");
+            }
         }
         if self.hello.v5
             && !self.is_stuck

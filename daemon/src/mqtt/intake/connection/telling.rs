@@ -46,7 +46,7 @@ where
                 }
                 Err(fault) => {
                     self.shared.counts.refuse(Refusal::Subscription);
-                    if faults == 0 {
+                    if faults == 0 && self.shared.counts.may_tell() {
                         let client = &self.hello.client_id;
                         tracing::info!(client, filter = entry.topic_filter(), %fault, "not subscribed");
                     }
