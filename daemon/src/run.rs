@@ -30,7 +30,7 @@ use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
 use crate::summary::Summarise;
-use crate::{down, heartbeat, storing};
+use crate::{down, heartbeat, serve, storing};
 
 /// How long the parts have to end once told to.
 const FAREWELL: Duration = Duration::from_secs(10);
@@ -213,6 +213,7 @@ pub async fn run(
     let listeners = page_listeners(&config, has_password).await?;
     let mut page_addresses = Vec::new();
     let start_code = (!has_password).then(ebbmark_web::start_code);
+    let turned = Arc::new(serve::Turned::default());
     let handle = Handle {
         reader: reader.clone(),
         writer: writer.clone(),
@@ -225,10 +226,14 @@ pub async fn run(
         intake: intake_addresses.clone(),
         start_code: start_code.clone(),
         ways_out,
-        status: Arc::new(move || {
-            let ways_in = status.iter().map(|line| line());
-            storing_status().into_iter().chain(ways_in).collect()
-        }),
+        status: {
+            let turned = turned.clone();
+            Arc::new(move || {
+                let ways_in = status.iter().map(|line| line());
+                let ways_in = ways_in.chain(page_status(&turned));
+                storing_status().into_iter().chain(ways_in).collect()
+            })
+        },
         look_round: {
             let (config, clock) = (config.clone(), clock.clone());
             Arc::new(move || {
@@ -241,18 +246,13 @@ pub async fn run(
         shutdown: shutdown.clone(),
         secure_cookies: config.page.behind_tls,
     };
-    let router = ebbmark_web::router(handle);
+    let pages = serve::Pages::new(ebbmark_web::router(handle), turned, shutdown.clone());
     for listener in listeners {
         page_addresses.push(listener.local_addr()?);
-        let service = router
-            .clone()
-            .into_make_service_with_connect_info::<SocketAddr>();
-        let token = shutdown.clone();
+        let pages = pages.clone();
         parts.spawn(async move {
-            let served = axum::serve(listener, service)
-                .with_graceful_shutdown(token.cancelled_owned())
-                .await;
-            ("the page", served.map_err(Into::into))
+            pages.serve(listener).await;
+            ("the page", Ok(()))
         });
     }
 
@@ -336,15 +336,45 @@ fn intake_status(intake: &intake::Intake) -> Box<dyn Fn() -> StatusLine + Send +
         .map(ToString::to_string)
         .collect();
     let name = format!("MQTT intake on {}", addresses.join(", "));
-    Box::new(move || StatusLine {
-        name: name.clone(),
-        says: format!(
-            "{} connected, {} messages since the start",
-            counts.connections(),
-            counts.messages()
-        ),
-        troubled: false,
+    Box::new(move || {
+        let refused = counts.all_refused();
+        StatusLine {
+            name: name.clone(),
+            says: format!(
+                "{} connected, {} messages since the start{}",
+                counts.connections(),
+                counts.messages(),
+                turned_away(&refused)
+            ),
+            troubled: false,
+            refused,
+        }
     })
+}
+
+/// Nothing while nobody was turned away.
+fn page_status(turned: &serve::Turned) -> Option<StatusLine> {
+    let refused = turned.counts().to_vec();
+    let says = turned_away(&refused);
+    (!says.is_empty()).then(|| StatusLine {
+        name: "page and readings over HTTP".to_owned(),
+        says: format!("listening{says}"),
+        troubled: false,
+        refused,
+    })
+}
+
+/// Empty while nothing was.
+fn turned_away(refused: &[(&'static str, u64)]) -> String {
+    let said: Vec<String> = refused
+        .iter()
+        .filter(|(_, n)| *n > 0)
+        .map(|(why, n)| format!("{} {n}", why.replace('-', " ")))
+        .collect();
+    match said.is_empty() {
+        true => String::new(),
+        false => format!("; turned away: {}", said.join(", ")),
+    }
 }
 
 fn broker_status(
@@ -381,6 +411,7 @@ fn broker_status(
             name: name.clone(),
             says,
             troubled: state.connected.is_none() || !state.refused_topics.is_empty(),
+            refused: vec![("refused", counts.refused())],
         }
     })
 }

@@ -46,6 +46,7 @@ pub fn status(troubles: Troubles) -> Box<dyn Fn() -> Option<StatusLine> + Send +
                 trouble.why
             ),
             troubled: true,
+            refused: Vec::new(),
         })
     })
 }

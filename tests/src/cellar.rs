@@ -188,11 +188,23 @@ impl Daemon {
     /// # Panics
     /// It is not running.
     pub fn resident_kib(&self) -> u64 {
+        self.memory_kib("VmRSS:")
+    }
+
+    /// The most it has held so far, likewise.
+    ///
+    /// # Panics
+    /// It is not running.
+    pub fn peak_kib(&self) -> u64 {
+        self.memory_kib("VmHWM:")
+    }
+
+    fn memory_kib(&self, what: &str) -> u64 {
         let path = format!("/proc/{}/status", self.process.id());
         let status = std::fs::read_to_string(path).expect("a running process");
         status
             .lines()
-            .find_map(|line| line.strip_prefix("VmRSS:"))
+            .find_map(|line| line.strip_prefix(what))
             .and_then(|rest| rest.split_whitespace().next())
             .and_then(|kib| kib.parse().ok())
             .expect("the kernel says how much memory a process holds")

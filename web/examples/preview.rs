@@ -220,11 +220,13 @@ async fn main() -> Outcome<()> {
                     name: "intake".to_owned(),
                     says: "listening on port 1883, 2 devices connected".to_owned(),
                     troubled: false,
+                    refused: Vec::new(),
                 },
                 StatusLine {
                     name: "house broker".to_owned(),
                     says: "not reachable since 40 minutes: connection refused".to_owned(),
                     troubled: true,
+                    refused: Vec::new(),
                 },
             ]
         }),

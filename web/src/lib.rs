@@ -95,6 +95,8 @@ pub struct StatusLine {
     pub says: String,
     /// The maker should look at it.
     pub troubled: bool,
+    /// What was turned away since the start, by reason, for the metrics.
+    pub refused: Vec<(&'static str, u64)>,
 }
 
 pub use visitor::START_SETTING;

@@ -20,6 +20,7 @@ use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::info::Info;
 use prometheus_client::registry::{Registry, Unit};
 
+use crate::StatusLine;
 use crate::api::MayRead;
 use crate::app::App;
 use crate::fault::Fault;
@@ -35,6 +36,12 @@ struct OfFeed {
     feed: String,
     source: String,
     topic: String,
+}
+
+#[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
+struct OfDoor {
+    way: String,
+    why: &'static str,
 }
 
 #[derive(Clone, Debug, PartialEq, Eq, Hash, EncodeLabelSet)]
@@ -99,6 +106,7 @@ pub(crate) async fn show(
     let seen = app.read(move |reader| Seen::look(reader, &visitor)).await?;
     let mut registry = Registry::with_prefix("ebbmark");
     daemon(&mut registry, &seen);
+    doors(&mut registry, &(app.handle.status)());
     feeds(&mut registry, &seen);
     vessels(&mut registry, &seen, now);
     let mut text = String::new();
@@ -125,6 +133,21 @@ fn daemon(registry: &mut Registry, seen: &Seen) {
     undated.set(i64::try_from(seen.undated).unwrap_or(i64::MAX));
     let help = "Payloads that wait for a clock that can be believed";
     registry.register("payloads_undated", help, undated);
+}
+
+fn doors(registry: &mut Registry, ways_in: &[StatusLine]) {
+    let refused = Family::<OfDoor, Counter>::default();
+    for way in ways_in {
+        for (why, times) in &way.refused {
+            let labels = OfDoor {
+                way: way.name.clone(),
+                why,
+            };
+            refused.get_or_create(&labels).inc_by(*times);
+        }
+    }
+    let help = "Connections and messages turned away since the start, by reason";
+    registry.register("turned_away", help, refused);
 }
 
 fn feeds(registry: &mut Registry, seen: &Seen) {

@@ -5,7 +5,7 @@ use ebbmark::mqtt::intake::{self, IntakeConfig, IntakeError, Limits, Refusal};
 use ebbmark::mqtt::{Credentials, Outgoing};
 use tokio_util::sync::CancellationToken;
 
-use crate::cellar::{Cellar, clock, local};
+use crate::cellar::{Cellar, FAILSAFE, clock, local};
 use crate::raw::{Connect, Publish, Raw, packet, text};
 
 fn guarded() -> IntakeConfig {
@@ -105,6 +105,58 @@ async fn users_and_passwords() {
     let right = Some(("cellar", "linden"));
     Raw::welcome(cellar.address, Connect { user: right, ..v3 }).await;
     Raw::welcome(cellar.address, Connect { user: right, ..v5 }).await;
+}
+
+#[tokio::test]
+async fn guessing_is_slowed_down() {
+    let cellar = Cellar::with(guarded()).await;
+    let wrong = Some(("cellar", "lime"));
+    let right = Some(("cellar", "linden"));
+    let v3 = Connect::v3("a");
+    let v5 = Connect::v5("a");
+    for _ in 0..5 {
+        assert_eq!(refused(&cellar, Connect { user: wrong, ..v3 }).await, 4);
+    }
+    // From then on none is looked at, right or wrong, for a while.
+    for user in [wrong, right] {
+        assert_eq!(refused(&cellar, Connect { user, ..v3 }).await, 3);
+        assert_eq!(refused(&cellar, Connect { user, ..v5 }).await, 0x9F);
+    }
+    assert_eq!(cellar.counts.refused(Refusal::Credentials), 5);
+    assert_eq!(cellar.counts.refused(Refusal::TooManyGuesses), 4);
+}
+
+#[tokio::test]
+async fn connections_left_open_give_way_to_a_float() {
+    let cellar = Cellar::with(limited(Limits {
+        connections: 8,
+        connections_per_address: 8,
+        ..Limits::default()
+    }))
+    .await;
+    let mut silent = Vec::new();
+    for _ in 0..100 {
+        silent.push(Raw::open(cellar.address).await);
+        // It is at the door when the next one comes.
+        if silent.len() % 10 == 0 {
+            let mut float = Raw::welcome(cellar.address, Connect::v3("float")).await;
+            float.publish(Publish::new("cellar/a", b"1", 1, 1)).await;
+            float.expect(&[0x40, 2, 0, 1]).await;
+        }
+    }
+    // They are counted by their own tasks, a moment later.
+    tokio::time::timeout(FAILSAFE, async {
+        while cellar.counts.refused(Refusal::TooManyConnections) < 80 {
+            tokio::time::sleep(std::time::Duration::from_millis(10)).await;
+        }
+    })
+    .await
+    .unwrap();
+    assert!(
+        cellar.counts.connections() <= 8,
+        "{}",
+        cellar.counts.connections()
+    );
 }
 
 #[tokio::test]

@@ -9,6 +9,7 @@ mod cellar;
 mod foreign;
 mod greeting;
 mod limits;
+mod normative;
 mod outgoing;
 mod qos;
 mod raw;

@@ -214,6 +214,33 @@ impl Raw {
         assert!(rest.is_empty(), "{end:?} after {rest:02x?}");
     }
 
+    /// As [`Raw::expect_end`], and says of what.
+    pub async fn expect_silence(&mut self, what: &str) {
+        let rest = self.read_to_the_end().await;
+        assert!(rest.is_empty(), "{what} was answered by {rest:02x?}");
+    }
+
+    /// Expects a CONNACK of 3.1.1 with this code and no session, then the end.
+    pub async fn expect_refusal(&mut self, code: u8) {
+        self.expect(&[0x20, 2, 0, code]).await;
+        self.expect_end().await;
+    }
+
+    /// Nothing more is sent from this side.
+    pub async fn no_more(&mut self) {
+        self.stream.shutdown().await.unwrap();
+    }
+
+    /// What comes until the connection ends, by a reset too.
+    pub async fn read_to_the_end(&mut self) -> Vec<u8> {
+        let mut rest = Vec::new();
+        // A reset is an end like any other.
+        let _ = timeout(FAILSAFE, self.stream.read_to_end(&mut rest))
+            .await
+            .expect("the end in time");
+        rest
+    }
+
     /// A round trip: everything sent before has been looked at.
     pub async fn ping(&mut self) {
         self.send(&[0xC0, 0]).await;

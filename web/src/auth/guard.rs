@@ -9,7 +9,7 @@ const FIRST: Duration = Duration::from_secs(10);
 const LONGEST: Duration = Duration::from_secs(60);
 
 #[derive(Debug, Default)]
-pub(crate) struct Guard {
+pub struct Guard {
     failed: u32,
     shut_until: Option<Instant>,
 }

@@ -2,7 +2,7 @@
 
 pub(crate) mod bearer;
 pub(crate) mod check;
-pub(crate) mod guard;
+pub mod guard;
 pub(crate) mod session;
 pub(crate) mod token;
 

@@ -2,6 +2,9 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::time::Instant;
+
+use super::told::Told;
 
 /// Why something was refused. One counter each.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -10,6 +13,8 @@ pub enum Refusal {
     TooManyConnections,
     /// Wrong or missing user name or password.
     Credentials,
+    /// A password that was not looked at, after too many wrong ones.
+    TooManyGuesses,
     /// CONNECT did not come in time, or was not one we can serve.
     Connect,
     /// Bytes that are not MQTT, or not allowed there.
@@ -25,9 +30,10 @@ pub enum Refusal {
 }
 
 impl Refusal {
-    pub const ALL: [Refusal; 8] = [
+    pub const ALL: [Refusal; 9] = [
         Refusal::TooManyConnections,
         Refusal::Credentials,
+        Refusal::TooManyGuesses,
         Refusal::Connect,
         Refusal::Protocol,
         Refusal::TooLarge,
@@ -41,6 +47,7 @@ impl Refusal {
         match self {
             Refusal::TooManyConnections => "too-many-connections",
             Refusal::Credentials => "credentials",
+            Refusal::TooManyGuesses => "too-many-guesses",
             Refusal::Connect => "connect",
             Refusal::Protocol => "protocol",
             Refusal::TooLarge => "too-large",
@@ -58,6 +65,7 @@ pub struct IntakeCounts {
     messages: AtomicU64,
     payload_bytes: AtomicU64,
     refused: [AtomicU64; Refusal::ALL.len()],
+    told: Told,
 }
 
 impl IntakeCounts {
@@ -81,6 +89,12 @@ impl IntakeCounts {
         self.slot(why).load(Relaxed)
     }
 
+    /// Each refusal's name with its count.
+    pub fn all_refused(&self) -> Vec<(&'static str, u64)> {
+        let each = Refusal::ALL.into_iter();
+        each.map(|why| (why.key(), self.refused(why))).collect()
+    }
+
     pub(super) fn open(self: &Arc<IntakeCounts>) -> Open {
         self.connections.fetch_add(1, Relaxed);
         Open(self.clone())
@@ -95,6 +109,11 @@ impl IntakeCounts {
     }
     pub(super) fn refuse(&self, why: Refusal) {
         self.slot(why).fetch_add(1, Relaxed);
+    }
+
+    /// Whether one more refusal may go into the log.
+    pub(super) fn may_tell(&self) -> bool {
+        self.told.may_tell(Instant::now())
     }
 
     fn slot(&self, why: Refusal) -> &AtomicU64 {

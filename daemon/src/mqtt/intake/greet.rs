@@ -1,5 +1,7 @@
 //! From an open socket to a greeted client: CONNECT, the checks, CONNACK.
 
+use std::net::IpAddr;
+
 use mqtt_protocol_core::mqtt::packet::{
     AssignedClientIdentifier, MaximumPacketSize, Packet, Property, ReasonString, ReceiveMaximum,
     SessionExpiryInterval, SharedSubscriptionAvailable, SubscriptionIdentifierAvailable, v3_1_1,
@@ -11,11 +13,12 @@ use tokio::time::{Instant, timeout_at};
 
 use super::Shared;
 use super::counts::Refusal;
-use super::doors::Full;
 use super::frame::{Frame, FrameReader, ReadError};
+use super::guesses::Wait;
 use super::hello::Hello;
 use super::session::{Seat, Session};
 use super::wire::{SendError, Wire};
+use crate::doors::Full;
 
 /// Longest client id taken; it is kept with every message.
 const CLIENT_ID_BYTES: usize = 256;
@@ -53,6 +56,7 @@ impl Away {
             Away::Refused(NotServed::NoCredentials | NotServed::WrongCredentials) => {
                 Some(Refusal::Credentials)
             }
+            Away::Refused(NotServed::TooManyGuesses) => Some(Refusal::TooManyGuesses),
             Away::Refused(NotServed::Full(_)) => Some(Refusal::TooManyConnections),
             Away::Read(ReadError::Closed | ReadError::Io(_)) | Away::Send(_) | Away::Stopping => {
                 None
@@ -69,6 +73,8 @@ pub enum NotServed {
     NoCredentials,
     #[error("wrong user name or password")]
     WrongCredentials,
+    #[error("too many wrong passwords, try again in a minute")]
+    TooManyGuesses,
     #[error("a session that is kept needs a client id")]
     NoClientId,
     #[error("the client id is longer than {CLIENT_ID_BYTES} bytes or has control characters")]
@@ -85,7 +91,7 @@ impl NotServed {
             NotServed::NoCredentials | NotServed::ExtendedAuth => ConnectReturnCode::NotAuthorized,
             NotServed::WrongCredentials => ConnectReturnCode::BadUserNameOrPassword,
             NotServed::NoClientId | NotServed::BadClientId => ConnectReturnCode::IdentifierRejected,
-            NotServed::Full(_) => ConnectReturnCode::ServerUnavailable,
+            NotServed::TooManyGuesses | NotServed::Full(_) => ConnectReturnCode::ServerUnavailable,
         }
     }
 
@@ -97,6 +103,7 @@ impl NotServed {
                 ConnectReasonCode::ClientIdentifierNotValid
             }
             NotServed::ExtendedAuth => ConnectReasonCode::BadAuthenticationMethod,
+            NotServed::TooManyGuesses => ConnectReasonCode::ConnectionRateExceeded,
             NotServed::Full(Full::All) => ConnectReasonCode::ServerBusy,
             NotServed::Full(Full::Address) => ConnectReasonCode::QuotaExceeded,
         }
@@ -107,6 +114,7 @@ impl NotServed {
 pub async fn greet<R, W>(
     reader: &mut FrameReader<R>,
     wire: &mut Wire<W>,
+    from: IpAddr,
     full: Option<Full>,
     shared: &Shared,
 ) -> Result<Greeted, Away>
@@ -115,7 +123,7 @@ where
     W: AsyncWrite + Unpin,
 {
     let mut hello = read_hello(reader, wire, shared).await?;
-    let assigned = match check(&hello, full, shared) {
+    let assigned = match check(&hello, from, full, shared) {
         Ok(()) if hello.client_id.is_empty() => {
             let random = getrandom::u64().map_err(Away::Random)?;
             hello.client_id = format!("unnamed-{random:016x}");
@@ -241,7 +249,12 @@ fn wrong_version(level: u8) -> &'static [u8] {
     }
 }
 
-fn check(hello: &Hello, full: Option<Full>, shared: &Shared) -> Result<(), NotServed> {
+fn check(
+    hello: &Hello,
+    from: IpAddr,
+    full: Option<Full>,
+    shared: &Shared,
+) -> Result<(), NotServed> {
     if let Some(full) = full {
         return Err(NotServed::Full(full));
     }
@@ -252,9 +265,16 @@ fn check(hello: &Hello, full: Option<Full>, shared: &Shared) -> Result<(), NotSe
         let (Some(user), Some(password)) = (&hello.user, &hello.password) else {
             return Err(NotServed::NoCredentials);
         };
+        let now = Instant::now().into_std();
+        shared
+            .guesses
+            .attempt(from, now)
+            .map_err(|Wait| NotServed::TooManyGuesses)?;
         if !guard.admits(user, password) {
+            shared.guesses.failed(from, now);
             return Err(NotServed::WrongCredentials);
         }
+        shared.guesses.succeeded(from);
     }
     // MQTT 3.1.1 lets a client without an id only have a session that ends with the connection.
     if hello.client_id.is_empty() && !hello.v5 && !hello.clean {

@@ -7,15 +7,18 @@ mod bucket;
 mod config;
 mod connection;
 mod counts;
-mod doors;
 mod end;
 mod frame;
 mod greet;
 mod guard;
+mod guesses;
+mod held;
 mod hello;
 mod reply;
 mod session;
+mod sound;
 mod subscriber;
+mod told;
 mod will;
 mod wire;
 
@@ -30,14 +33,17 @@ use std::time::Duration;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::Writer;
 use ebbmark_store::model::{Command, Stamp};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::{CredentialsError, Outgoing};
-use doors::Doors;
+use crate::doors::Doors;
 use guard::Guard;
+use guesses::Guesses;
+use held::Held;
 use session::Sessions;
 
 /// The way in that arrivals from here carry as their source.
@@ -45,6 +51,10 @@ pub const SOURCE: &str = "intake";
 
 /// Connections over the limit that are still told so; further ones are just closed.
 const TURNED_AWAY_AT_ONCE: usize = 8;
+
+/// Payloads of all connections on their way to the disk before a connection that has one there
+/// is read no further. Each may have one, so that none waits for the others.
+const HELD_BYTES: usize = 8 << 20;
 
 /// Says what time it is: the wall clock if it can be believed, and always the monotonic one.
 pub type Clock = Arc<dyn Fn() -> Stamp + Send + Sync>;
@@ -89,6 +99,7 @@ pub struct Intake {
 struct Shared {
     limits: Limits,
     guard: Option<Guard>,
+    guesses: Guesses,
     writer: Writer,
     outgoing: Outgoing,
     clock: Clock,
@@ -96,6 +107,7 @@ struct Shared {
     sessions: Arc<Sessions>,
     doors: Arc<Doors>,
     turned_away: Arc<Semaphore>,
+    held: Arc<Held>,
     shutdown: CancellationToken,
     tracker: TaskTracker,
 }
@@ -132,6 +144,7 @@ pub async fn bind(
     }
     let shared = Arc::new(Shared {
         guard: secret.as_ref().map(Guard::new),
+        guesses: Guesses::default(),
         writer,
         outgoing,
         clock,
@@ -139,6 +152,7 @@ pub async fn bind(
         sessions: Sessions::new(limits.sessions),
         doors: Doors::new(limits.connections, limits.connections_per_address),
         turned_away: Arc::new(Semaphore::new(TURNED_AWAY_AT_ONCE)),
+        held: Arc::default(),
         shutdown,
         tracker: TaskTracker::new(),
         limits,
@@ -163,6 +177,15 @@ impl Intake {
 
     pub fn counts(&self) -> Arc<IntakeCounts> {
         self.shared.counts.clone()
+    }
+
+    /// Serves one client over any stream, as if it had come through a listener.
+    pub async fn attend(&self, stream: impl AsyncRead + AsyncWrite, peer: SocketAddr) {
+        let Ok(place) = self.shared.doors.enter(peer.ip()) else {
+            return;
+        };
+        let (source, sink) = tokio::io::split(Box::pin(stream));
+        connection::serve(source, sink, peer, place, self.shared.clone()).await;
     }
 
     /// Serves until the shutdown token is cancelled and every connection is drained.
@@ -195,20 +218,22 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
 }
 
 fn admit(stream: TcpStream, peer: SocketAddr, shared: &Arc<Shared>) {
+    // Acknowledgements are small and waited for; without this they would be held back.
+    if let Err(error) = stream.set_nodelay(true) {
+        tracing::debug!(%error, "TCP_NODELAY not set");
+    }
+    let (source, sink) = stream.into_split();
     match shared.doors.enter(peer.ip()) {
         Ok(place) => {
-            let serving = connection::serve(stream, peer, shared.clone());
-            shared.tracker.spawn(async move {
-                let _place = place;
-                serving.await;
-            });
+            let serving = connection::serve(source, sink, peer, place, shared.clone());
+            shared.tracker.spawn(serving);
         }
         Err(full) => {
             let Ok(permit) = shared.turned_away.clone().try_acquire_owned() else {
                 shared.counts.refuse(Refusal::TooManyConnections);
                 return;
             };
-            let turning = connection::turn_away(stream, peer, full, shared.clone());
+            let turning = connection::turn_away(source, sink, peer, full, shared.clone());
             shared.tracker.spawn(async move {
                 let _permit = permit;
                 turning.await;
@@ -225,7 +250,9 @@ impl Shared {
     /// Counts a message that could not become an arrival, here and on the problems page.
     async fn refuse(&self, why: Refusal, topic: &str, kind: ProblemKind, detail: String) {
         self.counts.refuse(why);
-        tracing::info!(topic, detail, "message refused");
+        if self.counts.may_tell() {
+            tracing::info!(topic, detail, "message refused");
+        }
         // The problems page says when; without a believable clock only the metrics count it.
         let Some(at) = (self.clock)().wall else {
             return;

@@ -101,13 +101,16 @@ impl Sessions {
         Ok(seat)
     }
 
-    /// A token that is cancelled if the client comes back.
-    pub fn delay_will(&self, client_id: &str) -> CancellationToken {
+    /// A token that is cancelled if the client comes back. `None`: as many wills wait as sessions
+    /// may be kept, and this one cannot wait with them.
+    pub fn delay_will(&self, client_id: &str) -> Option<CancellationToken> {
+        let mut inner = self.inner();
+        if inner.wills.len() >= self.most_parked {
+            return None;
+        }
         let back = CancellationToken::new();
-        self.inner()
-            .wills
-            .insert(client_id.to_owned(), back.clone());
-        back
+        inner.wills.insert(client_id.to_owned(), back.clone());
+        Some(back)
     }
 
     pub fn will_is_out(&self, client_id: &str) {
@@ -217,8 +220,10 @@ mod tests {
     #[tokio::test]
     async fn coming_back_voids_a_waiting_will() {
         let sessions = Sessions::new(2);
-        let back = sessions.delay_will("a");
+        let back = sessions.delay_will("a").unwrap();
         assert!(!back.is_cancelled());
+        assert!(sessions.delay_will("b").is_some());
+        assert!(sessions.delay_will("c").is_none());
         let _seat = sessions.take_seat("a").await;
         assert!(back.is_cancelled());
     }

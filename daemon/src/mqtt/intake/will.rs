@@ -27,7 +27,8 @@ impl Published {
 
 /// Carries out a will: now, or after its delay unless the client is back by then.
 ///
-/// A delay never outlasts the session: with it ends the client's claim to be coming back.
+/// A delay never outlasts the session: with it ends the client's claim to be coming back. Where
+/// too many wait already there is none.
 pub fn carry_out(
     will: Will,
     published: Published,
@@ -36,18 +37,21 @@ pub fn carry_out(
     shared: &Arc<Shared>,
 ) {
     let shared = shared.clone();
-    let back = shared.sessions.delay_will(&client_id);
     let delay = Duration::from_secs(will.delay_secs.min(session_secs).into());
+    let back = match delay.is_zero() {
+        true => None,
+        false => shared.sessions.delay_will(&client_id),
+    };
     shared.tracker.clone().spawn(async move {
-        if !delay.is_zero() {
+        if let Some(back) = back {
             tokio::select! {
                 () = back.cancelled() => return,
                 // Whether it would have come back can no longer be known.
                 () = shared.shutdown.cancelled() => return,
                 () = tokio::time::sleep(delay) => {}
             }
+            shared.sessions.will_is_out(&client_id);
         }
-        shared.sessions.will_is_out(&client_id);
         announce(will, published, &shared).await;
     });
 }

@@ -12,6 +12,7 @@ use tokio::io::AsyncWriteExt;
 use tokio::time::timeout;
 
 use super::frame::lengths;
+use super::sound;
 
 pub struct Wire<W> {
     protocol: Connection<role::Server>,
@@ -60,7 +61,7 @@ impl<W: AsyncWriteExt + Unpin> Wire<W> {
     /// Takes in one complete packet.
     pub fn digest(&mut self, frame: &[u8]) -> Digest {
         let mut digest = Digest::default();
-        if !has_right_flags(frame) {
+        if !has_right_flags(frame) || !is_sound_connect(frame) {
             digest.fault = Some(MqttError::MalformedPacket);
             return digest;
         }
@@ -139,6 +140,15 @@ fn has_right_flags(frame: &[u8]) -> bool {
         PUBLISH => true,
         kind if WITH_BIT_1.contains(&kind) => first & 0x0f == 0x02,
         _ => first & 0x0f == 0,
+    }
+}
+
+fn is_sound_connect(frame: &[u8]) -> bool {
+    const CONNECT: u8 = 1;
+    let is_connect = frame.first().is_some_and(|first| first >> 4 == CONNECT);
+    match lengths(frame) {
+        Ok(Some((body_at, _))) if is_connect => sound::connect(frame, body_at),
+        _ => true,
     }
 }
 

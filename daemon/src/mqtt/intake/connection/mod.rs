@@ -9,17 +9,14 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use ebbmark_store::StoreError;
-use mqtt_protocol_core::mqtt::packet::{Packet, Property, v5_0};
-use mqtt_protocol_core::mqtt::result_code::DisconnectReasonCode;
-use tokio::net::TcpStream;
-use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
+use mqtt_protocol_core::mqtt::packet::{MqttString, Packet, Property, SubEntry, v5_0};
+use mqtt_protocol_core::mqtt::result_code::{DisconnectReasonCode, MqttError};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::sync::watch;
 use tokio::time::{Instant, sleep, sleep_until, timeout};
 
-use super::Shared;
 use super::bucket::TokenBucket;
 use super::counts::Refusal;
-use super::doors::Full;
 use super::end::End;
 use super::frame::{Frame, FrameReader, ReadError};
 use super::greet::{self, Greeted};
@@ -28,17 +25,35 @@ use super::reply;
 use super::session::{Seat, Session};
 use super::will::{self, Published};
 use super::wire::Wire;
+use super::{HELD_BYTES, Shared};
+use crate::doors::{Full, Place};
 use taking::{Incoming, Waiting, first_ready};
 
 /// How long a client may go on sending after our last word before the socket is dropped.
 const LINGER: Duration = Duration::from_secs(2);
 
-/// Serves one client.
-pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
+/// Serves one client, whatever its bytes come over.
+pub async fn serve<R, W>(source: R, sink: W, peer: SocketAddr, place: Place, shared: Arc<Shared>)
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
     let _open = shared.counts.open();
-    let (mut reader, mut wire) = halves(stream, &shared);
-    match greet::greet(&mut reader, &mut wire, None, &shared).await {
+    let (mut reader, mut wire) = ends(source, sink, &shared);
+    let greeted = tokio::select! {
+        biased;
+        () = place.give_way.cancelled() => {
+            shared.counts.refuse(Refusal::TooManyConnections);
+            if shared.counts.may_tell() {
+                tracing::info!(%peer, "had not said what it wants, and gave way to another connection");
+            }
+            return;
+        }
+        greeted = greet::greet(&mut reader, &mut wire, peer.ip(), None, &shared) => greeted,
+    };
+    match greeted {
         Ok(greeted) => {
+            place.is_known();
             shared.counts.greeted();
             let client = greeted.hello.client_id.clone();
             tracing::debug!(%peer, client, v5 = greeted.hello.v5, "connected");
@@ -50,7 +65,9 @@ pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
         Err(away) => {
             if let Some(why) = away.refusal() {
                 shared.counts.refuse(why);
-                tracing::info!(%peer, reason = %away, "connection refused");
+                if shared.counts.may_tell() {
+                    tracing::info!(%peer, reason = %away, "connection refused");
+                }
             }
             close(&mut reader, &mut wire).await;
         }
@@ -58,34 +75,39 @@ pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
 }
 
 /// Tells a client that there is no room for it.
-pub async fn turn_away(stream: TcpStream, peer: SocketAddr, full: Full, shared: Arc<Shared>) {
-    let (mut reader, mut wire) = halves(stream, &shared);
+pub async fn turn_away<R, W>(source: R, sink: W, peer: SocketAddr, full: Full, shared: Arc<Shared>)
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
+    let (mut reader, mut wire) = ends(source, sink, &shared);
     shared.counts.refuse(Refusal::TooManyConnections);
-    if greet::greet(&mut reader, &mut wire, Some(full), &shared)
+    if greet::greet(&mut reader, &mut wire, peer.ip(), Some(full), &shared)
         .await
         .is_err()
+        && shared.counts.may_tell()
     {
         tracing::info!(%peer, ?full, "too many connections, one refused");
     }
     close(&mut reader, &mut wire).await;
 }
 
-fn halves(
-    stream: TcpStream,
-    shared: &Shared,
-) -> (FrameReader<OwnedReadHalf>, Wire<OwnedWriteHalf>) {
-    // Acknowledgements are small and waited for; without this they would be held back.
-    if let Err(error) = stream.set_nodelay(true) {
-        tracing::debug!(%error, "TCP_NODELAY not set");
-    }
-    let (source, sink) = stream.into_split();
+fn ends<R, W>(source: R, sink: W, shared: &Shared) -> (FrameReader<R>, Wire<W>)
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
     (
         FrameReader::new(source, shared.limits.packet_bytes()),
         Wire::new(sink, shared.limits.write_timeout()),
     )
 }
 
-async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWriteHalf>) {
+async fn close<R, W>(reader: &mut FrameReader<R>, wire: &mut Wire<W>)
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
     wire.shut().await;
     // Whether it hears us out or not, the connection ends here.
     let _ = timeout(LINGER, reader.discard()).await;
@@ -94,13 +116,13 @@ async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWri
 /// How long a connection that must give way may take to finish what it is writing.
 const PATIENCE: Duration = Duration::from_secs(1);
 
-struct Connection<'a> {
+struct Connection<'a, R, W> {
     shared: &'a Arc<Shared>,
     hello: Hello,
     seat: Seat,
     session: Session,
-    reader: FrameReader<OwnedReadHalf>,
-    wire: Wire<OwnedWriteHalf>,
+    reader: FrameReader<R>,
+    wire: Wire<W>,
     /// In the order they came, which is the order they are answered in.
     waiting: VecDeque<Waiting>,
     /// QoS 2 ids among `waiting`.
@@ -122,13 +144,17 @@ enum Turn {
     Frame(Result<Frame, ReadError>),
 }
 
-impl<'a> Connection<'a> {
+impl<'a, R, W> Connection<'a, R, W>
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
     fn new(
         greeted: Greeted,
-        reader: FrameReader<OwnedReadHalf>,
-        wire: Wire<OwnedWriteHalf>,
+        reader: FrameReader<R>,
+        wire: Wire<W>,
         shared: &'a Arc<Shared>,
-    ) -> Connection<'a> {
+    ) -> Connection<'a, R, W> {
         let now = Instant::now();
         let limits = &shared.limits;
         Connection {
@@ -186,8 +212,7 @@ impl<'a> Connection<'a> {
         }
         let mut was_reading = true;
         loop {
-            let reading = self.paused_until.is_none()
-                && self.waiting.len() < self.shared.limits.in_flight_messages.into();
+            let reading = self.paused_until.is_none() && self.has_room();
             if reading && !was_reading {
                 // While we were not reading, its silence was our doing.
                 self.heard = Instant::now();
@@ -226,6 +251,13 @@ impl<'a> Connection<'a> {
         }
     }
 
+    fn has_room(&self) -> bool {
+        let waiting = self.waiting.len();
+        waiting == 0
+            || waiting < self.shared.limits.in_flight_messages.into()
+                && self.shared.held.bytes() < HELD_BYTES
+    }
+
     fn silent_from(&self) -> Option<Instant> {
         let keep_alive = Duration::from_secs(self.hello.keep_alive_secs.into());
         (!keep_alive.is_zero()).then(|| self.heard + keep_alive + keep_alive / 2)
@@ -254,6 +286,8 @@ impl<'a> Connection<'a> {
 
     async fn act(&mut self, packet: Packet) -> Result<(), End> {
         match packet {
+            // [MQTT-1.5.3-2]: not a topic that is merely not taken, but no MQTT.
+            packet if has_nul(&packet) => Err(End::Protocol(MqttError::MalformedPacket)),
             Packet::V3_1_1Publish(publish) => self.publish(Incoming::v3(&publish)).await,
             Packet::V5_0Publish(publish) => self.publish(Incoming::v5(&publish)).await,
             Packet::V3_1_1Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
@@ -332,8 +366,10 @@ impl<'a> Connection<'a> {
         }
         if let Some(why) = end.refusal() {
             self.shared.counts.refuse(why);
-            let client = &self.hello.client_id;
-            tracing::info!(client, reason = %end, "connection ended");
+            if self.shared.counts.may_tell() {
+                let client = &self.hello.client_id;
+                tracing::info!(client, reason = %end, "connection ended");
+            }
         }
         if self.hello.v5
             && !self.is_stuck
@@ -381,6 +417,21 @@ fn is_answer(frame: &[u8]) -> bool {
     frame
         .first()
         .is_some_and(|first| matches!(first >> 4, PUBACK | PUBREL))
+}
+
+/// Whether a topic or a filter holds U+0000.
+fn has_nul(packet: &Packet) -> bool {
+    let subscribed = |entries: &[SubEntry]| entries.iter().any(|e| e.topic_filter().contains('\0'));
+    let unsubscribed = |entries: &[MqttString]| entries.iter().any(|e| e.as_str().contains('\0'));
+    match packet {
+        Packet::V3_1_1Publish(publish) => publish.topic_name().contains('\0'),
+        Packet::V5_0Publish(publish) => publish.topic_name().contains('\0'),
+        Packet::V3_1_1Subscribe(subscribe) => subscribed(subscribe.entries()),
+        Packet::V5_0Subscribe(subscribe) => subscribed(subscribe.entries()),
+        Packet::V3_1_1Unsubscribe(unsubscribe) => unsubscribed(unsubscribe.entries()),
+        Packet::V5_0Unsubscribe(unsubscribe) => unsubscribed(unsubscribe.entries()),
+        _ => false,
+    }
 }
 
 fn pubrec_id(packet: &Packet) -> Option<u16> {

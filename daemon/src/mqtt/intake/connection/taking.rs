@@ -8,10 +8,12 @@ use ebbmark_store::StoreError;
 use ebbmark_store::model::{Arrival, Delivery};
 use ebbmark_store::writer::ReceiptWaiter;
 use mqtt_protocol_core::mqtt::packet::{Qos, v3_1_1, v5_0};
+use tokio::io::{AsyncRead, AsyncWrite};
 
 use super::super::SOURCE;
 use super::super::counts::Refusal;
 use super::super::end::End;
+use super::super::held::Piece;
 use super::super::reply::{self, Unwanted};
 use super::Connection;
 use crate::mqtt::policy;
@@ -24,6 +26,7 @@ pub struct Waiting {
     /// `None` if it is not to be stored.
     receipt: Option<ReceiptWaiter>,
     answer: Answer,
+    _held: Option<Piece>,
 }
 
 /// What the client is sent when its message's turn comes.
@@ -44,7 +47,11 @@ pub struct Incoming {
     repeat: bool,
 }
 
-impl Connection<'_> {
+impl<R, W> Connection<'_, R, W>
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
     pub async fn publish(&mut self, message: Incoming) -> Result<(), End> {
         if let Err(fault) = policy::check_topic(&message.topic, &self.shared.limits) {
             let why = match fault {
@@ -93,6 +100,7 @@ impl Connection<'_> {
                 false => writer.arrive(arrival).await,
             }
         };
+        let held = self.shared.held.hold(bytes);
         // Waits while the store's queue is full: then nobody is read any further.
         let receipt = tokio::select! {
             biased;
@@ -108,6 +116,7 @@ impl Connection<'_> {
         self.waiting.push_back(Waiting {
             receipt: Some(receipt),
             answer,
+            _held: Some(held),
         });
         Ok(())
     }
@@ -137,6 +146,7 @@ impl Connection<'_> {
             self.waiting.push_back(Waiting {
                 receipt: None,
                 answer: Answer::Unwanted(message.qos, id, why),
+                _held: None,
             });
         }
         Ok(())

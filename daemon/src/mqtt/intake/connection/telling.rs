@@ -2,6 +2,7 @@
 
 use mqtt_protocol_core::mqtt::packet::{Qos, RetainHandling, SubEntry};
 use mqtt_protocol_core::mqtt::result_code::MqttError;
+use tokio::io::{AsyncRead, AsyncWrite};
 
 use super::super::counts::Refusal;
 use super::super::end::End;
@@ -11,7 +12,11 @@ use super::super::wire::SendError;
 use super::Connection;
 use crate::mqtt::policy::{self, FilterFault};
 
-impl Connection<'_> {
+impl<R, W> Connection<'_, R, W>
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
     pub async fn acknowledged(&mut self, id: u16) -> Result<(), End> {
         self.session.subscriber.acknowledged(id);
         self.deliver().await
@@ -25,6 +30,7 @@ impl Connection<'_> {
     ) -> Result<(), End> {
         let mut grants = Vec::with_capacity(entries.len());
         let mut owed = Vec::new();
+        let mut faults = 0usize;
         for entry in entries {
             if identified {
                 grants.push(Grant::NoIdentifiers);
@@ -33,14 +39,18 @@ impl Connection<'_> {
             match self.grant(entry) {
                 Ok((qos, owes_retained)) => {
                     grants.push(Grant::Granted(qos));
-                    if owes_retained {
+                    // The same filter may stand in one packet thousands of times.
+                    if owes_retained && !owed.contains(&entry.topic_filter()) {
                         owed.push(entry.topic_filter());
                     }
                 }
                 Err(fault) => {
                     self.shared.counts.refuse(Refusal::Subscription);
-                    let client = &self.hello.client_id;
-                    tracing::info!(client, filter = entry.topic_filter(), %fault, "not subscribed");
+                    if faults == 0 && self.shared.counts.may_tell() {
+                        let client = &self.hello.client_id;
+                        tracing::info!(client, filter = entry.topic_filter(), %fault, "not subscribed");
+                    }
+                    faults += 1;
                     grants.push(Grant::Refused(fault));
                 }
             }

@@ -1,0 +1,33 @@
+//! How much of what came in is in memory, on its way to the disk.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
+
+#[derive(Default)]
+pub struct Held(AtomicUsize);
+
+/// Counts until dropped.
+pub struct Piece {
+    held: Arc<Held>,
+    bytes: usize,
+}
+
+impl Held {
+    pub fn bytes(&self) -> usize {
+        self.0.load(Relaxed)
+    }
+
+    pub fn hold(self: &Arc<Held>, bytes: usize) -> Piece {
+        self.0.fetch_add(bytes, Relaxed);
+        Piece {
+            held: self.clone(),
+            bytes,
+        }
+    }
+}
+
+impl Drop for Piece {
+    fn drop(&mut self) {
+        self.held.0.fetch_sub(self.bytes, Relaxed);
+    }
+}
