@@ -26,4 +26,5 @@ mod slug;
 mod storing;
 mod summary;
 mod tell;
+mod watchdog;
 mod ways;

@@ -53,6 +53,8 @@ type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 enum Job {
     Arrive(Work<Arrival, Receipt>),
     Command(Work<Box<Command>, Done>),
+    /// Whether the thread still turns.
+    Ask(oneshot::Sender<()>),
     Close(oneshot::Sender<()>),
 }
 
@@ -137,6 +139,19 @@ impl Writer {
             .blocking_send(Job::Command(work))
             .map_err(|_| StoreError::WriterGone)?;
         waiter.blocking_recv().map_err(|_| StoreError::WriterGone)?
+    }
+
+    /// Comes back once the thread has got to it, which takes as long as what it is at. Nothing is written.
+    ///
+    /// # Errors
+    /// [`StoreError::WriterGone`].
+    pub async fn answers(&self) -> Result<(), StoreError> {
+        let (answer, waiter) = oneshot::channel();
+        self.jobs
+            .send(Job::Ask(answer))
+            .await
+            .map_err(|_| StoreError::WriterGone)?;
+        waiter.await.map_err(|_| StoreError::WriterGone)
     }
 
     /// What changed, after each commit. A slow listener loses the oldest and is told so.
@@ -304,6 +319,10 @@ impl Thread {
 
     fn take(&mut self, job: Job, jobs: &mut Vec<Job>) {
         match job {
+            Job::Ask(waiter) => {
+                // Who no longer waits has no need of it.
+                let _ = waiter.send(());
+            }
             Job::Close(waiter) => {
                 // What is queued is still received; nothing more gets in.
                 self.queue.close();
@@ -344,7 +363,7 @@ impl Thread {
             match job {
                 Job::Arrive(work) => work.finish(failed.as_deref()),
                 Job::Command(work) => work.finish(failed.as_deref()),
-                Job::Close(waiter) => self.closing.push(waiter),
+                Job::Ask(waiter) | Job::Close(waiter) => self.closing.push(waiter),
             }
         }
     }
@@ -399,7 +418,7 @@ impl Thread {
                     self.memory.reload_if_asked(&self.conn)?;
                 }
                 // Never among the gathered: see `take`.
-                Job::Close(_) => {}
+                Job::Ask(_) | Job::Close(_) => {}
             }
         }
         self.memory.flush(&self.conn)?;
@@ -422,7 +441,7 @@ fn damage(jobs: &[Job]) -> Option<Trouble> {
     let troubles = jobs.iter().filter_map(|job| match job {
         Job::Arrive(work) => work.result.as_ref()?.as_ref().err().map(Trouble::from),
         Job::Command(work) => work.result.as_ref()?.as_ref().err().map(Trouble::from),
-        Job::Close(_) => None,
+        Job::Ask(_) | Job::Close(_) => None,
     });
     troubles.into_iter().find(|trouble| trouble.damaged)
 }
