@@ -281,7 +281,8 @@ fn differs(stored: &Verdict, new: &Verdict) -> bool {
         || stored.memory.map(|m| m.phase) != new.memory.map(|m| m.phase)
         || gates(stored) != gates(new)
         || trouble(stored) != trouble(new)
-        || new.at.since(stored.at) >= REFRESH
+        // Also one from a day when the clock ran ahead, which would otherwise stay for years.
+        || new.at.since(stored.at).0.abs() >= REFRESH.0
 }
 
 fn key(kind: NoticeKind, batch: &Batch) -> String {
