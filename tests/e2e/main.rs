@@ -13,6 +13,7 @@ mod config;
 mod demo;
 mod faults;
 mod heat;
+mod house;
 mod ingest;
 mod kill;
 mod look_round;
