@@ -384,3 +384,45 @@ fn the_manual_names_every_command() {
         assert!(manual.lines().any(|line| line == named), "{command}");
     }
 }
+
+/// No container is run here: what is looked at is that it builds from what there is, that the program
+/// takes its settings, and that its question after the daemon's health tells life from death.
+#[test]
+fn the_container_file() {
+    let text = std::fs::read_to_string(tools::root().join("deploy/Containerfile")).unwrap();
+    let lines = || text.lines().filter(|line| !line.starts_with('#'));
+    for line in lines().filter_map(|l| l.strip_prefix("COPY ")) {
+        if line.starts_with("--from") {
+            continue;
+        }
+        let mut words: Vec<&str> = line.split_whitespace().collect();
+        words.pop();
+        for from in words {
+            assert!(tools::root().join(from).exists(), "{from}");
+        }
+    }
+    let list = |word: &str| -> Vec<String> {
+        let line = lines().find_map(|l| l.split_once(word)).unwrap().1;
+        serde_json::from_str(line).unwrap()
+    };
+    let entry = list("ENTRYPOINT ");
+    assert_eq!(entry[1..], ["--config", CONFIG]);
+
+    let cellar = ebbmark_tests::cellar::Cellar::new();
+    cellar.set_password();
+    let mut daemon = cellar.start();
+    let health = list("HEALTHCHECK --interval=60s --timeout=10s --start-period=40m CMD ");
+    let healthy = || {
+        let script = health[2].replace("/8420", &format!("/{}", cellar.page_port));
+        assert_ne!(script, health[2]);
+        Command::new(&health[0])
+            .args([&health[1], &script])
+            .stderr(Stdio::null())
+            .status()
+            .unwrap()
+            .success()
+    };
+    assert!(healthy());
+    daemon.stop();
+    assert!(!healthy());
+}
