@@ -6,6 +6,8 @@
 mod float;
 mod judge;
 mod steps;
+#[cfg(test)]
+mod time_tests;
 mod watches;
 
 use std::collections::BTreeSet;
