@@ -28,4 +28,5 @@ mod slug;
 mod storing;
 mod summary;
 mod tell;
+mod watchdog;
 mod ways;

@@ -22,6 +22,7 @@ use tokio_util::sync::CancellationToken;
 use crate::assess::Assess;
 use crate::backup;
 use crate::backup::fall_back::{self, FellBack};
+use crate::backup::upgrade;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::look_round;
@@ -30,6 +31,7 @@ use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
 use crate::summary::Summarise;
+use crate::watchdog::Watchdog;
 use crate::{down, heartbeat, serve, storing};
 
 /// How long the parts have to end once told to.
@@ -149,6 +151,11 @@ pub async fn run(
             heartbeat::run(heartbeat, token).await;
             ("the heartbeat", Ok(()))
         });
+    }
+
+    if let Some(watchdog) = Watchdog::wanted(&writer, &reader) {
+        let token = shutdown.clone();
+        parts.spawn(async move { ("telling that it lives", watchdog.run(token).await) });
     }
 
     let living = down::Living {
@@ -275,7 +282,9 @@ fn open(config: &Config, clock: &Clock) -> Result<Opened> {
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
     let mark = Mark::take(&folder)?;
-    let fell_back = fall_back::ready(config, clock.now())?;
+    let fell_back = fall_back::ready(config, clock.now())
+        .map_err(|error| upgrade::with_the_way_back(config, error))?;
+    upgrade::keep(config)?;
     let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
     if let Some(latest) = reader.latest_instant()? {
         clock.knows(latest);

@@ -74,6 +74,16 @@ pub fn series(kind: &str, days: i64, every: &str) -> String {
     text(&output)
 }
 
+/// The program is shown another wall clock, going on from Unix seconds; the monotonic one is left as it is.
+pub fn faked(command: &mut Command, from: i64) -> &mut Command {
+    let from = rfc3339(from).replace('T', " ").replace('Z', "");
+    command
+        .env("LD_PRELOAD", faketime())
+        .env("FAKETIME", format!("@{from}"))
+        .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
+        .env("TZ", "UTC")
+}
+
 /// What it wrote, if it ended well.
 pub fn text(output: &Output) -> String {
     assert!(output.status.success(), "{output:?}");

@@ -5,6 +5,7 @@
 //! a test starts ends with it, also when it fails.
 
 pub mod cellar;
+pub mod certificate;
 pub mod database;
 pub mod form;
 pub mod lines;

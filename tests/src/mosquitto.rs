@@ -32,14 +32,7 @@ impl Mosquitto {
     pub fn guarded(user: &str, password: &str) -> Mosquitto {
         Mosquitto::with("allow_anonymous false\n", |folder| {
             let file = folder.join("passwords");
-            let made = Command::new(tools::system("mosquitto_passwd"))
-                .args(["-b", "-c"])
-                .arg(&file)
-                .args([user, password])
-                .status()
-                .expect("mosquitto_passwd starts");
-            assert!(made.success());
-            open_to_all(&file, 0o644);
+            passwords(&file, &[(user, password)]);
             let config = format!("password_file {}\n", file.display());
             let path = folder.join("mosquitto.conf");
             let all = std::fs::read_to_string(&path).expect("it was just written") + &config;
@@ -62,6 +55,24 @@ impl Mosquitto {
         // As root it would become a user of its own, who may not write here.
         open_to_all(broker.folder.path(), 0o777);
         more(broker.folder.path());
+        broker.again();
+        broker
+    }
+
+    /// By a whole configuration, made for a folder of its own and a port.
+    ///
+    /// # Panics
+    /// It does not come up.
+    pub fn configured(config: impl FnOnce(&Path, u16) -> String) -> Mosquitto {
+        let mut broker = Mosquitto {
+            folder: TempDir::with_prefix("ebbmark-broker-").expect("a temporary folder"),
+            port: ports::free(),
+            process: None,
+        };
+        // As root it would become a user of its own, who may not write here.
+        open_to_all(broker.folder.path(), 0o777);
+        let text = config(broker.folder.path(), broker.port);
+        std::fs::write(broker.config(), text).expect("a temporary folder");
         broker.again();
         broker
     }
@@ -92,6 +103,25 @@ impl Mosquitto {
         process.terminate();
         process.wait();
     }
+}
+
+/// A file of users with their passwords.
+///
+/// # Panics
+/// The broker's program for that does not make it.
+pub fn passwords(file: &Path, users: &[(&str, &str)]) {
+    std::fs::write(file, "").expect("a temporary folder");
+    open_to_all(file, 0o600);
+    for (user, password) in users {
+        let made = Command::new(tools::system("mosquitto_passwd"))
+            .arg("-b")
+            .arg(file)
+            .args([user, password])
+            .status()
+            .expect("mosquitto_passwd starts");
+        assert!(made.success());
+    }
+    open_to_all(file, 0o644);
 }
 
 fn open_to_all(path: &Path, mode: u32) {

@@ -172,7 +172,10 @@ impl Judge {
         let name = &vessel.facts.name;
         if !fresh {
             // The stored one stays the yardstick, or a slow change would never be written.
-            if held.told_at.is_none_or(|at| now.since(at) >= REFRESH) {
+            if held
+                .told_at
+                .is_none_or(|at| now.since(at).0.abs() >= REFRESH.0)
+            {
                 held.told_at = Some(now);
                 self.told
                     .verdict(&assess.outgoing, id, (name, slug), &verdict, &text);
@@ -317,7 +320,8 @@ fn record(
 
 /// Whether the maker would see a difference, or the stored one has grown old.
 fn differs(stored: &Verdict, new: &Verdict) -> bool {
-    says_other(stored, new) || new.at.since(stored.at) >= REWRITE
+    // Also one from a day when the clock ran ahead, which would otherwise stay for years.
+    says_other(stored, new) || new.at.since(stored.at).0.abs() >= REWRITE.0
 }
 
 fn says_other(stored: &Verdict, new: &Verdict) -> bool {

@@ -6,6 +6,8 @@
 mod float;
 mod judge;
 mod steps;
+#[cfg(test)]
+mod time_tests;
 mod watches;
 
 use std::collections::BTreeSet;
@@ -134,8 +136,14 @@ impl Assess {
 /// A board without a battery clock starts in the past. A verdict of 1970 would be wrong, and
 /// silence counted from there would be the silence of decades: nothing is judged or watched
 /// before the clock can be believed, and listening counts from then.
+///
+/// It counts anew from a step of the clock: the time between never passed.
 #[derive(Default)]
-struct Listening(Option<Moment>);
+struct Listening {
+    since: Option<Moment>,
+    /// See [`Clock::steps_followed`].
+    steps: u64,
+}
 
 impl Listening {
     /// `None` while the clock cannot be believed.
@@ -143,7 +151,11 @@ impl Listening {
         if !clock.is_believable() {
             return None;
         }
-        Some(*self.0.get_or_insert_with(|| clock.now()))
+        let steps = clock.steps_followed();
+        if steps != self.steps {
+            *self = Listening { since: None, steps };
+        }
+        Some(*self.since.get_or_insert_with(|| clock.now()))
     }
 }
 

@@ -59,7 +59,7 @@ fn silence(
 ) -> Res<()> {
     let mut quiet = Vec::new();
     for feed in feeds {
-        if let Some(last) = feed.last_reading {
+        if let Some(last) = last_heard(&assess.reader, feed, now)? {
             let limit = may_be_quiet(&assess.reader, feed, last)?;
             quiet.push((feed, Quiet { last, limit }));
         }
@@ -133,6 +133,24 @@ const ENOUGH: usize = 8;
 /// Files do not fall silent, and a feed without a vessel is nobody's worry.
 pub(crate) fn is_waited_for(feed: &Feed) -> bool {
     !feed.retired && feed.vessel.is_some() && feed.source != IMPORT
+}
+
+/// A float's own clock may be this far ahead.
+const AHEAD: Span = Span::hours(1);
+
+/// The feed's last reading, without those that a clock which ran ahead has dated in the future: they would
+/// have it speaking until then.
+fn last_heard(reader: &Reader, feed: &Feed, now: Moment) -> Res<Option<Moment>> {
+    if feed.last_reading.is_none_or(|last| last <= now + AHEAD) {
+        return Ok(feed.last_reading);
+    }
+    for span in LOOK_BACK {
+        let found = reader.readings(feed.id, now - span, now + AHEAD)?;
+        if let Some(reading) = found.last() {
+            return Ok(Some(reading.at));
+        }
+    }
+    Ok(None)
 }
 
 /// How long a feed whose last reading this was may be quiet.

@@ -231,7 +231,8 @@ impl<C: Fn() -> Moment + Clone + Send + 'static> Dispatcher<C> {
                 at: if d.notice.times > 0 {
                     d.due
                 } else {
-                    d.notice.at
+                    // From a clock that ran ahead it would wait for company until then.
+                    d.notice.at.min(now)
                 },
                 tried: d.attempts > 0,
             })

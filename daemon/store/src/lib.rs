@@ -59,6 +59,8 @@ mod words;
 pub mod writer;
 
 pub use error::StoreError;
+/// The schema this program writes.
+pub use migrate::KNOWN as SCHEMA;
 pub use reader::Reader;
 pub use writer::Writer;
 
@@ -84,6 +86,14 @@ pub fn open(path: &Path, options: Options) -> Result<(Writer, Reader), StoreErro
     let reader = Reader::open(path, trouble.clone()).map_err(opened)?;
     let writer = writer::start(conn, path, options, trouble)?;
     Ok((writer, reader))
+}
+
+/// The schema a database has; 0 when there is none yet. Nothing is written.
+///
+/// # Errors
+/// It is of another program or of a newer one of ours, or it cannot be read.
+pub fn schema(path: &Path) -> Result<i64, StoreError> {
+    migrate::check(path)
 }
 
 /// Opens the database for reading only: nothing is written, made or upgraded.

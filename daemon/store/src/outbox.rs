@@ -3,7 +3,7 @@
 
 use ebbmark_core::ids::{NoticeId, VesselId};
 use ebbmark_core::notice::again;
-use ebbmark_core::time::Moment;
+use ebbmark_core::time::{Moment, Span};
 use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::apply::Tx;
@@ -256,14 +256,20 @@ pub fn open_keys(conn: &Connection) -> rusqlite::Result<Vec<String>> {
         .collect()
 }
 
+/// Nothing is put off as long as this: what is due later was queued while the clock ran ahead, and would
+/// wait for years once that was put right.
+const LONGEST_WAIT: Span = Span::days(40);
+
 pub fn due(conn: &Connection, now: Moment, limit: u32) -> rusqlite::Result<Vec<DueDelivery>> {
     let mut due = conn
         .prepare_cached(&format!(
-            "SELECT {}, d.channel, d.attempts, d.at FROM delivery d JOIN notice n ON n.id = d.notice \
-             WHERE d.state = 'queued' AND d.at <= ?1 ORDER BY d.at, n.id, d.channel LIMIT ?2",
+            "SELECT {}, d.channel, d.attempts, min(d.at, ?1) AS due \
+             FROM delivery d JOIN notice n ON n.id = d.notice \
+             WHERE d.state = 'queued' AND (d.at <= ?1 OR d.at > ?3) \
+             ORDER BY due, n.id, d.channel LIMIT ?2",
             rows::NOTICE
         ))?
-        .query_map(params![now.0, limit], |r| {
+        .query_map(params![now.0, limit, (now + LONGEST_WAIT).0], |r| {
             Ok(DueDelivery {
                 notice: rows::notice(r)?,
                 channel: r.get(12)?,

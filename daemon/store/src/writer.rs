@@ -61,6 +61,8 @@ type Answer<T> = oneshot::Sender<Result<T, StoreError>>;
 enum Job {
     Arrive(Work<Arrival, Receipt>),
     Command(Work<Box<Command>, Done>),
+    /// Whether the thread still turns.
+    Ask(oneshot::Sender<()>),
     Close(oneshot::Sender<()>),
 }
 
@@ -184,6 +186,19 @@ impl Writer {
                 .map_err(|_| StoreError::WriterGone)??;
         }
         Ok(())
+    }
+
+    /// Comes back once the thread has got to it, which takes as long as what it is at. Nothing is written.
+    ///
+    /// # Errors
+    /// [`StoreError::WriterGone`].
+    pub async fn answers(&self) -> Result<(), StoreError> {
+        let (answer, waiter) = oneshot::channel();
+        self.jobs
+            .send(Job::Ask(answer))
+            .await
+            .map_err(|_| StoreError::WriterGone)?;
+        waiter.await.map_err(|_| StoreError::WriterGone)
     }
 
     /// What changed, after each commit. A slow listener loses the oldest and is told so.
@@ -386,6 +401,10 @@ impl Thread {
 
     fn take(&mut self, job: Job, jobs: &mut Vec<Job>) {
         match job {
+            Job::Ask(waiter) => {
+                // Who no longer waits has no need of it.
+                let _ = waiter.send(());
+            }
             Job::Close(waiter) => {
                 // What is queued is still received; nothing more gets in.
                 self.queue.close();
@@ -429,7 +448,7 @@ impl Thread {
             match job {
                 Job::Arrive(work) => work.finish(failed.as_deref()),
                 Job::Command(work) => work.finish(failed.as_deref()),
-                Job::Close(waiter) => self.closing.push(waiter),
+                Job::Ask(waiter) | Job::Close(waiter) => self.closing.push(waiter),
             }
         }
     }
@@ -484,7 +503,7 @@ impl Thread {
                     self.memory.reload_if_asked(&self.conn)?;
                 }
                 // Never among the gathered: see `take`.
-                Job::Close(_) => {}
+                Job::Ask(_) | Job::Close(_) => {}
             }
         }
         self.memory.flush(&self.conn)?;
@@ -507,7 +526,7 @@ fn damage(jobs: &[Job]) -> Option<Trouble> {
     let troubles = jobs.iter().filter_map(|job| match job {
         Job::Arrive(work) => work.result.as_ref()?.as_ref().err().map(Trouble::from),
         Job::Command(work) => work.result.as_ref()?.as_ref().err().map(Trouble::from),
-        Job::Close(_) => None,
+        Job::Ask(_) | Job::Close(_) => None,
     });
     troubles.into_iter().find(|trouble| trouble.damaged)
 }
