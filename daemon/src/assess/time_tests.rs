@@ -92,6 +92,7 @@ impl Cellar {
             zone: TimeZone::UTC,
             outgoing: Outgoing::new(),
             channels: vec!["log".into()],
+            shelf_life: ebbmark_store::shelf_life::ShelfLife::default(),
             pace: Duration::from_millis(1),
         };
         let mut cellar = Cellar {
