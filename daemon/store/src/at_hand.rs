@@ -18,8 +18,9 @@ use rusqlite::Connection;
 use crate::pack::block::Single;
 use crate::{rows, singles};
 
-/// Hours kept of all feeds together: 20 MB. What is beyond that is read from the database each time.
-const HOURS: usize = 200_000;
+/// Hours kept of all feeds together, 45 MB: fifty meads of a year. What is beyond that is read from the
+/// database each time.
+const HOURS: usize = 450_000;
 
 /// One snapshot of what was committed.
 pub struct Snapshot<'a> {
