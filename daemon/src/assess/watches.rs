@@ -23,9 +23,9 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     if ebbmark_store::hours::worth_rolling(&assess.reader, assess.clock.now())? {
         let now = assess.clock.now();
         let pack = ebbmark_store::hours::roll_stale(&assess.reader, now)?;
-        assess.writer.commands_blocking(pack)?;
+        a_few_at_a_time(assess, pack)?;
         let past = ebbmark_store::shelf_life::past(&assess.reader, assess.shelf_life, now)?;
-        assess.writer.commands_blocking(past)?;
+        a_few_at_a_time(assess, past)?;
     }
     for command in ebbmark_store::archive::make_stale(&assess.reader, SUMMARIES)? {
         assess.writer.command_blocking(command)?;
@@ -47,6 +47,18 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
         battery(assess, feed, now)?;
     }
     over_with_their_meads(assess)
+}
+
+/// In few commits, and in none that keeps messages waiting for long.
+fn a_few_at_a_time(assess: &Assess, commands: Vec<Command>) -> Res<()> {
+    let mut left = commands.into_iter();
+    loop {
+        let few: Vec<Command> = left.by_ref().take(4).collect();
+        if few.is_empty() {
+            return Ok(());
+        }
+        assess.writer.commands_blocking(few)?;
+    }
 }
 
 /// Together: those that fall silent at once are one piece of news.

@@ -42,14 +42,14 @@ impl Config {
             "store: commit-window-ms",
             store.commit_window_ms,
             0,
-            5_000,
+            10_000,
         );
         within(
             &mut found,
             "store: quiet-gap-ms",
             store.quiet_gap_ms,
             0,
-            1_000,
+            10_000,
         );
         within(
             &mut found,

@@ -127,9 +127,9 @@ impl ShelfLifeConfig {
 pub struct StoreConfig {
     /// Most messages in one commit (1 to 10000).
     pub commit_messages: usize,
-    /// Longest a message waits for others to share its commit, ms (0 to 5000).
+    /// Longest a message waits for others to share its commit, ms (0 to 10000).
     pub commit_window_ms: u64,
-    /// A commit is made once nothing more has come for this long, ms (0 to 1000).
+    /// A commit is made once nothing more has come for this long, ms (0 to 10000).
     pub quiet_gap_ms: u64,
     /// Messages whose senders wait for no answer are committed once in so long on the whole, s (0 to 600).
     pub leisure_seconds: u64,

@@ -3,20 +3,19 @@
 //!     cargo run --release -p ebbmark-store --example fill_archive -- FILE MEADS DAYS MINUTES
 //!
 //! `MEADS` meads, one after the other in forty vessels, each with `DAYS` days of readings, one every
-//! `MINUTES` minutes, and some lines in the log. Meads and lines go through the store's commands,
-//! readings and their hours straight into the file, which is new. Nothing in it was measured.
+//! `MINUTES` minutes, and some lines in the log. All goes through the store's commands
+//! into a file, which is new. Nothing in it was measured.
 
 use std::path::PathBuf;
 use std::time::Instant;
 
 use ebbmark_core::deed::{Deed, Dose, Substance, What};
-use ebbmark_core::hours::{HOUR_MS, hour_index, roll};
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity, Kilograms, Litres};
 use ebbmark_store::model::{BatchFacts, Command, Done, ImportRow, VesselFacts};
 use ebbmark_store::{Options, Writer, archive};
-use rusqlite::{Connection, params};
+use rusqlite::Connection;
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
@@ -127,7 +126,7 @@ fn main() -> Outcome<()> {
         "{meads} meads noted after {:.0} s",
         begun.elapsed().as_secs_f64()
     );
-    let rows = pour_in(&path, &mut lot, &vessels, &all, days, every)?;
+    let rows = pour_in(&path, &writer, &mut lot, &vessels, &all, days, every)?;
     println!(
         "{rows} readings after {:.0} s",
         begun.elapsed().as_secs_f64()
@@ -231,15 +230,14 @@ fn note(
 
 fn pour_in(
     path: &std::path::Path,
+    writer: &Writer,
     lot: &mut Lot,
     vessels: &[VesselId],
     meads: &[Mead],
     days: i64,
     every: Span,
 ) -> Outcome<usize> {
-    let mut conn = Connection::open(path)?;
-    // A power cut costs the file, and it is made again.
-    conn.pragma_update(None, "synchronous", "OFF")?;
+    let conn = Connection::open(path)?;
     // They would mark what no summary was made of yet, once for each of millions of hours.
     let triggers: Vec<(String, String)> = conn
         .prepare(
@@ -250,51 +248,31 @@ fn pour_in(
     for (name, _) in &triggers {
         conn.execute_batch(&format!("DROP TRIGGER {name}"))?;
     }
-    let mut rows = 0;
+    let mut poured = 0;
     for (place, vessel) in vessels.iter().enumerate() {
-        let tx = conn.transaction()?;
-        let feed: i64 = tx.query_row(
-            "SELECT feed FROM assignment WHERE vessel = ?1",
-            [vessel.0],
-            |r| r.get(0),
-        )?;
-        let mut reading = tx.prepare(
-            "INSERT INTO reading (feed, at, gravity, temperature, kinds) VALUES (?1, ?2, ?3, ?4, 0)",
-        )?;
-        let mut hour = tx.prepare(
-            "INSERT INTO hour (feed, hour, gravity_n, gravity_median, gravity_min, gravity_max, \
-             gravity_at, temperature_median, temperature_min, temperature_max) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-        )?;
         for mead in meads.iter().filter(|m| m.vessel == place) {
-            let mut filling = Vec::new();
+            let mut rows = Vec::new();
             for n in 0..Span::days(days).0 / every.0 {
                 let span = Span(every.0 * n);
-                let at = mead.started + span;
                 let day = span.as_days();
                 let noise = lot.draw() + lot.draw() - 1.0;
                 let gravity = mead.gravity(day) + 0.0012 * noise;
                 let warmth = mead.warmth + (day * std::f64::consts::TAU).sin() + 0.2 * noise;
-                reading.execute(params![feed, at.0, gravity, warmth])?;
-                rows += 1;
-                filling.push((at, Some(gravity), Some(warmth)));
-                if hour_index(at + every) == hour_index(at) {
-                    continue;
-                }
-                let index = at.0.div_euclid(HOUR_MS);
-                let rolled = roll(index, &std::mem::take(&mut filling));
-                let whole = rolled.and_then(|h| Some((h.gravity?, h.temperature?)));
-                let Some((g, t)) = whole else { continue };
-                hour.execute(params![
-                    feed, index, g.n, g.median, g.min, g.max, g.at.0, t.median, t.min, t.max
-                ])?;
+                // As a float says them: so many decimals.
+                let rounded = |n: f64, to: f64| (n * to).round() / to;
+                rows.push(ImportRow {
+                    at: mead.started + span,
+                    gravity: Gravity::new(rounded(gravity, 1e5)).ok(),
+                    temperature: Celsius::new(rounded(warmth, 100.0)).ok(),
+                });
             }
+            poured += rows.len();
+            let vessel = *vessel;
+            writer.command_blocking(Command::Import { vessel, rows })?;
         }
-        drop((reading, hour));
-        tx.commit()?;
     }
     for (_, sql) in &triggers {
         conn.execute_batch(sql)?;
     }
-    Ok(rows)
+    Ok(poured)
 }

@@ -191,7 +191,8 @@ impl Stats {
         self.signal = self.signal.or(before.signal);
     }
 
-    fn saved(conn: &Connection, feed: FeedId) -> rusqlite::Result<Stats> {
+    /// As it was last written.
+    pub fn saved(conn: &Connection, feed: FeedId) -> rusqlite::Result<Stats> {
         conn.prepare_cached(&format!(
             "SELECT {} FROM feed f WHERE f.id = ?1",
             rows::FEED_STATS

@@ -251,7 +251,8 @@ pub(crate) fn start(
         trouble,
         options,
         clock,
-        rested: Instant::now(),
+        committed: Instant::now(),
+        saved: options.leisure * SAVED,
         closing: Vec::new(),
     };
     std::thread::Builder::new()
@@ -273,8 +274,9 @@ struct Thread {
     trouble: watch::Sender<Option<Trouble>>,
     options: Options,
     clock: tokio::runtime::Runtime,
-    /// When the next commit of messages that nobody waits for is due.
-    rested: Instant,
+    committed: Instant,
+    /// What was left over of the time between commits when the last one was made.
+    saved: Duration,
     closing: Vec<oneshot::Sender<()>>,
 }
 
@@ -390,10 +392,11 @@ impl Thread {
             until: now + self.options.commit_window,
             gap: self.options.quiet_gap,
         };
+        let due = self.committed + self.options.leisure.saturating_sub(self.saved);
         match job {
-            Job::Arrive(work) if work.at_leisure && self.rested > prompt.until => Patience {
-                until: self.rested,
-                gap: self.rested.saturating_duration_since(now),
+            Job::Arrive(work) if work.at_leisure && due > prompt.until => Patience {
+                until: due,
+                gap: due.saturating_duration_since(now),
             },
             _ => prompt,
         }
@@ -428,9 +431,10 @@ impl Thread {
             }),
             Err(Failure::Whole(trouble)) => Some(trouble),
         };
-        let leisure = self.options.leisure;
-        let saved = Instant::now().checked_sub(leisure * SAVED);
-        self.rested = saved.map_or(self.rested, |at| self.rested.max(at)) + leisure;
+        let (now, leisure) = (Instant::now(), self.options.leisure);
+        let saved = self.saved.saturating_add(now - self.committed);
+        self.saved = saved.min(leisure * SAVED).saturating_sub(leisure);
+        self.committed = now;
         self.trouble(failed.clone().or_else(|| damage(jobs)));
         let failed = failed.map(|trouble| trouble.why);
         if let Some(why) = &failed {

@@ -275,6 +275,41 @@ async fn jobs_are_committed_together_by_count_and_at_the_close() {
     assert_eq!(reader.feeds().unwrap()[0].readings, 150);
 }
 
+#[tokio::test]
+async fn what_nobody_waits_for_is_committed_at_once_while_little_comes_and_then_with_others() {
+    let folder = tempfile::tempdir().unwrap();
+    let options = Options {
+        leisure: std::time::Duration::from_secs(36_000),
+        ..Options::default()
+    };
+    let path = folder.path().join("store.db");
+    let (writer, reader) = open(&path, options).unwrap();
+    let message = || arrival("a", r#"{"g": 1.1}"#);
+    // As many as were saved up.
+    for _ in 0..60 {
+        let kept = writer.arrive_at_leisure(message()).await.unwrap();
+        kept.await.unwrap().unwrap();
+    }
+    let mut waiting = Vec::new();
+    for _ in 0..3 {
+        waiting.push(writer.arrive_at_leisure(message()).await.unwrap());
+    }
+    assert!(waiting[0].try_recv().is_err());
+    // Somebody waits for this one; it takes the others along.
+    let heard = |reader: &ebbmark_store::Reader| reader.unclaimed().unwrap()[0].count;
+    assert_eq!(heard(&reader), 60);
+    let last = writer.arrive(message()).await.unwrap();
+    last.await.unwrap().unwrap();
+    assert_eq!(heard(&reader), 64);
+    for kept in waiting {
+        kept.await.unwrap().unwrap();
+    }
+    let left = writer.arrive_at_leisure(message()).await.unwrap();
+    writer.close().await;
+    left.await.unwrap().unwrap();
+    assert_eq!(heard(&reader), 65);
+}
+
 #[test]
 fn commands_may_come_from_a_plain_thread() {
     let store = Store::new();

@@ -3,12 +3,14 @@
 
 use axum::http::StatusCode;
 use ebbmark_core::deed::{Deed, Dose, Substance, What};
+use ebbmark_core::feed::{FeedMap, Format, Quantity};
 use ebbmark_core::ids::VesselId;
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{Celsius, Gravity, Kilograms};
 use ebbmark_core::verdict::outcome::{BandPoint, FloatSeen, Phase, Trued};
 use ebbmark_store::hours::roll_stale;
-use ebbmark_store::model::{Command, ImportRow, VesselFacts};
+use ebbmark_store::model::{Arrival, Command, ImportRow, Stamp, VesselFacts};
+use ebbmark_store::shelf_life::{ShelfLife, past};
 use serde_json::Value;
 
 use crate::ask::{Cellar, cellar, noon};
@@ -409,4 +411,68 @@ async fn a_spike_of_one_minute_in_a_year_is_drawn_and_the_page_stays_small() {
     }
     let places = read_out(&cellar, &format!("/vessel/{vessel}/read-out?span=all")).await;
     assert!(places.iter().any(|p| p.3.contains("to 1.0900)")));
+}
+
+#[tokio::test]
+async fn where_only_hours_are_kept_they_are_drawn_and_the_page_says_so() {
+    let cellar = cellar().await;
+    let vessel = cellar.vessel("Cask").await;
+    let mead = cellar.mead(vessel, "Linden", 400).await;
+    let map = FeedMap {
+        format: Format::Number {
+            quantity: Quantity::GravitySg,
+        },
+        tilt_polynomial: Vec::new(),
+    };
+    let claim = Command::Claim {
+        source: "intake".into(),
+        topic: "a".into(),
+        name: "Float".into(),
+        map,
+        vessel: Some(vessel),
+    };
+    cellar.writer.command(claim).await.unwrap();
+    let start = noon() - Span::days(400);
+    for n in 0..3 * 48 {
+        let wall = Some(start + Span::minutes(30 * n));
+        let arrival = Arrival {
+            source: "intake".into(),
+            topic: "a".into(),
+            payload: format!("{:.4}", 1.1 - n as f64 * 1e-4).into_bytes(),
+            stamp: Stamp {
+                wall,
+                monotonic_ms: 0,
+            },
+            delivery: None,
+            retained: false,
+        };
+        let kept = cellar.writer.arrive(arrival).await.unwrap().await.unwrap();
+        kept.unwrap();
+    }
+    let at = start + Span::days(3);
+    let end = Command::EndBatch { batch: mead, at };
+    cellar.writer.command(end).await.unwrap();
+    for save in roll_stale(&cellar.reader, noon()).unwrap() {
+        cellar.writer.command(save).await.unwrap();
+    }
+    let address = format!("/vessel/{vessel}?span=all");
+    let said = "Of this time only hours are kept";
+    let before = cellar.get(&address).await.text;
+    assert!(!before.contains(said) && before.contains("All readings as CSV"));
+
+    let year = ShelfLife {
+        payloads: Some(Span::days(365)),
+        readings: Some(Span::days(365)),
+    };
+    for command in past(&cellar.reader, year, noon()).unwrap() {
+        cellar.writer.command(command).await.unwrap();
+    }
+    let after = cellar.get(&address).await.text;
+    assert!(after.contains(said) && after.contains("Readings that are kept"));
+    assert!(after.contains("f-gravity-spread"), "hours have a spread");
+    let hours = cellar
+        .get(&format!("/vessel/{vessel}/hours.csv"))
+        .await
+        .text;
+    assert_eq!(hours.lines().count(), 1 + 72);
 }

@@ -20,6 +20,7 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
     let (mut added, mut known, mut conflicting) = (0, 0, 0);
     let mut touched: Option<(i64, i64)> = None;
     let mut into = Into::Shelf(Shelf::default());
+    let mut stats = Stats::saved(tx.conn, feed)?;
     for row in given {
         if row.gravity.is_none() && row.temperature.is_none() {
             let detail = format!(
@@ -41,6 +42,7 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
         match payload::put(tx, &mut into, feed, None, row.at.0, &values)? {
             Put::Added => {
                 added += 1;
+                stats.take(row.at.0, &values);
                 let (first, last) = touched.unwrap_or((row.at.0, row.at.0));
                 touched = Some((first.min(row.at.0), last.max(row.at.0)));
             }
@@ -64,7 +66,7 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
     }
     into.close(tx.conn, feed)?;
     if let Some(touched) = touched {
-        Stats::recount(tx.conn, feed)?.save(tx.conn, feed)?;
+        stats.save(tx.conn, feed)?;
         let span = Span {
             since: i64::MIN,
             until: FOREVER,
