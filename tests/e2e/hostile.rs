@@ -15,7 +15,7 @@ use ebbmark_tests::wait::{DEADLINE, until_true};
 use crate::common::{message, publish, publisher};
 
 /// The most the daemon, a debug build, may ever have held: VmHWM of the kernel.
-const MOST_KIB: u64 = 160 * 1024;
+const MOST_KIB: u64 = 96 * 1024;
 const TOPICS: usize = 100_000;
 /// Over so many connections at once.
 const FLOODING: usize = 20;
