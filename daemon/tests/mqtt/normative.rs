@@ -103,6 +103,18 @@ async fn no_topic_and_no_filter_holds_a_nul() {
         let v5 = packet(first, &[before_v5, &bad, after].concat());
         ends(&cellar, &format!("a NUL in {first:02x}"), &v3, &v5).await;
     }
+    // [MQTT-4.7.3-1].
+    for (first, after) in [(0x82u8, &b"\0\0\0"[..]), (0xA2, b"\0\0")] {
+        let v3 = packet(first, &[&id[..], after].concat());
+        let v5 = packet(first, &[&id[..], b"\0", after].concat());
+        ends(
+            &cellar,
+            &format!("an empty filter in {first:02x}"),
+            &v3,
+            &v5,
+        )
+        .await;
+    }
     assert!(cellar.reader.unclaimed().unwrap().is_empty());
 }
 

@@ -93,7 +93,7 @@ pub async fn cellar() -> Cellar {
                 name: "intake".to_owned(),
                 says: "listening & waiting".to_owned(),
                 troubled: false,
-                refused: vec![("topic", 3)],
+                refused: Vec::new(),
             }]
         }),
         shutdown: shutdown.clone(),

@@ -31,3 +31,20 @@ impl Drop for Piece {
         self.held.0.fetch_sub(self.bytes, Relaxed);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_dropped_counts_no_more() {
+        let held = Arc::<Held>::default();
+        let first = held.hold(5);
+        let second = held.hold(7);
+        assert_eq!(held.bytes(), 12);
+        drop(first);
+        assert_eq!(held.bytes(), 7);
+        drop(second);
+        assert_eq!(held.bytes(), 0);
+    }
+}

@@ -286,8 +286,8 @@ where
 
     async fn act(&mut self, packet: Packet) -> Result<(), End> {
         match packet {
-            // [MQTT-1.5.3-2]: not a topic that is merely not taken, but no MQTT.
-            packet if has_nul(&packet) => Err(End::Protocol(MqttError::MalformedPacket)),
+            // [MQTT-1.5.3-2], [MQTT-4.7.3-1]: not merely not taken, but no MQTT.
+            packet if has_no_topic(&packet) => Err(End::Protocol(MqttError::MalformedPacket)),
             Packet::V3_1_1Publish(publish) => self.publish(Incoming::v3(&publish)).await,
             Packet::V5_0Publish(publish) => self.publish(Incoming::v5(&publish)).await,
             Packet::V3_1_1Pubrel(pubrel) => self.released(pubrel.packet_id()).await,
@@ -419,10 +419,12 @@ fn is_answer(frame: &[u8]) -> bool {
         .is_some_and(|first| matches!(first >> 4, PUBACK | PUBREL))
 }
 
-/// Whether a topic or a filter holds U+0000.
-fn has_nul(packet: &Packet) -> bool {
-    let subscribed = |entries: &[SubEntry]| entries.iter().any(|e| e.topic_filter().contains('\0'));
-    let unsubscribed = |entries: &[MqttString]| entries.iter().any(|e| e.as_str().contains('\0'));
+/// Whether a topic or a filter is none: it holds U+0000, or a filter is empty. An empty topic is
+/// for the library (MQTT 5, where it may stand for an alias) and for the rules of topics.
+fn has_no_topic(packet: &Packet) -> bool {
+    let is_none = |filter: &str| filter.is_empty() || filter.contains('\0');
+    let subscribed = |entries: &[SubEntry]| entries.iter().any(|e| is_none(e.topic_filter()));
+    let unsubscribed = |entries: &[MqttString]| entries.iter().any(|e| is_none(e.as_str()));
     match packet {
         Packet::V3_1_1Publish(publish) => publish.topic_name().contains('\0'),
         Packet::V5_0Publish(publish) => publish.topic_name().contains('\0'),
