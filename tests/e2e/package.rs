@@ -180,6 +180,8 @@ fn worth_keeping(line: &str) -> bool {
             "After this",
             "W: ",
             "N: ",
+        // There is no terminal in there.
+        "E: Can not write log",
         ]
         .iter()
         .any(|part| line.starts_with(part))
@@ -425,4 +427,73 @@ fn the_container_file() {
     assert!(healthy());
     daemon.stop();
     assert!(!healthy());
+}
+
+/// The program of a package for arm64, under qemu: it says what this machine's says to the last byte, and a
+/// float's message goes through it.
+#[test]
+#[ignore = "wants EBBMARK_ARM64, a package that deploy/package --arch arm64 made, and qemu-user-static"]
+fn arm64_under_qemu() {
+    let package = std::env::var_os("EBBMARK_ARM64").expect("EBBMARK_ARM64 names the package");
+    let folder = TempDir::with_prefix("ebbmark-arm64-").unwrap();
+    let unpacked = Command::new("dpkg-deb")
+        .arg("-x")
+        .arg(&package)
+        .arg(folder.path())
+        .status();
+    assert!(unpacked.unwrap().success());
+    let architecture = Command::new("dpkg-deb")
+        .arg("-f")
+        .arg(&package)
+        .arg("Architecture")
+        .output()
+        .unwrap();
+    assert_eq!(architecture.stdout, b"arm64\n");
+    let emulated = || {
+        let mut command = Command::new("qemu-aarch64-static");
+        command
+            .args(["-L", "/usr/aarch64-linux-gnu"])
+            .arg(folder.path().join("usr/bin/ebbmark"));
+        command
+    };
+    let native = || Command::new(tools::built("ebbmark"));
+    let both = |words: &[&str]| {
+        let [there, here] = [emulated(), native()].map(|mut c| c.args(words).output().unwrap());
+        assert!(there.status.success(), "{words:?}: {there:?}");
+        assert_eq!(
+            String::from_utf8_lossy(&there.stdout),
+            String::from_utf8_lossy(&here.stdout),
+            "{words:?}"
+        );
+        assert!(!there.stdout.is_empty());
+    };
+    both(&["--version"]);
+    let settings = folder.path().join("etc/ebbmark/cellar.toml");
+    both(&["--config", &settings.to_string_lossy(), "check-config"]);
+    let batch = folder.path().join("invented.csv");
+    std::fs::write(&batch, crate::common::series("dry", 30, "60")).unwrap();
+    for form in [&[][..], &["--json"]] {
+        let words = [
+            "replay",
+            &batch.to_string_lossy(),
+            "--original-gravity",
+            "1.094",
+        ];
+        both(&[&words[..], form].concat());
+    }
+
+    let cellar = ebbmark_tests::cellar::Cellar::new();
+    cellar.set_password();
+    let mut command = emulated();
+    command
+        .arg("--config")
+        .arg(cellar.path("ebbmark.toml"))
+        .arg("run");
+    let mut daemon = Daemon::start(&mut command);
+    let visitor = Visitor::signed_in(&daemon.page);
+    publish(daemon.intake_port, &[], &[message("loft/float", ROW, 1)]);
+    let vessel = visitor.add_vessel("Loft carboy");
+    visitor.claim("intake", "loft/float", Some(&vessel));
+    is_there(&visitor);
+    daemon.stop();
 }

@@ -695,6 +695,22 @@ async fn a_condition_is_told_once_until_it_ends() {
     assert_eq!(store.reader.notices(1).unwrap().len(), 1);
 }
 
+/// Queued while the clock ran two years ahead; once that is put right it must not wait for them.
+#[tokio::test]
+async fn what_a_clock_that_ran_ahead_has_queued_is_due_now() {
+    let store = Store::new();
+    let ahead = 2 * 365 * 24 * 60;
+    store.run(Command::Notify(vec![notice("k", ahead)])).await;
+    let due = store.reader.due(at(10), 10).unwrap();
+    let times: Vec<Moment> = due.iter().map(|d| d.due).collect();
+    assert_eq!(times, [at(10), at(10)]);
+    // A week put off by the maker is a week.
+    store
+        .run(Command::Notify(vec![notice("j", 7 * 24 * 60)]))
+        .await;
+    assert_eq!(store.reader.due(at(10), 10).unwrap().len(), 2);
+}
+
 #[tokio::test]
 async fn a_delivery_stays_queued_until_it_is_sent_or_given_up() {
     let store = Store::new();

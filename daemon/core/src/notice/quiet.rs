@@ -184,6 +184,11 @@ mod tests {
             // An hour shorter in spring, an hour longer in autumn.
             ("2026-03-28T21:00:00Z", Some("2026-03-29T05:00:00Z")),
             ("2026-10-24T20:00:00Z", Some("2026-10-25T06:00:00Z")),
+            // Over a leap day, over the end of February of other years, into another year.
+            ("2028-02-28T21:00:00Z", Some("2028-02-29T06:00:00Z")),
+            ("2028-02-29T21:00:00Z", Some("2028-03-01T06:00:00Z")),
+            ("2027-02-28T21:00:00Z", Some("2027-03-01T06:00:00Z")),
+            ("2026-12-31T23:00:00Z", Some("2027-01-01T06:00:00Z")),
         ] {
             assert_eq!(night.ends(at(now), &vienna), ends.map(at), "{now}");
         }

@@ -214,6 +214,33 @@ mod tests {
         assert_eq!(due(&chosen, "2026-03-28T09:01:00Z"), None);
     }
 
+    /// 2028 is a leap year, 2027 and 2100 are none: each day has one summary, and no day that is none.
+    #[test]
+    fn over_a_leap_day_and_into_another_year() {
+        let vienna = TimeZone::get("Europe/Vienna").unwrap();
+        let daily = schedule(On::EveryDay, "08:00");
+        let keys = |from: &str, days: i64| {
+            let from = at(from);
+            let hours = (0..days * 24).map(|hour| from + crate::time::Span::hours(hour));
+            let mut keys: Vec<String> = hours.filter_map(|now| daily.due(now, &vienna)).collect();
+            keys.dedup();
+            keys.iter()
+                .map(|key| key["summary:".len()..].to_owned())
+                .collect::<Vec<_>>()
+        };
+        for (from, days) in [
+            (
+                "2028-02-28T00:00:00Z",
+                &["2028-02-28", "2028-02-29", "2028-03-01"][..],
+            ),
+            ("2027-02-28T00:00:00Z", &["2027-02-28", "2027-03-01"]),
+            ("2100-02-28T00:00:00Z", &["2100-02-28", "2100-03-01"]),
+            ("2027-12-31T00:00:00Z", &["2027-12-31", "2028-01-01"]),
+        ] {
+            assert_eq!(keys(from, days.len() as i64), days, "{from}");
+        }
+    }
+
     #[test]
     fn once_a_week() {
         let weekly = schedule(On::Sunday, "09:30");
