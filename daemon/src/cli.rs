@@ -87,11 +87,7 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
         Command::Hand(args) => hand::hand(&config()?, args),
         Command::Log(args) => log::run(&config()?, args),
         Command::Import(args) => hand::import(&config()?, args),
-        Command::CheckConfig => {
-            config()?;
-            println!("The configuration is sound.");
-            Ok(())
-        }
+        Command::CheckConfig => check(&config()?),
         Command::LookRound(args) => {
             let now = Clock::system().now();
             runtime()?.block_on(look_round::run(config(), args, now))
@@ -117,6 +113,21 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
     }
 }
 
+fn check(config: &Config) -> Result<()> {
+    let looked = config.look_at_files();
+    if !looked.problems.is_empty() {
+        anyhow::bail!(
+            "what the configuration names cannot be used:\n  {}",
+            looked.problems.join("\n  ")
+        );
+    }
+    println!("The configuration is sound.");
+    for unseen in looked.unseen {
+        println!("Not looked at: {unseen}");
+    }
+    Ok(())
+}
+
 /// Two threads are plenty: the work that takes time runs on blocking threads.
 fn runtime() -> Result<tokio::runtime::Runtime> {
     tokio::runtime::Builder::new_multi_thread()
@@ -130,12 +141,22 @@ fn started(listening: Listening) {
     for page in &listening.page {
         tracing::info!("the page is at http://{page}/");
     }
+    for page in &listening.page_over_tls {
+        tracing::info!("the page is at https://{page}/");
+    }
     for intake in &listening.intake {
         tracing::info!("floats may publish to mqtt://{intake}");
     }
-    if let (Some(code), Some(page)) = (&listening.start_code, listening.page.first()) {
+    for intake in &listening.intake_over_tls {
+        tracing::info!("floats may publish to mqtts://{intake}");
+    }
+    let at = |scheme: &str, all: &[std::net::SocketAddr]| {
+        all.first().map(|address| format!("{scheme}://{address}"))
+    };
+    let page = at("http", &listening.page).or_else(|| at("https", &listening.page_over_tls));
+    if let (Some(code), Some(page)) = (&listening.start_code, page) {
         tracing::info!(
-            "no password is set yet: only this board reaches the page, and nothing can be changed there. Set one at http://{page}/start with the code {code}, or with `ebbmark password` (giving the same --config if the daemon has one)"
+            "no password is set yet: only this board reaches the page, and nothing can be changed there. Set one at {page}/start with the code {code}, or with `ebbmark password` (giving the same --config if the daemon has one)"
         );
     }
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);

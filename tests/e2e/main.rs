@@ -25,6 +25,7 @@ mod purity;
 mod shutdown;
 mod story;
 mod tasks;
+mod tls;
 mod tour;
 mod verdicts;
 mod worked;

@@ -33,7 +33,11 @@ const STREAMS: usize = 64;
 const REMEMBERED: usize = 512;
 
 #[derive(Clone)]
-pub(crate) struct App(Arc<Shared>);
+pub(crate) struct App {
+    shared: Arc<Shared>,
+    /// What comes to this router comes over TLS.
+    over_tls: bool,
+}
 
 pub(crate) struct Shared {
     pub handle: Handle,
@@ -52,21 +56,37 @@ pub(crate) struct Shared {
 impl Deref for App {
     type Target = Shared;
     fn deref(&self) -> &Shared {
-        &self.0
+        &self.shared
     }
 }
 
 impl App {
     pub fn new(handle: Handle) -> App {
-        App(Arc::new(Shared {
-            handle,
-            guard: Mutex::new(Guard::default()),
-            hashing: Semaphore::new(1),
-            streams: Arc::new(Semaphore::new(STREAMS)),
-            starting: tokio::sync::Mutex::new(()),
-            looking: Semaphore::new(1),
-            used: tokio::sync::Mutex::new(VecDeque::new()),
-        }))
+        App {
+            shared: Arc::new(Shared {
+                handle,
+                guard: Mutex::new(Guard::default()),
+                hashing: Semaphore::new(1),
+                streams: Arc::new(Semaphore::new(STREAMS)),
+                starting: tokio::sync::Mutex::new(()),
+                looking: Semaphore::new(1),
+                used: tokio::sync::Mutex::new(VecDeque::new()),
+            }),
+            over_tls: false,
+        }
+    }
+
+    /// The same for what comes over TLS.
+    pub fn over_tls(self) -> App {
+        App {
+            over_tls: true,
+            ..self
+        }
+    }
+
+    /// Whether the browser reaches us over TLS: the cookie says so, and addresses begin with it.
+    pub fn is_secure(&self) -> bool {
+        self.over_tls || self.handle.behind_tls
     }
 
     /// Asks the store on a blocking thread.

@@ -11,11 +11,11 @@ use tokio::time::{Instant, timeout_at};
 
 use super::Shared;
 use super::counts::Refusal;
-use super::doors::Full;
 use super::frame::{Frame, FrameReader, ReadError};
 use super::hello::Hello;
 use super::session::{Seat, Session};
 use super::wire::{SendError, Wire};
+use crate::doors::Full;
 
 /// Longest client id taken; it is kept with every message.
 const CLIENT_ID_BYTES: usize = 256;

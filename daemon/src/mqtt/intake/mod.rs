@@ -7,7 +7,6 @@ mod bucket;
 mod config;
 mod connection;
 mod counts;
-mod doors;
 mod end;
 mod frame;
 mod greet;
@@ -15,6 +14,7 @@ mod guard;
 mod hello;
 mod reply;
 mod session;
+mod stream;
 mod subscriber;
 mod will;
 mod wire;
@@ -30,13 +30,15 @@ use std::time::Duration;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::Writer;
 use ebbmark_store::model::{Command, Stamp};
+use rustls::ServerConfig;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::{CredentialsError, Outgoing};
-use doors::Doors;
+use crate::doors::Doors;
+use crate::tls::{Certificate, TlsError};
 use guard::Guard;
 use session::Sessions;
 
@@ -66,6 +68,10 @@ pub enum IntakeError {
     Credentials(#[from] CredentialsError),
     #[error(transparent)]
     Limit(#[from] BadLimit),
+    #[error("intake.tls: {0}")]
+    Tls(#[from] TlsError),
+    #[error("TLS cannot be served: {0}")]
+    NoTls(#[from] rustls::Error),
 }
 
 fn hint(cause: &io::Error) -> &'static str {
@@ -81,8 +87,10 @@ fn hint(cause: &io::Error) -> &'static str {
 
 /// A bound intake. [`Intake::run`] serves it.
 pub struct Intake {
-    listeners: Vec<TcpListener>,
+    listeners: Vec<(TcpListener, Tls)>,
     addresses: Vec<SocketAddr>,
+    over_tls: Vec<SocketAddr>,
+    certificate: Option<Arc<Certificate>>,
     shared: Arc<Shared>,
 }
 
@@ -112,9 +120,9 @@ pub async fn bind(
     shutdown: CancellationToken,
 ) -> Result<Intake, IntakeError> {
     config.guarded()?;
-    let limits = config.limits;
+    let limits = config.limits.clone();
     limits.check()?;
-    if config.listen.is_empty() {
+    if config.is_off() {
         return Err(IntakeError::NoAddress);
     }
     let secret = config
@@ -123,12 +131,15 @@ pub async fn bind(
         .map(super::Credentials::resolve)
         .transpose()?;
     let mut listeners = Vec::new();
-    let mut addresses = Vec::new();
-    for address in config.listen {
-        let failed = |cause| IntakeError::Bind { address, cause };
-        let listener = TcpListener::bind(address).await.map_err(failed)?;
-        addresses.push(listener.local_addr().map_err(failed)?);
-        listeners.push(listener);
+    let addresses = open(&config.listen, &None, &mut listeners).await?;
+    let mut over_tls = Vec::new();
+    let mut certificate = None;
+    if let Some(tls) = &config.tls {
+        let held = Certificate::load("the intake", tls)?;
+        // Clients that name a protocol here name several; MQTT is spoken whatever they say.
+        let spoken = Some(held.serve(&[])?);
+        over_tls = open(&tls.listen, &spoken, &mut listeners).await?;
+        certificate = Some(held);
     }
     let shared = Arc::new(Shared {
         guard: secret.as_ref().map(Guard::new),
@@ -146,19 +157,51 @@ pub async fn bind(
     Ok(Intake {
         listeners,
         addresses,
+        over_tls,
+        certificate,
         shared,
     })
 }
 
+/// What TLS is served with on an address; `None`: in the clear.
+type Tls = Option<Arc<ServerConfig>>;
+
+async fn open(
+    addresses: &[SocketAddr],
+    tls: &Tls,
+    listeners: &mut Vec<(TcpListener, Tls)>,
+) -> Result<Vec<SocketAddr>, IntakeError> {
+    let mut opened = Vec::new();
+    for &address in addresses {
+        let failed = |cause| IntakeError::Bind { address, cause };
+        let listener = TcpListener::bind(address).await.map_err(failed)?;
+        opened.push(listener.local_addr().map_err(failed)?);
+        listeners.push((listener, tls.clone()));
+    }
+    Ok(opened)
+}
+
 impl Intake {
-    /// The first bound address, with the port actually taken.
+    /// The first address bound in the clear, with the port actually taken.
+    ///
+    /// # Panics
+    /// There is none.
     pub fn local_addr(&self) -> SocketAddr {
-        // `bind` refuses an empty list.
         *self.addresses.first().expect("at least one address")
     }
 
+    /// The addresses bound in the clear, with the ports actually taken.
     pub fn local_addrs(&self) -> &[SocketAddr] {
         &self.addresses
+    }
+
+    /// Those where TLS is spoken.
+    pub fn tls_addrs(&self) -> &[SocketAddr] {
+        &self.over_tls
+    }
+
+    pub fn certificate(&self) -> Option<Arc<Certificate>> {
+        self.certificate.clone()
     }
 
     pub fn counts(&self) -> Arc<IntakeCounts> {
@@ -168,15 +211,15 @@ impl Intake {
     /// Serves until the shutdown token is cancelled and every connection is drained.
     pub async fn run(self) {
         let shared = self.shared;
-        for listener in self.listeners {
-            shared.tracker.spawn(accept(listener, shared.clone()));
+        for (listener, tls) in self.listeners {
+            shared.tracker.spawn(accept(listener, tls, shared.clone()));
         }
         shared.tracker.close();
         shared.tracker.wait().await;
     }
 }
 
-async fn accept(listener: TcpListener, shared: Arc<Shared>) {
+async fn accept(listener: TcpListener, tls: Tls, shared: Arc<Shared>) {
     loop {
         let accepted = tokio::select! {
             biased;
@@ -184,7 +227,7 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
             accepted = listener.accept() => accepted,
         };
         match accepted {
-            Ok((stream, peer)) => admit(stream, peer, &shared),
+            Ok((stream, peer)) => admit((stream, tls.clone()), peer, &shared),
             Err(error) => {
                 // Out of file descriptors, most likely: trying again at once would only spin.
                 tracing::warn!(%error, "cannot accept a connection");
@@ -194,7 +237,7 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
     }
 }
 
-fn admit(stream: TcpStream, peer: SocketAddr, shared: &Arc<Shared>) {
+fn admit(stream: (TcpStream, Tls), peer: SocketAddr, shared: &Arc<Shared>) {
     match shared.doors.enter(peer.ip()) {
         Ok(place) => {
             let serving = connection::serve(stream, peer, shared.clone());

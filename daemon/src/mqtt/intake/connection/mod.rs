@@ -12,31 +12,34 @@ use ebbmark_store::StoreError;
 use mqtt_protocol_core::mqtt::packet::{Packet, Property, v5_0};
 use mqtt_protocol_core::mqtt::result_code::DisconnectReasonCode;
 use tokio::net::TcpStream;
-use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::sync::watch;
 use tokio::time::{Instant, sleep, sleep_until, timeout};
 
-use super::Shared;
 use super::bucket::TokenBucket;
 use super::counts::Refusal;
-use super::doors::Full;
 use super::end::End;
 use super::frame::{Frame, FrameReader, ReadError};
 use super::greet::{self, Greeted};
 use super::hello::Hello;
 use super::reply;
 use super::session::{Seat, Session};
+use super::stream::{self, Sink, Source};
 use super::will::{self, Published};
 use super::wire::Wire;
+use super::{Shared, Tls};
+use crate::doors::Full;
+use crate::tls;
 use taking::{Incoming, Waiting, first_ready};
 
 /// How long a client may go on sending after our last word before the socket is dropped.
 const LINGER: Duration = Duration::from_secs(2);
 
 /// Serves one client.
-pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
+pub async fn serve(stream: (TcpStream, Tls), peer: SocketAddr, shared: Arc<Shared>) {
     let _open = shared.counts.open();
-    let (mut reader, mut wire) = halves(stream, &shared);
+    let Some((mut reader, mut wire)) = halves(stream, peer, &shared).await else {
+        return;
+    };
     match greet::greet(&mut reader, &mut wire, None, &shared).await {
         Ok(greeted) => {
             shared.counts.greeted();
@@ -58,9 +61,16 @@ pub async fn serve(stream: TcpStream, peer: SocketAddr, shared: Arc<Shared>) {
 }
 
 /// Tells a client that there is no room for it.
-pub async fn turn_away(stream: TcpStream, peer: SocketAddr, full: Full, shared: Arc<Shared>) {
-    let (mut reader, mut wire) = halves(stream, &shared);
+pub async fn turn_away(
+    stream: (TcpStream, Tls),
+    peer: SocketAddr,
+    full: Full,
+    shared: Arc<Shared>,
+) {
     shared.counts.refuse(Refusal::TooManyConnections);
+    let Some((mut reader, mut wire)) = halves(stream, peer, &shared).await else {
+        return;
+    };
     if greet::greet(&mut reader, &mut wire, Some(full), &shared)
         .await
         .is_err()
@@ -70,22 +80,40 @@ pub async fn turn_away(stream: TcpStream, peer: SocketAddr, full: Full, shared: 
     close(&mut reader, &mut wire).await;
 }
 
-fn halves(
-    stream: TcpStream,
+/// `None` when TLS was wanted and did not come about.
+async fn halves(
+    (stream, tls): (TcpStream, Tls),
+    peer: SocketAddr,
     shared: &Shared,
-) -> (FrameReader<OwnedReadHalf>, Wire<OwnedWriteHalf>) {
+) -> Option<(FrameReader<Source>, Wire<Sink>)> {
     // Acknowledgements are small and waited for; without this they would be held back.
     if let Err(error) = stream.set_nodelay(true) {
         tracing::debug!(%error, "TCP_NODELAY not set");
     }
-    let (source, sink) = stream.into_split();
-    (
+    let (source, sink) = match tls {
+        None => stream::plain(stream),
+        Some(tls) => {
+            let greeted = tokio::select! {
+                () = shared.shutdown.cancelled() => return None,
+                greeted = tls::greet(stream, &tls, shared.limits.connect_timeout()) => greeted,
+            };
+            match greeted {
+                Ok(stream) => stream::over_tls(stream),
+                Err(why) => {
+                    shared.counts.refuse(Refusal::Connect);
+                    tracing::info!(%peer, reason = %why, "connection refused");
+                    return None;
+                }
+            }
+        }
+    };
+    Some((
         FrameReader::new(source, shared.limits.packet_bytes()),
         Wire::new(sink, shared.limits.write_timeout()),
-    )
+    ))
 }
 
-async fn close(reader: &mut FrameReader<OwnedReadHalf>, wire: &mut Wire<OwnedWriteHalf>) {
+async fn close(reader: &mut FrameReader<Source>, wire: &mut Wire<Sink>) {
     wire.shut().await;
     // Whether it hears us out or not, the connection ends here.
     let _ = timeout(LINGER, reader.discard()).await;
@@ -99,8 +127,8 @@ struct Connection<'a> {
     hello: Hello,
     seat: Seat,
     session: Session,
-    reader: FrameReader<OwnedReadHalf>,
-    wire: Wire<OwnedWriteHalf>,
+    reader: FrameReader<Source>,
+    wire: Wire<Sink>,
     /// In the order they came, which is the order they are answered in.
     waiting: VecDeque<Waiting>,
     /// QoS 2 ids among `waiting`.
@@ -125,8 +153,8 @@ enum Turn {
 impl<'a> Connection<'a> {
     fn new(
         greeted: Greeted,
-        reader: FrameReader<OwnedReadHalf>,
-        wire: Wire<OwnedWriteHalf>,
+        reader: FrameReader<Source>,
+        wire: Wire<Sink>,
         shared: &'a Arc<Shared>,
     ) -> Connection<'a> {
         let now = Instant::now();

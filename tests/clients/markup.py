@@ -1,0 +1,209 @@
+"""Puts markup into every field of every form in turn, then reads everything the cellar shows.
+
+    markup.py ADDRESS COOKIE
+
+Pages are read by html5lib, which reads as browsers do. Says as JSON which pages there are, which fields
+took what they were given and were seen again, and what is wrong: an element, an attribute, a header, a
+column or a line that came of what somebody typed.
+"""
+
+import csv
+import io
+import json
+import re
+import sys
+import xml.etree.ElementTree as ET
+from urllib.parse import urljoin, urlsplit
+
+import html5lib
+import icalendar
+import requests
+from prometheus_client.openmetrics.parser import text_string_to_metric_families
+
+base, cookie = sys.argv[1:3]
+session = requests.Session()
+session.headers.update({"cookie": cookie, "origin": base})
+
+# Each with a word of its own first, by which it is found again.
+PAYLOADS = [
+    "{word}\"'><img src=x onerror=zq()><script>zq()</script><zq-tag zq=1>&amp;&lt;]]>--><!--",
+    "{word}\u202e\u2066<svg/onload=zq()>\r\nX-Zq: 1\r\nATTENDEE:zq\r\n\tzq\x07\x1b[31m\u2028=1+1",
+    "{word}\x00",
+]
+# Ends what the rest is tried on, or the session it is tried in; none takes words.
+LEFT_OUT = re.compile(
+    r"^/(leave|enter|start.*|access/(password|others|session|revoke|view|calendar)|vessel/\d+/retire"
+    r"|vessel/\d+/batch/\d+/end|feeds/\d+/retire|notices/\d+/answer)$"
+)
+NOT_TYPED = {"mark", "once"}
+# So that what is tried is not refused for what was left out.
+LIKELY = {
+    "name": "Plain", "original": "1.094", "expected": "1.000", "gravity": "1.050", "mass": "1",
+    "volume": "10", "price": "5", "per": "1",
+}
+wrong = []
+seen_words = set()
+
+
+def pattern(address):
+    return re.sub(r"\d+", "N", address)
+
+
+def text_of(tree):
+    return "".join(tree.itertext())
+
+
+def look_at_html(where, text):
+    tree = html5lib.parse(text, namespaceHTMLElements=False)
+    for element in tree.iter():
+        if not isinstance(element.tag, str):
+            if "zq" in (element.text or ""):
+                wrong.append(f"{where}: a comment holds what was typed")
+            continue
+        tag = element.tag.rsplit("}", 1)[-1]
+        said = element.text or ""
+        if tag.startswith("zq") or (tag in ("script", "style") and "zq" in said):
+            wrong.append(f"{where}: <{tag}> came of what was typed")
+        if tag == "script" and not element.get("src"):
+            wrong.append(f"{where}: a script without an address")
+        for name, value in element.attrib.items():
+            if name.startswith(("on", "zq")) or "zq" in name:
+                wrong.append(f"{where}: <{tag} {name}> came of what was typed")
+            if name in ("href", "src", "action", "formaction") and (
+                value.strip().lower().startswith(("javascript:", "data:", "vbscript:", "//"))
+                or value == "x"
+            ):
+                wrong.append(f"{where}: <{tag} {name}={value!r}>")
+    return tree
+
+
+def look_at(where, answer):
+    """Reads an answer by what it says it is; gives the page, if it is one."""
+    if answer.status_code >= 500:
+        wrong.append(f"{where}: {answer.status_code}")
+    for name in answer.headers:
+        if "zq" in name.lower():
+            wrong.append(f"{where}: header {name}")
+    kind = answer.headers.get("content-type", "").split(";")[0]
+    text = answer.content.decode("utf-8", "replace")
+    seen_words.update(re.findall(r"zq\d+z", text))
+    try:
+        if kind == "text/html":
+            return look_at_html(where, text)
+        if kind == "text/csv":
+            rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+            if len({len(row) for row in rows}) > 1:
+                wrong.append(f"{where}: rows of different length")
+        elif kind in ("application/json", "application/schema+json"):
+            json.loads(text)
+        elif kind == "text/calendar":
+            calendar = icalendar.Calendar.from_ical(text)
+            for part in calendar.walk():
+                if set(part.keys()) & {"ATTENDEE", "X-ZQ", "ATTACH"}:
+                    wrong.append(f"{where}: a property came of what was typed")
+        elif kind == "image/svg+xml":
+            for element in ET.fromstring(text).iter():
+                if "zq" in element.tag or any(n.startswith(("on", "zq")) for n in element.attrib):
+                    wrong.append(f"{where}: <{element.tag}> came of what was typed")
+        elif kind == "application/openmetrics-text":
+            list(text_string_to_metric_families(text))
+    except Exception as fault:  # whatever a reader stumbles over is a finding
+        wrong.append(f"{where}: cannot be read: {fault!r}")
+    return None
+
+
+def controls(form):
+    """What a form would send, as (name, value, kind); of boxes and buttons only those that are set."""
+    for element in form.iter():
+        if not isinstance(element.tag, str) or not element.get("name"):
+            continue
+        name = element.get("name")
+        if element.tag == "textarea":
+            yield name, text_of(element), "textarea"
+        elif element.tag == "select":
+            options = [o for o in element.iter("option")]
+            chosen = [o for o in options if o.get("selected") is not None] or options[:1]
+            yield name, (chosen[0].get("value") if chosen else "") or "", "select"
+        elif element.tag == "input":
+            kind = element.get("type", "text")
+            if kind in ("checkbox", "radio") and element.get("checked") is None:
+                continue
+            yield name, element.get("value", ""), kind
+
+
+def forms(tree):
+    for form in tree.iter("form"):
+        if (form.get("method") or "get").lower() == "post":
+            yield form.get("action") or "", list(controls(form))
+
+
+def crawl(more=()):
+    """Every page there is a link to, and what the API has."""
+    waiting = ["/", "/wall", "/settings", "/metrics", *more]
+    waiting += ["/api/v1/vessels", "/api/v1/meads", "/api/v1/tasks", "/api/v1/reckon"]
+    of_kind = {}
+    pages = {}
+    while waiting:
+        path = waiting.pop(0)
+        kind = pattern(path)
+        # The same page of many vessels and meads, or with other words looked for, is one page; but of
+        # what was typed each must be seen.
+        if path in pages or of_kind.get(kind, 0) >= 12 or path.startswith(("/assets/", "/leave")):
+            continue
+        of_kind[kind] = of_kind.get(kind, 0) + 1
+        answer = session.get(base + path, allow_redirects=False)
+        pages[path] = look_at(path, answer)
+        for element in pages[path].iter() if pages[path] is not None else []:
+            for name in ("href", "src"):
+                to = element.get(name)
+                if isinstance(element.tag, str) and to:
+                    whole = urlsplit(urljoin(base + path, to))
+                    if whole.netloc == urlsplit(base).netloc:
+                        query = f"?{whole.query}" if whole.query else ""
+                        waiting.append(whole.path + query)
+    return pages
+
+
+def fill(path, action, sent, field, payload):
+    return [
+        (name, payload if name == field else value or LIKELY.get(name, ""))
+        for name, value, _ in sent
+    ]
+
+
+fields = {}
+count = 0
+# Forms come of what forms made: until no new one is found.
+for _ in range(3):
+    found = 0
+    for path, tree in crawl().items():
+        for action, sent in forms(tree) if tree is not None else []:
+            if LEFT_OUT.match(action):
+                continue
+            for name, _, kind in sent:
+                key = f"{pattern(action)} {name}"
+                if name in NOT_TYPED or key in fields:
+                    continue
+                found += 1
+                fields[key] = {"kind": kind, "words": [], "taken": []}
+                for payload in PAYLOADS:
+                    # Each form is good for once.
+                    fresh = session.get(base + path, allow_redirects=False)
+                    again = [s for a, s in forms(look_at(path, fresh)) if a == action] if fresh.ok else []
+                    if not again:
+                        break
+                    count += 1
+                    word = f"zq{count}z"
+                    body = fill(path, action, again[0], name, payload.format(word=word))
+                    answer = session.post(base + action, data=body, allow_redirects=False)
+                    look_at(f"{action} with {name}", answer)
+                    fields[key]["words"].append(word)
+                    fields[key]["taken"].append(answer.status_code)
+    if not found:
+        break
+
+seen_words.clear()
+pages = crawl()
+for key, field in fields.items():
+    field["seen"] = [word in seen_words for word in field.pop("words")]
+print(json.dumps({"pages": sorted(pages), "posts": count, "fields": fields, "wrong": sorted(set(wrong))}))
