@@ -15,6 +15,7 @@ mod down;
 mod hand;
 mod heartbeat;
 mod log;
+mod logging;
 mod look_round;
 mod mark;
 pub mod mqtt;

@@ -22,6 +22,7 @@ use tokio_util::sync::CancellationToken;
 use crate::assess::Assess;
 use crate::backup;
 use crate::backup::fall_back::{self, FellBack};
+use crate::backup::way_back::with_way_back;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::doors::Doors;
@@ -307,12 +308,18 @@ fn open(config: &Config, clock: &Clock) -> Result<Opened> {
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
     let mark = Mark::take(&folder)?;
-    let fell_back = fall_back::ready(config, clock.now())?;
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let (fell_back, writer, reader) =
+        take_up(config, clock).map_err(|e| with_way_back(e, config, clock.now()))?;
     if let Some(latest) = reader.latest_instant()? {
         clock.knows(latest);
     }
     Ok((writer, reader, mark, fell_back))
+}
+
+fn take_up(config: &Config, clock: &Clock) -> Result<(Option<FellBack>, Writer, Reader)> {
+    let fell_back = fall_back::ready(config, clock.now())?;
+    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    Ok((fell_back, writer, reader))
 }
 
 /// What addresses in notices are made from; `None` where the page has none. The key is made once.

@@ -24,11 +24,13 @@ base, cookie = sys.argv[1:3]
 session = requests.Session()
 session.headers.update({"cookie": cookie, "origin": base})
 
-# Each with a word of its own first, by which it is found again.
+# Each with a word of its own first, by which it is found again. Short: a name may not be long.
 PAYLOADS = [
-    "{word}\"'><img src=x onerror=zq()><script>zq()</script><zq-tag zq=1>&amp;&lt;]]>--><!--",
-    "{word}\u202e\u2066<svg/onload=zq()>\r\nX-Zq: 1\r\nATTENDEE:zq\r\n\tzq\x07\x1b[31m\u2028=1+1",
-    "{word}\x00",
+    "{word}\"'><img src=x onerror=zq()>",
+    "{word}<script>zq()</script><zq-tag zq=1>",
+    "{word}&lt;b&gt;]]>--><!--\u202e\u2066",
+    "{word}<svg/onload=zq()>\r\nX-Zq: 1\r\nATTENDEE:zq",
+    "{word}\x1b[31m\x07\u2028=1+1\x00",
 ]
 # Ends what the rest is tried on, or the session it is tried in; none takes words.
 LEFT_OUT = re.compile(
@@ -38,9 +40,11 @@ LEFT_OUT = re.compile(
 NOT_TYPED = {"mark", "once"}
 # So that what is tried is not refused for what was left out.
 LIKELY = {
-    "name": "Plain", "original": "1.094", "expected": "1.000", "gravity": "1.050", "mass": "1",
-    "volume": "10", "price": "5", "per": "1",
+    "name": "Plain", "original": "1.094", "expected": "1.000", "gravity": "1.050", "read": "1.050", "mass": "1",
+    "called": "Plain", "volume": "10", "amount": "1", "paid": "5",
 }
+# A box that is not ticked sends nothing.
+TICKED = [("send", "yes")]
 wrong = []
 seen_words = set()
 
@@ -164,46 +168,77 @@ def crawl(more=()):
     return pages
 
 
-def fill(path, action, sent, field, payload):
-    return [
+def fill(sent, field, payload):
+    filled = [
         (name, payload if name == field else value or LIKELY.get(name, ""))
         for name, value, _ in sent
     ]
+    return filled + TICKED
 
 
+def anew(action):
+    """A form like this one of another vessel, where the one there was is used up."""
+    if not action.startswith("/vessel/"):
+        return None
+    name = f"Plain {len(made)}"
+    to = post("/vessel", [("mark", mark), ("name", name)]).headers["location"]
+    made.append(to)
+    if "/batch/" in action:
+        begun = [("mark", mark), ("name", name), ("started", STARTED), ("original", "1.094"), ("volume", "20")]
+        post(f"{to}/batch", begun)
+    tree = look_at(to, session.get(base + to, allow_redirects=False))
+    like = [(new, sent) for new, sent in forms(tree) if pattern(new) == pattern(action)]
+    return like[0] if like else None
+
+
+def post(action, body):
+    answer = session.post(base + action, data=body, allow_redirects=False)
+    look_at(action, answer)
+    return answer
+
+
+def attempt(action, sent, name, words):
+    """Sends the form with these words in one field."""
+    global count
+    count += 1
+    # Each form is good for once, and this is another one.
+    sent = [(n, f"{count:032x}" if n == "once" else value, kind) for n, value, kind in sent]
+    return post(action, fill(sent, name, words))
+
+
+def is_words(name):
+    """Whether any words would be taken there; the rest are numbers, days and choices."""
+    return re.search(r"name|note|called|place|honey|yeast|style|money", name) is not None
+
+
+STARTED = "2026-01-02T12:00"
+made = []
 fields = {}
 count = 0
-# Forms come of what forms made: until no new one is found.
-for _ in range(3):
-    found = 0
+mark = ""
+for payload in PAYLOADS:
+    words = {}
     for path, tree in crawl().items():
         for action, sent in forms(tree) if tree is not None else []:
             if LEFT_OUT.match(action):
                 continue
+            mark = next((value for name, value, _ in sent if name == "mark"), mark)
             for name, _, kind in sent:
                 key = f"{pattern(action)} {name}"
-                if name in NOT_TYPED or key in fields:
+                typed = is_words(name)
+                # What is chosen is tried once, what is typed with everything.
+                if name in NOT_TYPED or key in words or (key in fields and not typed):
                     continue
-                found += 1
-                fields[key] = {"kind": kind, "words": [], "taken": []}
-                for payload in PAYLOADS:
-                    # Each form is good for once.
-                    fresh = session.get(base + path, allow_redirects=False)
-                    again = [s for a, s in forms(look_at(path, fresh)) if a == action] if fresh.ok else []
-                    if not again:
-                        break
-                    count += 1
-                    word = f"zq{count}z"
-                    body = fill(path, action, again[0], name, payload.format(word=word))
-                    answer = session.post(base + action, data=body, allow_redirects=False)
-                    look_at(f"{action} with {name}", answer)
-                    fields[key]["words"].append(word)
-                    fields[key]["taken"].append(answer.status_code)
-    if not found:
-        break
-
-seen_words.clear()
-pages = crawl()
-for key, field in fields.items():
-    field["seen"] = [word in seen_words for word in field.pop("words")]
+                words[key] = f"zq{count}z"
+                said = payload.format(word=words[key])
+                answer = attempt(action, sent, name, said)
+                if is_words(name) and answer.status_code != 303:
+                    like = anew(action)
+                    answer = attempt(*like, name, said) if like else answer
+                field = fields.setdefault(key, {"kind": kind, "taken": 0, "seen": 0})
+                field["taken"] += answer.status_code == 303
+    seen_words.clear()
+    pages = crawl()
+    for key, word in words.items():
+        fields[key]["seen"] += word in seen_words
 print(json.dumps({"pages": sorted(pages), "posts": count, "fields": fields, "wrong": sorted(set(wrong))}))

@@ -22,6 +22,7 @@ mod notify;
 mod pages;
 mod programs;
 mod purity;
+mod security;
 mod shutdown;
 mod story;
 mod tasks;

@@ -19,8 +19,8 @@ use tower_http::timeout::TimeoutLayer;
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
 use crate::{
-    Handle, act, api, assets, calendar, curve, export, fault, headers, icon, intake, live, metrics,
-    page, picture,
+    Handle, act, api, assets, calendar, curve, export, fault, headers, health, icon, intake, live,
+    metrics, page, picture,
 };
 
 /// A form is a few short fields.
@@ -238,6 +238,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/meads/{id}/plan", post(api::write::replan))
         .route("/api/v1/meads/{id}/tasks", post(api::write::answer))
         .route("/api/v1/tasks", get(api::write::tasks))
+        .route("/api/v1/about", get(api::about))
         .route("/api/v1/vessels/{id}", get(api::vessel))
         .route("/api/v1/meads/{id}/card", get(api::card))
         .route("/api/v1/meads", get(api::archive::meads))
@@ -247,7 +248,6 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/openapi.json", get(api::document::openapi))
         .route("/api/v1/card.schema.json", get(api::document::card))
         .route("/metrics", get(metrics::show))
-        .route("/healthz", get(async || "ok"))
         .route("/assets/{hash}/{name}", get(assets::serve))
         .fallback(page::missing)
         .layer(DefaultBodyLimit::max(FORM_LIMIT))
@@ -263,6 +263,9 @@ pub(crate) fn router(app: App) -> Router {
     pages
         .route("/live", get(live::stream))
         .layer(from_fn(fault::tell))
+        // Programs read a word and a status, not the page that says what to do.
+        .route("/healthz", get(health::ready))
+        .route("/healthz/alive", get(health::alive))
         .layer(from_fn(headers::secure))
         .with_state(app)
 }

@@ -20,6 +20,7 @@ mod fault;
 mod form;
 mod found;
 mod headers;
+mod health;
 mod icon;
 mod intake;
 pub mod link;

@@ -7,6 +7,7 @@ pub mod fall_back;
 pub(crate) mod folder;
 mod keeping;
 pub mod restore;
+pub mod way_back;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;

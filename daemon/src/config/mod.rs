@@ -17,6 +17,7 @@ use serde::Deserialize;
 
 use crate::backup::BackupConfig;
 use crate::heartbeat::HeartbeatConfig;
+use crate::logging::LogConfig;
 use crate::mqtt::broker::BrokerConfig;
 use crate::mqtt::intake::IntakeConfig;
 use crate::notify::NotifyConfig;
@@ -38,6 +39,8 @@ pub struct Config {
     /// Brokers we fetch from, none by default.
     pub broker: Vec<BrokerConfig>,
     pub notify: NotifyConfig,
+    /// The daemon's own log.
+    pub log: LogConfig,
     /// An address called as long as the daemon lives. Default: none.
     pub heartbeat: Option<HeartbeatConfig>,
     pub store: StoreConfig,

@@ -53,6 +53,7 @@ mod words;
 pub mod writer;
 
 pub use error::StoreError;
+pub use migrate::KNOWN as SCHEMA;
 pub use reader::Reader;
 pub use writer::Writer;
 

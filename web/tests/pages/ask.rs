@@ -78,7 +78,8 @@ pub async fn cellar() -> Cellar {
         writer: writer.clone(),
         now: Arc::new(move || Moment(now.load(Ordering::SeqCst))),
         stamp: Arc::new(move || Stamp {
-            wall: Some(Moment(wall.load(Ordering::SeqCst))),
+            wall: Some(Moment(wall.load(Ordering::SeqCst)))
+                .filter(|at| *at >= Moment::EARLIEST_BELIEVABLE),
             monotonic_ms: 0,
         }),
         zone: TimeZone::get("Europe/Warsaw").unwrap(),

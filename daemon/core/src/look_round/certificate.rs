@@ -48,6 +48,11 @@ pub(super) fn line(certificate: &Certificate, now: Moment, style: &Style) -> Lin
                 "Put the files named under [{of}.tls] right. A daemon that runs goes on with the certificate it has until it is restarted."
             ),
         ),
+        // A clock that has lost its time tells nothing of it.
+        InFiles::Pair { until, .. } if now < Moment::EARLIEST_BELIEVABLE => Line {
+            says: format!("It is good until {}.", day(*until)),
+            ..line
+        },
         InFiles::Pair { until, .. } if *until < now => {
             line.broken(format!("It ended {}: nobody who checks it comes in.", day(*until)), renew)
         }
