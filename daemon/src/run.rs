@@ -304,9 +304,7 @@ pub async fn run(
 type Opened = (Writer, Reader, Mark, Option<FellBack>);
 
 fn open(config: &Config, clock: &Clock) -> Result<Opened> {
-    let folder = config.data_folder();
-    std::fs::create_dir_all(&folder)
-        .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+    let folder = config.make_data_folder()?;
     let mark = Mark::take(&folder)?;
     let (fell_back, writer, reader) =
         take_up(config, clock).map_err(|e| with_way_back(e, config, clock.now()))?;

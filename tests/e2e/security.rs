@@ -166,7 +166,7 @@ fn no_secret_is_in_the_log() {
 
     let log = daemon.process.err.all();
     // It did talk.
-    for word in ["TRACE", "DEBUG", "the page is at"] {
+    for word in ["DEBUG", "the page is at"] {
         assert!(log.iter().any(|line| line.contains(word)), "{word}");
     }
     let cookie = visitor
@@ -274,6 +274,19 @@ fn each_line_of_a_structured_log_is_an_object() {
     }
     let why: Value = serde_json::from_str(lines.last().expect("lines")).expect("JSON");
     assert_eq!(why["level"], "ERROR", "{why}");
+}
+
+/// The hash of the password and the key of the links are in it.
+#[test]
+fn the_data_folder_is_for_its_owner() {
+    use std::os::unix::fs::PermissionsExt;
+    let cellar = Cellar::new();
+    cellar.set_password();
+    let mode = std::fs::metadata(cellar.path("data"))
+        .expect("it was made")
+        .permissions()
+        .mode();
+    assert_eq!(mode & 0o777, 0o700);
 }
 
 #[test]

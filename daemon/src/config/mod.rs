@@ -6,7 +6,9 @@
 
 mod check;
 
+use std::fs::DirBuilder;
 use std::net::{Ipv4Addr, SocketAddr};
+use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -168,6 +170,20 @@ impl Config {
             (None, Some(folder)) if !folder.is_empty() => folder.into(),
             _ => "ebbmark-data".into(),
         }
+    }
+
+    /// Makes the data folder, for its owner alone: passwords' hashes and the key of signed links are in it.
+    /// One that is there stays as it is.
+    ///
+    /// # Errors
+    /// It cannot be made; names it.
+    pub fn make_data_folder(&self) -> Result<PathBuf> {
+        let folder = self.data_folder();
+        let mut made = DirBuilder::new();
+        made.recursive(true).mode(0o700);
+        made.create(&folder)
+            .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+        Ok(folder)
     }
 
     pub fn database(&self) -> PathBuf {

@@ -1,5 +1,7 @@
 //! From an open socket to a greeted client: CONNECT, the checks, CONNACK.
 
+use std::time::Duration;
+
 use mqtt_protocol_core::mqtt::packet::{
     AssignedClientIdentifier, MaximumPacketSize, Packet, Property, ReasonString, ReceiveMaximum,
     SessionExpiryInterval, SharedSubscriptionAvailable, SubscriptionIdentifierAvailable, v3_1_1,
@@ -7,7 +9,7 @@ use mqtt_protocol_core::mqtt::packet::{
 };
 use mqtt_protocol_core::mqtt::result_code::{ConnectReasonCode, ConnectReturnCode, MqttError};
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::time::{Instant, timeout_at};
+use tokio::time::{Instant, sleep, timeout_at};
 
 use super::Shared;
 use super::counts::Refusal;
@@ -19,6 +21,10 @@ use crate::doors::Full;
 
 /// Longest client id taken; it is kept with every message.
 const CLIENT_ID_BYTES: usize = 256;
+
+/// A wrong password is answered so late, its place being held meanwhile: guesses come no faster than
+/// places there are for connections.
+const AFTER_A_GUESS: Duration = Duration::from_secs(1);
 
 pub struct Greeted {
     pub hello: Hello,
@@ -123,6 +129,12 @@ where
         }
         Ok(()) => false,
         Err(why) => {
+            if why == NotServed::WrongCredentials {
+                tokio::select! {
+                    () = sleep(AFTER_A_GUESS) => {}
+                    () = shared.shutdown.cancelled() => {}
+                }
+            }
             wire.send(refusal(hello.v5, why).map_err(SendError::from)?)
                 .await?;
             return Err(why.into());
