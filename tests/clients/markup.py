@@ -232,7 +232,10 @@ for payload in PAYLOADS:
                 words[key] = f"zq{count}z"
                 said = payload.format(word=words[key])
                 answer = attempt(action, sent, name, said)
-                if is_words(name) and answer.status_code != 303:
+                if answer.status_code == 303:
+                    # What changes what is there sends all of it each time.
+                    sent = [(n, said if n == name else v, k) for n, v, k in sent]
+                elif typed:
                     like = anew(action)
                     answer = attempt(*like, name, said) if like else answer
                 field = fields.setdefault(key, {"kind": kind, "taken": 0, "seen": 0})

@@ -212,7 +212,7 @@ fn verdict(answer: Response<ureq::Body>) -> Result<(), String> {
             .headers()
             .get(header::LOCATION)
             .and_then(|to| to.to_str().ok())
-            .map_or_else(|| "an address it did not name".to_owned(), |to| place(to));
+            .map_or_else(|| "an address it did not name".to_owned(), place);
         return Err(format!(
             "answered {status}: moved to {to}; put the new address into the configuration if it is right"
         ));
