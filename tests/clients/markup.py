@@ -40,7 +40,7 @@ LEFT_OUT = re.compile(
 NOT_TYPED = {"mark", "once"}
 # So that what is tried is not refused for what was left out.
 LIKELY = {
-    "name": "Plain", "original": "1.094", "expected": "1.000", "gravity": "1.050", "read": "1.050", "mass": "1",
+    "original": "1.094", "expected": "1.000", "gravity": "1.050", "read": "1.050", "mass": "1",
     "called": "Plain", "volume": "10", "amount": "1", "paid": "5",
 }
 # A box that is not ticked sends nothing.
@@ -152,12 +152,13 @@ def crawl(more=()):
         kind = pattern(path)
         # The same page of many vessels and meads, or with other words looked for, is one page; but of
         # what was typed each must be seen.
-        if path in pages or of_kind.get(kind, 0) >= 12 or path.startswith(("/assets/", "/leave")):
+        if path in pages or of_kind.get(kind, 0) >= 6 or path.startswith(("/assets/", "/leave")):
             continue
         of_kind[kind] = of_kind.get(kind, 0) + 1
         answer = session.get(base + path, allow_redirects=False)
         pages[path] = look_at(path, answer)
-        for element in pages[path].iter() if pages[path] is not None else []:
+        # The newest of a kind stand last, and are looked at first.
+        for element in reversed(list(pages[path].iter())) if pages[path] is not None else []:
             for name in ("href", "src"):
                 to = element.get(name)
                 if isinstance(element.tag, str) and to:
@@ -168,9 +169,14 @@ def crawl(more=()):
     return pages
 
 
+def likely(name):
+    # Two vessels may not have one name.
+    return f"Plain {count}" if name == "name" else LIKELY.get(name, "")
+
+
 def fill(sent, field, payload):
     filled = [
-        (name, payload if name == field else value or LIKELY.get(name, ""))
+        (name, payload if name == field else value or likely(name))
         for name, value, _ in sent
     ]
     return filled + TICKED
@@ -180,7 +186,7 @@ def anew(action):
     """A form like this one of another vessel, where the one there was is used up."""
     if not action.startswith("/vessel/"):
         return None
-    name = f"Plain {len(made)}"
+    name = f"Spare {len(made)}"
     to = post("/vessel", [("mark", mark), ("name", name)]).headers["location"]
     made.append(to)
     if "/batch/" in action:
@@ -216,9 +222,10 @@ made = []
 fields = {}
 count = 0
 mark = ""
+pages = crawl()
 for payload in PAYLOADS:
     words = {}
-    for path, tree in crawl().items():
+    for path, tree in pages.items():
         for action, sent in forms(tree) if tree is not None else []:
             if LEFT_OUT.match(action):
                 continue
@@ -232,10 +239,10 @@ for payload in PAYLOADS:
                 words[key] = f"zq{count}z"
                 said = payload.format(word=words[key])
                 answer = attempt(action, sent, name, said)
-                if answer.status_code == 303:
+                if answer.status_code == 303 and re.search(r"\d", action):
                     # What changes what is there sends all of it each time.
                     sent = [(n, said if n == name else v, k) for n, v, k in sent]
-                elif typed:
+                elif typed and answer.status_code != 303:
                     like = anew(action)
                     answer = attempt(*like, name, said) if like else answer
                 field = fields.setdefault(key, {"kind": kind, "taken": 0, "seen": 0})
