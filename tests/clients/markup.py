@@ -40,7 +40,7 @@ LEFT_OUT = re.compile(
 NOT_TYPED = {"mark", "once"}
 # So that what is tried is not refused for what was left out.
 LIKELY = {
-    "original": "1.094", "expected": "1.000", "gravity": "1.050", "read": "1.050", "mass": "1",
+    "original": "1.094", "expected": "1.000", "gravity": "1.050", "read": "1.050", "sample": "20", "of": "honey", "mass": "1",
     "called": "Plain", "volume": "10", "amount": "1", "paid": "5",
 }
 # A box that is not ticked sends nothing.
@@ -152,7 +152,7 @@ def crawl(more=()):
         kind = pattern(path)
         # The same page of many vessels and meads, or with other words looked for, is one page; but of
         # what was typed each must be seen.
-        if path in pages or of_kind.get(kind, 0) >= 6 or path.startswith(("/assets/", "/leave")):
+        if path in pages or of_kind.get(kind, 0) >= (12 if kind == "/vessel/N" else 6) or path.startswith(("/assets/", "/leave")):
             continue
         of_kind[kind] = of_kind.get(kind, 0) + 1
         answer = session.get(base + path, allow_redirects=False)

@@ -1,5 +1,6 @@
 //! What must not get out does not, and what must be said is.
 
+use std::collections::HashMap;
 use std::process::Command;
 
 use ebbmark_tests::cellar::{Cellar, Daemon, PASSWORD};
@@ -425,18 +426,29 @@ fn nothing_typed_becomes_markup() {
     for line in daemon.process.err.all() {
         assert!(line.starts_with("20") && !line.contains('\u{1b}'), "{line}");
     }
+    let mut of_kind: HashMap<String, usize> = HashMap::new();
     let pages: Vec<Value> = list(&found["pages"])
         .into_iter()
         .filter(|page| {
             let path = page.as_str().unwrap_or_default();
+            // Some of each kind; html5lib has seen all.
+            let kind = path.replace(|c: char| c.is_ascii_digit(), "");
+            let nth = of_kind.entry(kind).or_default();
+            *nth += 1;
             // Files are put away by a browser, not shown.
-            !path.starts_with("/api/")
-                && ![".csv", ".json", ".ics", ".html"]
-                    .iter()
-                    .any(|e| path.contains(e))
+            let is_file = [
+                ".csv",
+                ".json",
+                ".ics",
+                ".html",
+                ".png",
+                ".webmanifest",
+                "/metrics",
+            ];
+            *nth <= 4 && !path.starts_with("/api/") && !is_file.iter().any(|end| path.contains(end))
         })
         .collect();
-    assert!(pages.len() > 40, "{pages:?}");
+    assert!(pages.len() > 20, "{pages:?}");
     let paths = Value::from(pages).to_string();
     browse_with(
         "markup.mjs",
