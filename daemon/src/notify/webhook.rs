@@ -378,18 +378,49 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn secrets_come_from_files_and_are_not_shown() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), "fennel \"and\" honey\n").unwrap();
+        let mut sink = sink::http(0).await;
+        let text = format!(
+            "secrets = {{ key = {:?} }}\nheaders = {{ x-key = \"{{{{secret.key}}}}\" }}\nbody = '{{\"k\": \"{{{{secret.key}}}}\"}}'",
+            file.path()
+        );
+        sink.answer(&["200 OK", "403 Forbidden for fennel \"and\" honey"]);
+        call(&config(sink.port, &text)).await.unwrap();
+        let came = sink.came.recv().await.unwrap();
+        assert!(
+            came.head.contains("x-key: fennel \"and\" honey"),
+            "{}",
+            came.head
+        );
+        assert!(
+            came.body.contains(r#"{"k": "fennel \"and\" honey"}"#),
+            "{}",
+            came.body
+        );
+        let shown = format!("{:?}", config(sink.port, &text));
+        assert!(
+            !shown.contains("s3cret") && !shown.contains("fennel"),
+            "{shown}"
+        );
+        let unknown = config(sink.port, &text.replace("{{secret.key}}", "{{secret.kee}}"));
+        assert!(Webhook::new(&unknown).is_err_and(|e| e.contains("secret.kee")));
+    }
+
+    #[tokio::test]
     async fn a_redirect_is_told_not_followed() {
         let mut elsewhere = sink::http(0).await;
         let sink = sink::http(0).await;
-        let to = format!("http://127.0.0.1:{}/", elsewhere.port);
+        let to = format!("http://127.0.0.1:{}", elsewhere.port);
         sink.answer(&[
-            &format!("302 Found\r\nLocation: {to}"),
-            &format!("307 Temporary Redirect\r\nLocation: {to}"),
+            &format!("302 Found\r\nLocation: {to}/in?key=s3cret"),
+            &format!("307 Temporary Redirect\r\nLocation: {to}/in?key=s3cret"),
         ]);
         let config = config(sink.port, "");
         for _ in 0..2 {
             let error = call(&config).await.unwrap_err();
-            assert!(error.contains(&to), "{error}");
+            assert!(error.contains(&to) && !error.contains("s3cret"), "{error}");
         }
         assert!(elsewhere.came.try_recv().is_err());
     }
