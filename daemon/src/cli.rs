@@ -2,12 +2,12 @@
 
 use std::path::PathBuf;
 use std::process::ExitCode;
+use std::sync::LazyLock;
 use std::time::Duration;
 
 use anyhow::{Context, Result};
 use clap::{Parser, Subcommand};
 use tokio_util::sync::CancellationToken;
-use tracing_subscriber::EnvFilter;
 
 use crate::backup::{self, BackupArgs, RestoreArgs};
 use crate::clock::Clock;
@@ -15,15 +15,25 @@ use crate::config::Config;
 use crate::demo::{self, DemoArgs};
 use crate::hand::{self, HandArgs, ImportArgs};
 use crate::log::{self, LogArgs};
+use crate::logging::{self, Form};
 use crate::look_round::{self, LookRoundArgs};
 use crate::reckon::{self, ReckonArgs};
 use crate::replay::{self, ReplayArgs};
 use crate::run::Listening;
 use crate::{password, run, ways};
 
+/// The program's version and that of the database it writes.
+static VERSION: LazyLock<String> = LazyLock::new(|| {
+    format!(
+        "{} (schema {})",
+        env!("CARGO_PKG_VERSION"),
+        ebbmark_store::SCHEMA
+    )
+});
+
 /// Watches a mead cellar: tells when gravity has truly stopped falling, and what may be done next.
 #[derive(Parser, Debug)]
-#[command(version)]
+#[command(version = VERSION.as_str())]
 pub struct Arguments {
     /// The configuration file; without one the defaults hold.
     #[arg(long, global = true, value_name = "FILE.toml")]
@@ -59,52 +69,46 @@ enum Command {
 const PACE: Duration = Duration::from_secs(2);
 
 pub fn run(arguments: Arguments) -> ExitCode {
-    tracing_subscriber::fmt()
-        .with_env_filter(
-            EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info")),
-        )
-        .with_target(false)
-        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
-        .with_writer(std::io::stderr)
-        .init();
-    match dispatch(&arguments) {
+    let config = Config::load(arguments.config.as_deref());
+    // Who types a command reads its answer; a service's log may be read by a program.
+    let form = match (&arguments.command, &config) {
+        (Command::Run, Ok(config)) => config.log.form,
+        _ => Form::Text,
+    };
+    logging::begin(form);
+    match dispatch(&arguments.command, config) {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => {
-            eprintln!("ebbmark: {e:#}");
+            logging::last_word(form, &e);
             ExitCode::FAILURE
         }
     }
 }
 
-fn dispatch(arguments: &Arguments) -> Result<()> {
-    // Both TLS users (mail and webhooks, brokers) share one provider; a second would be a panic.
+fn dispatch(command: &Command, config: Result<Config>) -> Result<()> {
+    // All who speak TLS share one provider; a second would be a panic.
     let _ = rustls::crypto::ring::default_provider().install_default();
-    let config = || Config::load(arguments.config.as_deref());
-    match &arguments.command {
+    match command {
         Command::Replay(args) => replay::run(args),
-        Command::Reckon(args) => reckon::run(&config()?, args),
-        Command::Password => password::run(&config()?),
-        Command::Hand(args) => hand::hand(&config()?, args),
-        Command::Log(args) => log::run(&config()?, args),
-        Command::Import(args) => hand::import(&config()?, args),
-        Command::CheckConfig => {
-            config()?;
-            println!("The configuration is sound.");
-            Ok(())
-        }
+        Command::Reckon(args) => reckon::run(&config?, args),
+        Command::Password => password::run(&config?),
+        Command::Hand(args) => hand::hand(&config?, args),
+        Command::Log(args) => log::run(&config?, args),
+        Command::Import(args) => hand::import(&config?, args),
+        Command::CheckConfig => check(&config?),
         Command::LookRound(args) => {
             let now = Clock::system().now();
-            runtime()?.block_on(look_round::run(config(), args, now))
+            runtime()?.block_on(look_round::run(config, args, now))
         }
-        Command::Backup(args) => backup::run(&config()?, args, Clock::system().now()),
-        Command::Restore(args) => backup::restore::run(&config()?, args, Clock::system().now()),
+        Command::Backup(args) => backup::run(&config?, args, Clock::system().now()),
+        Command::Restore(args) => backup::restore::run(&config?, args, Clock::system().now()),
         Command::TestNotice { way } => {
-            let config = config()?;
+            let config = config?;
             let now = Clock::system().now();
             runtime()?.block_on(ways::test(&config.notify, way.as_deref(), now))
         }
         Command::Run => {
-            let config = config()?;
+            let config = config?;
             runtime()?.block_on(async {
                 let shutdown = stop_signal()?;
                 run::run(config, Clock::system(), PACE, shutdown, started).await
@@ -115,6 +119,21 @@ fn dispatch(arguments: &Arguments) -> Result<()> {
             demo::run(args, shutdown).await
         }),
     }
+}
+
+fn check(config: &Config) -> Result<()> {
+    let looked = config.look_at_files();
+    if !looked.problems.is_empty() {
+        anyhow::bail!(
+            "what the configuration names cannot be used:\n  {}",
+            looked.problems.join("\n  ")
+        );
+    }
+    println!("The configuration is sound.");
+    for unseen in looked.unseen {
+        println!("Not looked at: {unseen}");
+    }
+    Ok(())
 }
 
 /// Two threads are plenty: the work that takes time runs on blocking threads.
@@ -130,12 +149,22 @@ fn started(listening: Listening) {
     for page in &listening.page {
         tracing::info!("the page is at http://{page}/");
     }
+    for page in &listening.page_over_tls {
+        tracing::info!("the page is at https://{page}/");
+    }
     for intake in &listening.intake {
         tracing::info!("floats may publish to mqtt://{intake}");
     }
-    if let (Some(code), Some(page)) = (&listening.start_code, listening.page.first()) {
+    for intake in &listening.intake_over_tls {
+        tracing::info!("floats may publish to mqtts://{intake}");
+    }
+    let at = |scheme: &str, all: &[std::net::SocketAddr]| {
+        all.first().map(|address| format!("{scheme}://{address}"))
+    };
+    let page = at("http", &listening.page).or_else(|| at("https", &listening.page_over_tls));
+    if let (Some(code), Some(page)) = (&listening.start_code, page) {
         tracing::info!(
-            "no password is set yet: only this board reaches the page, and nothing can be changed there. Set one at http://{page}/start with the code {code}, or with `ebbmark password` (giving the same --config if the daemon has one)"
+            "no password is set yet: only this board reaches the page, and nothing can be changed there. Set one at {page}/start with the code {code}, or with `ebbmark password` (giving the same --config if the daemon has one)"
         );
     }
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);

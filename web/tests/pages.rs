@@ -25,6 +25,9 @@ mod entering;
 #[path = "pages/glance.rs"]
 mod glance;
 #[cfg(test)]
+#[path = "pages/health.rs"]
+mod health;
+#[cfg(test)]
 #[path = "pages/intake.rs"]
 mod intake;
 #[cfg(test)]

@@ -22,9 +22,7 @@ pub struct RestoreArgs {
 /// # Errors
 /// A daemon runs, or the copy is not good; nothing was changed then.
 pub fn run(config: &Config, args: &RestoreArgs, now: Moment) -> Result<()> {
-    let (data, database) = (config.data_folder(), config.database());
-    std::fs::create_dir_all(&data)
-        .with_context(|| format!("the data folder {} cannot be made", data.display()))?;
+    let (data, database) = (config.make_data_folder()?, config.database());
     let same = |a: &Path, b: &Path| {
         a.canonicalize()
             .ok()

@@ -6,7 +6,9 @@
 
 mod check;
 
+use std::fs::DirBuilder;
 use std::net::{Ipv4Addr, SocketAddr};
+use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -19,9 +21,12 @@ use serde::Deserialize;
 
 use crate::backup::BackupConfig;
 use crate::heartbeat::HeartbeatConfig;
+use crate::logging::LogConfig;
 use crate::mqtt::broker::BrokerConfig;
 use crate::mqtt::intake::IntakeConfig;
 use crate::notify::NotifyConfig;
+use crate::secret::SecretFile;
+use crate::tls::TlsConfig;
 
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
@@ -38,6 +43,8 @@ pub struct Config {
     /// Brokers we fetch from, none by default.
     pub broker: Vec<BrokerConfig>,
     pub notify: NotifyConfig,
+    /// The daemon's own log.
+    pub log: LogConfig,
     /// An address called as long as the daemon lives. Default: none.
     pub heartbeat: Option<HeartbeatConfig>,
     pub store: StoreConfig,
@@ -56,6 +63,8 @@ pub struct PageConfig {
     /// How the maker reaches the page, such as `https://cellar.example.org`: what links in notices
     /// begin with. Default: none, and notices carry no links.
     pub address: Option<String>,
+    /// Addresses where TLS is spoken, besides. Default: none.
+    pub tls: Option<TlsConfig>,
     /// A proxy in front speaks TLS: cookies are then marked to be sent over TLS only.
     pub behind_tls: bool,
 }
@@ -65,8 +74,17 @@ impl Default for PageConfig {
         PageConfig {
             listen: vec![(Ipv4Addr::LOCALHOST, 8420).into()],
             address: None,
+            tls: None,
             behind_tls: false,
         }
+    }
+}
+
+impl PageConfig {
+    /// All addresses, in the clear and over TLS.
+    pub fn addresses(&self) -> impl Iterator<Item = &SocketAddr> {
+        let over_tls = self.tls.iter().flat_map(|tls| &tls.listen);
+        self.listen.iter().chain(over_tls)
     }
 }
 
@@ -179,12 +197,53 @@ impl Config {
         Ok(config)
     }
 
+    /// Every file that holds a secret, with what needs it in words.
+    pub fn secrets(&self) -> Vec<(String, &SecretFile)> {
+        let of_intake = self.intake.credentials.iter();
+        let of_intake = of_intake.map(|c| ("password of the intake".to_owned(), &c.password_file));
+        let of_brokers = self.broker.iter().filter_map(|broker| {
+            let credentials = broker.credentials.as_ref()?;
+            Some((
+                format!("password of broker {}", broker.name),
+                &credentials.password_file,
+            ))
+        });
+        let of_mail = self.notify.mail.iter();
+        let of_mail = of_mail.map(|m| ("password of mail".to_owned(), &m.password_file));
+        let passwords = of_intake.chain(of_brokers).chain(of_mail);
+        let of_calls = self.notify.webhook.iter().flat_map(|(name, hook)| {
+            let each = hook.secrets.iter();
+            each.map(move |(secret, file)| (format!("{secret} of webhook {name}"), file))
+        });
+        let of_heartbeat = self.heartbeat.iter().flat_map(|h| &h.secrets);
+        let of_heartbeat = of_heartbeat.map(|(s, file)| (format!("{s} of the heartbeat"), file));
+        passwords
+            .filter_map(|(of, file)| Some((of, file.as_ref()?)))
+            .chain(of_calls)
+            .chain(of_heartbeat)
+            .collect()
+    }
+
     pub fn data_folder(&self) -> PathBuf {
         match (&self.data_folder, std::env::var_os("STATE_DIRECTORY")) {
             (Some(folder), _) => folder.clone(),
             (None, Some(folder)) if !folder.is_empty() => folder.into(),
             _ => "ebbmark-data".into(),
         }
+    }
+
+    /// Makes the data folder, for its owner alone: passwords' hashes and the key of signed links are in it.
+    /// One that is there stays as it is.
+    ///
+    /// # Errors
+    /// It cannot be made; names it.
+    pub fn make_data_folder(&self) -> Result<PathBuf> {
+        let folder = self.data_folder();
+        let mut made = DirBuilder::new();
+        made.recursive(true).mode(0o700);
+        made.create(&folder)
+            .with_context(|| format!("cannot make the data folder {}", folder.display()))?;
+        Ok(folder)
     }
 
     pub fn database(&self) -> PathBuf {

@@ -5,13 +5,17 @@ use std::net::{SocketAddr, TcpListener};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
-use ebbmark_core::look_round::{Backups, Door, Folder, Last, PasswordFile, Permissions, Port};
+use ebbmark_core::look_round::{
+    Backups, Certificate, Door, Folder, InFiles, Last, PasswordFile, Permissions, Port,
+};
 
 use ebbmark_core::time::Moment;
 
 use crate::backup::folder as copies;
 use crate::config::Config;
 use crate::mark;
+use crate::secret::{SecretError, SecretFile};
+use crate::tls::{Pair, TlsError};
 
 /// Enough that a full disk shows.
 const TRIED_BYTES: usize = 64 * 1024;
@@ -79,50 +83,55 @@ pub fn aside(database: &Path) -> Vec<String> {
 }
 
 pub fn password_files(config: &Config) -> Vec<PasswordFile> {
-    let intake = config
-        .intake
-        .credentials
-        .iter()
-        .map(|c| ("the intake".to_owned(), &c.password_file));
-    let brokers = config.broker.iter().filter_map(|broker| {
-        let credentials = broker.credentials.as_ref()?;
-        Some((
-            format!("broker {}", broker.name),
-            &credentials.password_file,
-        ))
-    });
-    let mail = config
-        .notify
-        .mail
-        .iter()
-        .map(|m| ("mail".to_owned(), &m.password_file));
-    intake
-        .chain(brokers)
-        .chain(mail)
-        .filter_map(|(of, path)| {
-            let path = path.as_deref()?;
-            Some(PasswordFile {
-                of,
-                path: path.display().to_string(),
-                permissions: permissions(path),
-            })
-        })
-        .collect()
+    let keys = config
+        .tls()
+        .map(|(of, tls)| (format!("key of the {of}"), &tls.key_file));
+    let all = config.secrets().into_iter().chain(keys);
+    all.map(|(of, file)| PasswordFile {
+        of,
+        // Systemd's folder is more than the maker wrote, and where it is nothing is to be changed.
+        path: file.to_string(),
+        permissions: permissions(file),
+    })
+    .collect()
 }
 
-fn permissions(path: &Path) -> Permissions {
-    let read = std::fs::read_to_string(path)
-        .and_then(|text| Ok((text, std::fs::metadata(path)?.permissions().mode())));
-    match read {
-        Err(e) => Permissions::Unreadable(e.to_string()),
-        Ok((text, _)) if text.lines().next().unwrap_or_default().is_empty() => Permissions::Empty,
-        Ok((_, mode)) => Permissions::Mode(mode & 0o777),
+fn permissions(file: &SecretFile) -> Permissions {
+    match (file, file.first_line()) {
+        (_, Err(SecretError::NotByService(_))) => Permissions::NotHere,
+        (_, Err(SecretError::Empty(_))) => Permissions::Empty,
+        (_, Err(SecretError::Unreadable { cause, .. })) => {
+            Permissions::Unreadable(cause.to_string())
+        }
+        (_, Err(e)) => Permissions::Unreadable(e.to_string()),
+        (SecretFile::HandedOver(_), Ok(_)) => Permissions::HandedOver,
+        (SecretFile::At(path), Ok(_)) => match std::fs::metadata(path) {
+            Ok(found) => Permissions::Mode(found.permissions().mode() & 0o777),
+            Err(e) => Permissions::Unreadable(e.to_string()),
+        },
     }
 }
 
+pub fn certificates(config: &Config) -> Vec<Certificate> {
+    let found = |tls| match Pair::load(tls) {
+        Ok(Pair { validity, .. }) => InFiles::Pair {
+            from: validity.from,
+            until: validity.until,
+        },
+        Err(TlsError::File(e @ SecretError::NotByService(_))) => InFiles::NotHere(e.to_string()),
+        Err(e) => InFiles::Unusable(e.to_string()),
+    };
+    let each = config.tls();
+    each.map(|(of, tls)| Certificate {
+        of,
+        found: found(tls),
+    })
+    .collect()
+}
+
 pub fn doors(config: &Config, folder: &Path) -> Vec<Door> {
-    let page = config.page.listen.iter().map(|a| ("page", a));
-    let intake = config.intake.listen.iter().map(|a| ("intake", a));
+    let page = config.page.addresses().map(|a| ("page", a));
+    let intake = config.intake.addresses().map(|a| ("intake", a));
     let runs = mark::is_kept(folder);
     page.chain(intake)
         // Port 0 is whichever is free.

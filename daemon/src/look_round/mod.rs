@@ -118,6 +118,7 @@ fn here(config: &Config, now: Moment, patience: Duration) -> (Found, TimeZone, P
         aside: board::aside(&config.database()),
         daemon_runs: mark::is_kept(&folder),
         password_files: board::password_files(config),
+        certificates: board::certificates(config),
         doors: board::doors(config, &folder),
         errands: Vec::new(),
         address: address(config),

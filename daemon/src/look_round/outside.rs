@@ -10,6 +10,7 @@ use tokio::task::JoinSet;
 use tokio::time::timeout;
 
 use crate::config::Config;
+use crate::heartbeat::Heartbeat;
 use crate::mqtt::broker::{self, BrokerConfig, NotTaken};
 use crate::notify::{Mail, NotReached, Webhook, target};
 
@@ -54,7 +55,9 @@ pub async fn all(config: &Config) -> Vec<Errand> {
     if let Some(heartbeat) = &config.heartbeat {
         let (host, port) = called(&heartbeat.url);
         // A beat would say that the daemon lives.
-        start(To::Heartbeat, String::new(), host, port, Speak::No);
+        let speak =
+            Heartbeat::new(heartbeat).map_or_else(|e| Speak::Not(e.to_string()), |_| Speak::No);
+        start(To::Heartbeat, String::new(), host, port, speak);
     }
     let mut done = under_way.join_all().await;
     done.sort_by_key(|(number, _)| *number);

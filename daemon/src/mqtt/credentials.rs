@@ -1,9 +1,10 @@
 //! A user name and a password, the password written down or kept in a file of its own.
 
 use std::fmt;
-use std::path::PathBuf;
 
 use serde::Deserialize;
+
+use crate::secret::{SecretError, SecretFile};
 
 /// As written in the configuration. Exactly one of `password` and `password-file` is given.
 #[derive(Clone, Deserialize, PartialEq, Eq)]
@@ -14,7 +15,7 @@ pub struct Credentials {
     pub password: Option<String>,
     /// The first line of this file is the password.
     #[serde(default)]
-    pub password_file: Option<PathBuf>,
+    pub password_file: Option<SecretFile>,
 }
 
 /// Ready for use.
@@ -32,11 +33,8 @@ pub enum CredentialsError {
     TwoPasswords(String),
     #[error("user name or password is empty; give both")]
     Empty,
-    #[error("cannot read the password file {path}: {cause}")]
-    Unreadable {
-        path: PathBuf,
-        cause: std::io::Error,
-    },
+    #[error("password-file: {0}")]
+    File(#[from] SecretError),
 }
 
 impl Credentials {
@@ -47,7 +45,7 @@ impl Credentials {
     pub fn resolve(&self) -> Result<Secret, CredentialsError> {
         let password = match (&self.password, &self.password_file) {
             (Some(password), None) => password.clone(),
-            (None, Some(path)) => first_line(path)?,
+            (None, Some(path)) => path.first_line()?,
             (None, None) => return Err(CredentialsError::NoPassword(self.user.clone())),
             (Some(_), Some(_)) => return Err(CredentialsError::TwoPasswords(self.user.clone())),
         };
@@ -59,14 +57,6 @@ impl Credentials {
             password,
         })
     }
-}
-
-fn first_line(path: &PathBuf) -> Result<String, CredentialsError> {
-    let text = std::fs::read_to_string(path).map_err(|cause| CredentialsError::Unreadable {
-        path: path.clone(),
-        cause,
-    })?;
-    Ok(text.lines().next().unwrap_or_default().to_owned())
 }
 
 // Passwords must not reach a log through `{:?}`.
@@ -89,9 +79,11 @@ impl fmt::Debug for Secret {
 
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
+
     use super::*;
 
-    fn credentials(password: Option<&str>, file: Option<PathBuf>) -> Credentials {
+    fn credentials(password: Option<&str>, file: Option<SecretFile>) -> Credentials {
         Credentials {
             user: "cellar".into(),
             password: password.map(str::to_owned),
@@ -116,14 +108,14 @@ mod tests {
             Err(CredentialsError::NoPassword(_))
         ));
         assert!(matches!(
-            credentials(Some("a"), Some("b".into())).resolve(),
+            credentials(Some("a"), Some(Path::new("b").into())).resolve(),
             Err(CredentialsError::TwoPasswords(_))
         ));
         assert!(matches!(
             credentials(Some(""), None).resolve(),
             Err(CredentialsError::Empty)
         ));
-        let gone = credentials(None, Some("/nonexistent/password".into()))
+        let gone = credentials(None, Some(Path::new("/nonexistent/password").into()))
             .resolve()
             .unwrap_err();
         assert!(gone.to_string().contains("/nonexistent/password"));

@@ -18,19 +18,23 @@
 //!
 //! [notify.webhook.phone]      # as many as are wanted, each with a name of its own
 //! url = "https://push.example.org/cellar"
-//! headers = { authorization = "Bearer 0123456789" }
+//! secrets = { phone = "/etc/ebbmark/phone-token" }
+//! headers = { authorization = "Bearer {{secret.phone}}" }
 //! body = '{"message":"{{title}}"}'
 //! ```
 
 use std::collections::BTreeMap;
+use std::fmt;
 use std::net::IpAddr;
 use std::path::PathBuf;
 
 use ebbmark_core::time::Span;
 use lettre::message::Mailbox;
-use serde::{Deserialize, Serialize};
+use serde::Deserialize;
 
+use super::secrets::Secrets;
 use super::webhook;
+use crate::secret::SecretFile;
 
 /// Names of the ways out that are not webhooks.
 pub const LOG: &str = "log";
@@ -38,7 +42,7 @@ pub const MQTT: &str = "mqtt";
 pub const MAIL: &str = "mail";
 
 /// How the maker is told.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(default, rename_all = "kebab-case", deny_unknown_fields)]
 pub struct NotifyConfig {
     /// A line in the daemon's log for each notice. Default: yes.
@@ -71,7 +75,7 @@ impl Default for NotifyConfig {
     }
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct MailConfig {
     /// The mail server that takes our mail.
@@ -91,7 +95,7 @@ pub struct MailConfig {
     pub user: Option<String>,
     /// File whose first line is the password. Needed with `user`.
     #[serde(default)]
-    pub password_file: Option<PathBuf>,
+    pub password_file: Option<SecretFile>,
     /// Certificates (PEM) to trust besides this machine's, for a mail server of one's own.
     /// Default: none.
     #[serde(default)]
@@ -101,7 +105,7 @@ pub struct MailConfig {
     pub to: Vec<String>,
 }
 
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Security {
     /// Begins in the clear and insists on TLS before anything is said.
@@ -112,11 +116,15 @@ pub enum Security {
     None,
 }
 
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, PartialEq, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub struct WebhookConfig {
     /// `https://…` or `http://…`.
     pub url: String,
+    /// Files whose first lines stand for `{{secret.NAME}}` in the address, the headers and the body.
+    /// Default: none.
+    #[serde(default)]
+    pub secrets: BTreeMap<String, SecretFile>,
     /// Default: `POST`.
     #[serde(default)]
     pub method: Method,
@@ -134,13 +142,23 @@ pub struct WebhookConfig {
     pub body: String,
 }
 
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "UPPERCASE")]
 pub enum Method {
     #[default]
     Post,
     Put,
     Patch,
+}
+
+// Address, headers and body may hold secrets, which must not reach a log through `{:?}`.
+impl fmt::Debug for WebhookConfig {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("WebhookConfig")
+            .field("method", &self.method)
+            .field("secrets", &self.secrets)
+            .finish_non_exhaustive()
+    }
 }
 
 fn default_body() -> String {
@@ -243,12 +261,10 @@ impl MailConfig {
 impl WebhookConfig {
     fn check(&self) -> Vec<String> {
         let mut problems = Vec::new();
-        // The address itself may hold a secret, so it is not repeated.
-        if webhook::target(&self.url).is_none() {
-            problems.push("url: not an address like https://host/path".to_owned());
-        }
-        problems.extend(webhook::headers(self).err());
-        if let Err(problem) = webhook::body(self) {
+        let secrets = Secrets::unread(&self.secrets);
+        problems.extend(webhook::url(&self.url, &secrets).err());
+        problems.extend(webhook::headers(self, &secrets).err());
+        if let Err(problem) = webhook::body(self, &secrets) {
             problems.push(format!("body: {problem}"));
         }
         problems

@@ -1,7 +1,6 @@
 //! Mail through the maker's own mail server.
 
 use std::fmt::Write;
-use std::fs;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use ebbmark_core::show;
@@ -64,12 +63,9 @@ impl Mail {
             .hello_name(ClientId::Domain(from.email.domain().to_owned()))
             .timeout(Some(TIMEOUT));
         if let (Some(user), Some(path)) = (&config.user, &config.password_file) {
-            let text = fs::read_to_string(path)
-                .map_err(|e| format!("password-file: cannot read {}: {e}", path.display()))?;
-            let password = text.lines().next().unwrap_or_default().to_owned();
-            if password.is_empty() {
-                return Err(format!("password-file: {} is empty", path.display()));
-            }
+            let password = path
+                .first_line()
+                .map_err(|e| format!("password-file: {e}"))?;
             server = server.credentials(Credentials::new(user.clone(), password));
         }
         Ok(Mail {
@@ -204,6 +200,9 @@ fn plain(letter: &Letter, now: Moment, style: &Style<'_>) -> String {
 
 #[cfg(test)]
 mod tests {
+    use std::fs;
+    use std::path::Path;
+
     use jiff::tz::TimeZone;
 
     use super::*;
@@ -344,7 +343,7 @@ mod tests {
         fs::write(file.path(), "honey\n").unwrap();
         let config = MailConfig {
             user: Some("cellar".to_owned()),
-            password_file: Some(file.path().to_owned()),
+            password_file: Some(file.path().into()),
             ..config(sink.port)
         };
         Mail::new(&config)
@@ -365,7 +364,7 @@ mod tests {
     async fn what_is_wrong_is_named_at_the_start() {
         let missing = MailConfig {
             user: Some("cellar".to_owned()),
-            password_file: Some("/nowhere/password".into()),
+            password_file: Some(Path::new("/nowhere/password").into()),
             ..config(25)
         };
         let error = Mail::new(&missing).err().unwrap();

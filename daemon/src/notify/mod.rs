@@ -14,6 +14,7 @@ mod job;
 mod letter;
 mod mail;
 pub mod mqtt;
+mod secrets;
 mod template;
 mod trust;
 mod way;
@@ -40,8 +41,9 @@ use tokio_util::sync::CancellationToken;
 
 pub use config::NotifyConfig;
 pub use mail::{Mail, NotReached};
+pub use secrets::Secrets;
 pub use way::{NotReady, Publish, Way, ways};
-pub use webhook::{Webhook, in_words, target};
+pub use webhook::{Webhook, in_words, place, target, url};
 
 /// The ways, of `all` there are, that the maker wants a notice to go by.
 ///

@@ -3,6 +3,7 @@
 use std::fmt::Write;
 
 use super::letter::{Letter, one_line};
+use super::secrets::{Hidden, Secrets};
 
 /// A body that has been looked through: every placeholder in it is known.
 #[derive(Clone, Debug, PartialEq)]
@@ -12,6 +13,7 @@ pub struct Template(Vec<Part>);
 enum Part {
     Text(String),
     Field(Field),
+    Secret(Hidden),
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,31 +55,32 @@ pub enum Escape {
 impl Template {
     /// # Errors
     /// A placeholder that is not known, or is not closed; names it.
-    pub fn parse(text: &str) -> Result<Template, String> {
+    pub fn parse(text: &str, secrets: &Secrets) -> Result<Template, String> {
         let mut parts = Vec::new();
         let mut rest = text;
         while let Some((before, after)) = rest.split_once("{{") {
             let (name, after) = after
                 .split_once("}}")
                 .ok_or_else(|| format!("a placeholder is not closed: \"{{{{{}\"", first(after)))?;
-            let name = name.trim();
-            let field = FIELDS
-                .iter()
-                .find(|(known, _)| *known == name)
-                .map(|(_, field)| *field)
-                .ok_or_else(|| {
-                    let known: Vec<_> = FIELDS.iter().map(|(n, _)| *n).collect();
-                    format!(
-                        "unknown placeholder \"{{{{{name}}}}}\"; there are {}",
-                        known.join(", ")
-                    )
-                })?;
             parts.push(Part::Text(before.to_owned()));
-            parts.push(Part::Field(field));
+            parts.push(placeholder(name.trim(), secrets)?);
             rest = after;
         }
         parts.push(Part::Text(rest.to_owned()));
         Ok(Template(parts))
+    }
+
+    /// What it says where nothing of a notice stands in it.
+    ///
+    /// # Errors
+    /// Something of a notice does.
+    pub fn alone(&self) -> Result<String, String> {
+        let each = self.0.iter().map(|part| match part {
+            Part::Text(text) => Ok(text.as_str()),
+            Part::Secret(secret) => Ok(secret.show()),
+            Part::Field(_) => Err("only secrets can be filled in here".to_owned()),
+        });
+        each.collect()
     }
 
     pub fn fill(&self, letter: &Letter, escape: Escape) -> String {
@@ -86,6 +89,10 @@ impl Template {
             let field = match part {
                 Part::Text(text) => {
                     out.push_str(text);
+                    continue;
+                }
+                Part::Secret(secret) => {
+                    put(&mut out, secret.show(), escape);
                     continue;
                 }
                 Part::Field(field) => field,
@@ -105,19 +112,43 @@ impl Template {
                 Field::Link => letter.link.clone().unwrap_or_default(),
                 Field::Answer => letter.answer().unwrap_or_default().to_owned(),
             };
-            match escape {
-                Escape::None => out.push_str(&value),
-                Escape::Line => out.push_str(&one_line(&value)),
-                Escape::Form => out.push_str(&encoded(&value)),
-                Escape::Json if is_number => out.push_str(&value),
-                Escape::Json => {
-                    let quoted = serde_json::Value::String(value).to_string();
-                    let inner = quoted.strip_prefix('"').and_then(|q| q.strip_suffix('"'));
-                    out.push_str(inner.expect("a serialised string stands in quotes"));
-                }
+            if is_number {
+                out.push_str(&value);
+            } else {
+                put(&mut out, &value, escape);
             }
         }
         out
+    }
+}
+
+fn placeholder(name: &str, secrets: &Secrets) -> Result<Part, String> {
+    if let Some((_, field)) = FIELDS.iter().find(|(known, _)| *known == name) {
+        return Ok(Part::Field(*field));
+    }
+    let secret = name
+        .strip_prefix("secret.")
+        .and_then(|name| secrets.get(name));
+    secret.cloned().map(Part::Secret).ok_or_else(|| {
+        let known = FIELDS.iter().map(|(n, _)| (*n).to_owned());
+        let known = known.chain(secrets.names().map(|n| format!("secret.{n}")));
+        format!(
+            "unknown placeholder \"{{{{{name}}}}}\"; there are {}",
+            known.collect::<Vec<_>>().join(", ")
+        )
+    })
+}
+
+fn put(out: &mut String, value: &str, escape: Escape) {
+    match escape {
+        Escape::None => out.push_str(value),
+        Escape::Line => out.push_str(&one_line(value)),
+        Escape::Form => out.push_str(&encoded(value)),
+        Escape::Json => {
+            let quoted = serde_json::Value::from(value).to_string();
+            let inner = quoted.strip_prefix('"').and_then(|q| q.strip_suffix('"'));
+            out.push_str(inner.expect("a serialised string stands in quotes"));
+        }
     }
 }
 
@@ -142,6 +173,10 @@ fn first(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn parse(text: &str) -> Result<Template, String> {
+        Template::parse(text, &Secrets::default())
+    }
     use ebbmark_core::notice::NoticeKind;
     use ebbmark_core::time::Moment;
     use ebbmark_core::units::Gravity;
@@ -162,7 +197,7 @@ mod tests {
 
     #[test]
     fn values_go_in_and_are_not_looked_through_again() {
-        let t = Template::parse("{{kind}}: {{ title }} ({{vessel}}, {{at}})\n{{body}}").unwrap();
+        let t = parse("{{kind}}: {{ title }} ({{vessel}}, {{at}})\n{{body}}").unwrap();
         assert_eq!(
             t.fill(&letter(), Escape::None),
             "stuck: \"Cask\" is stuck (Cask, 2026-01-01T00:00:00Z)\nline 1\nline 2 \\ {{title}}"
@@ -171,8 +206,7 @@ mod tests {
 
     #[test]
     fn json_stays_json_whatever_the_words() {
-        let t =
-            Template::parse(r#"{"t":"{{title}}","b":"{{body}}","quote":"{{title}}\""}"#).unwrap();
+        let t = parse(r#"{"t":"{{title}}","b":"{{body}}","quote":"{{title}}\""}"#).unwrap();
         let v: serde_json::Value = serde_json::from_str(&t.fill(&letter(), Escape::Json)).unwrap();
         assert_eq!(v["t"], letter().title);
         assert_eq!(v["b"], letter().body);
@@ -181,7 +215,7 @@ mod tests {
 
     #[test]
     fn a_number_is_a_number_and_what_is_not_known_is_null() {
-        let t = Template::parse(r#"{"g":{{gravity}},"link":"{{link}}"}"#).unwrap();
+        let t = parse(r#"{"g":{{gravity}},"link":"{{link}}"}"#).unwrap();
         let read = |letter: &Letter| -> serde_json::Value {
             serde_json::from_str(&t.fill(letter, Escape::Json)).unwrap()
         };
@@ -200,28 +234,24 @@ mod tests {
             title: "a&b=c +%\r\nX-More: 1 \u{7f}é".to_owned(),
             ..letter()
         };
-        let t = Template::parse("title={{title}}&kind={{kind}}").unwrap();
+        let t = parse("title={{title}}&kind={{kind}}").unwrap();
         assert_eq!(
             t.fill(&typed, Escape::Form),
             "title=a%26b%3Dc%20%2B%25%0D%0AX-More%3A%201%20%7F%C3%A9&kind=stuck"
         );
-        let t = Template::parse("{{title}}").unwrap();
+        let t = parse("{{title}}").unwrap();
         assert_eq!(t.fill(&typed, Escape::Line), "a&b=c +% X-More: 1 é");
     }
 
     #[test]
     fn unknown_and_unclosed_placeholders_are_named() {
-        let unknown = Template::parse("{{title}} {{colour}}").unwrap_err();
+        let unknown = parse("{{title}} {{colour}}").unwrap_err();
         assert!(
             unknown.contains("{{colour}}") && unknown.contains("vessel"),
             "{unknown}"
         );
-        assert!(
-            Template::parse("{{title")
-                .unwrap_err()
-                .contains("not closed")
-        );
+        assert!(parse("{{title").unwrap_err().contains("not closed"));
         // Single braces are JSON's own.
-        assert!(Template::parse(r#"{"a":{"b":"{{at}}"}}"#).is_ok());
+        assert!(parse(r#"{"a":{"b":"{{at}}"}}"#).is_ok());
     }
 }

@@ -11,6 +11,7 @@ use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
 use super::config::{Method, WebhookConfig};
 use super::letter::Letter;
+use super::secrets::Secrets;
 use super::template::{Escape, Template};
 use super::trust;
 
@@ -21,9 +22,11 @@ const TIMEOUT: Duration = Duration::from_secs(15);
 const ANSWER_KEPT: u64 = 300;
 
 /// A webhook ready to be called.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct Webhook {
     config: WebhookConfig,
+    url: String,
+    secrets: Secrets,
     body: Template,
     escape: Escape,
     headers: Vec<(String, Template)>,
@@ -32,10 +35,12 @@ pub struct Webhook {
 
 impl Webhook {
     /// # Errors
-    /// The body's template is wrong, or the file of certificates; says where and what.
+    /// The body's template is wrong, or a file of secrets or certificates; says where and what.
     pub fn new(config: &WebhookConfig) -> Result<Webhook, String> {
-        let (body, escape) = body(config).map_err(|e| format!("body: {e}"))?;
-        let headers = headers(config)?;
+        let secrets = Secrets::read(&config.secrets)?;
+        let url = url(&config.url, &secrets)?;
+        let (body, escape) = body(config, &secrets).map_err(|e| format!("body: {e}"))?;
+        let headers = headers(config, &secrets)?;
         let mut tls = TlsConfig::builder();
         if let Some(path) = &config.ca_file {
             let trusted: Vec<Certificate<'static>> = trust::certificates(path)?
@@ -56,6 +61,8 @@ impl Webhook {
             .new_agent();
         Ok(Webhook {
             config: config.clone(),
+            url,
+            secrets,
             body,
             escape,
             headers,
@@ -73,7 +80,7 @@ impl Webhook {
             Method::Put => "PUT",
             Method::Patch => "PATCH",
         };
-        let mut request = Request::builder().method(method).uri(&self.config.url);
+        let mut request = Request::builder().method(method).uri(&self.url);
         if !self.has(header::CONTENT_TYPE.as_str()) {
             request = request.header(header::CONTENT_TYPE, "application/json");
         }
@@ -86,12 +93,25 @@ impl Webhook {
             .body(self.body.fill(letter, self.escape))
             .map_err(|e| format!("the call could not be made up: {e}"))?;
         let answer = self.agent.run(request).map_err(in_words)?;
-        verdict(answer)
+        verdict(answer).map_err(|said| self.secrets.kept_out_of(said))
     }
 
     fn has(&self, header: &str) -> bool {
         content_header(&self.config, header).is_some()
     }
+}
+
+/// The address with its secrets put in. It may hold one as it stands, so it is not repeated.
+///
+/// # Errors
+/// It is none like `https://host/path`, or something else than a secret is to be filled in.
+pub fn url(written: &str, secrets: &Secrets) -> Result<String, String> {
+    let filled = Template::parse(written, secrets).and_then(|template| template.alone());
+    let filled = filled.map_err(|e| format!("url: {e}"))?;
+    if target(&filled).is_none() {
+        return Err("url: not an address like https://host/path".to_owned());
+    }
+    Ok(filled)
 }
 
 /// Whom a call to this address goes to, host and port; `None` when it is none of `http`, `https`.
@@ -118,7 +138,7 @@ fn content_header<'a>(config: &'a WebhookConfig, header: &str) -> Option<&'a str
 ///
 /// # Errors
 /// An unknown placeholder, or a JSON body that is not JSON once filled in.
-pub fn body(config: &WebhookConfig) -> Result<(Template, Escape), String> {
+pub fn body(config: &WebhookConfig, secrets: &Secrets) -> Result<(Template, Escape), String> {
     let content_type =
         content_header(config, header::CONTENT_TYPE.as_str()).unwrap_or("application/json");
     let kind = content_type
@@ -127,7 +147,7 @@ pub fn body(config: &WebhookConfig) -> Result<(Template, Escape), String> {
         .unwrap_or_default()
         .trim()
         .to_ascii_lowercase();
-    let template = Template::parse(&config.body)?;
+    let template = Template::parse(&config.body, secrets)?;
     if kind == "application/x-www-form-urlencoded" {
         return Ok((template, Escape::Form));
     }
@@ -153,12 +173,16 @@ pub fn body(config: &WebhookConfig) -> Result<(Template, Escape), String> {
 ///
 /// # Errors
 /// A name or a value that no header may have, or an unknown placeholder; says where.
-pub fn headers(config: &WebhookConfig) -> Result<Vec<(String, Template)>, String> {
+pub fn headers(
+    config: &WebhookConfig,
+    secrets: &Secrets,
+) -> Result<Vec<(String, Template)>, String> {
     let each = config.headers.iter().map(|(name, value)| {
         if name.parse::<HeaderName>().is_err() {
             return Err(format!("headers: \"{name}\" is not a header's name"));
         }
-        let template = Template::parse(value).map_err(|e| format!("headers.{name}: {e}"))?;
+        let template = Template::parse(value, secrets);
+        let template = template.map_err(|e| format!("headers.{name}: {e}"))?;
         let filled = template.fill(&sample(), Escape::Line);
         HeaderValue::from_bytes(filled.as_bytes()).map_err(|_| {
             format!("headers.{name}: the value has characters a header may not have")
@@ -188,9 +212,9 @@ fn verdict(answer: Response<ureq::Body>) -> Result<(), String> {
             .headers()
             .get(header::LOCATION)
             .and_then(|to| to.to_str().ok())
-            .unwrap_or("an address it did not name");
+            .map_or_else(|| "an address it did not name".to_owned(), place);
         return Err(format!(
-            "answered {status}: moved to {to}; put that into the configuration if it is right"
+            "answered {status}: moved to {to}; put the new address into the configuration if it is right"
         ));
     }
     // Why it was refused is worth a look, but only its beginning, and only if it is text.
@@ -213,6 +237,11 @@ fn verdict(answer: Response<ureq::Body>) -> Result<(), String> {
     } else {
         format!("answered {status}: {said}")
     })
+}
+
+/// Of an address what stands before its path; the rest may be a secret.
+pub fn place(url: &str) -> String {
+    url.split('/').take(3).collect::<Vec<_>>().join("/")
 }
 
 /// Our own words where the library's would not help; never the address, it may hold a secret.
@@ -349,18 +378,49 @@ mod tests {
     }
 
     #[tokio::test]
+    async fn secrets_come_from_files_and_are_not_shown() {
+        let file = tempfile::NamedTempFile::new().unwrap();
+        std::fs::write(file.path(), "fennel \"and\" honey\n").unwrap();
+        let mut sink = sink::http(0).await;
+        let text = format!(
+            "secrets = {{ key = {:?} }}\nheaders = {{ x-key = \"{{{{secret.key}}}}\" }}\nbody = '{{\"k\": \"{{{{secret.key}}}}\"}}'",
+            file.path()
+        );
+        sink.answer(&["200 OK", "403 Forbidden for fennel \"and\" honey"]);
+        call(&config(sink.port, &text)).await.unwrap();
+        let came = sink.came.recv().await.unwrap();
+        assert!(
+            came.head.contains("x-key: fennel \"and\" honey"),
+            "{}",
+            came.head
+        );
+        assert!(
+            came.body.contains(r#"{"k": "fennel \"and\" honey"}"#),
+            "{}",
+            came.body
+        );
+        let shown = format!("{:?}", config(sink.port, &text));
+        assert!(
+            !shown.contains("s3cret") && !shown.contains("fennel"),
+            "{shown}"
+        );
+        let unknown = config(sink.port, &text.replace("{{secret.key}}", "{{secret.kee}}"));
+        assert!(Webhook::new(&unknown).is_err_and(|e| e.contains("secret.kee")));
+    }
+
+    #[tokio::test]
     async fn a_redirect_is_told_not_followed() {
         let mut elsewhere = sink::http(0).await;
         let sink = sink::http(0).await;
-        let to = format!("http://127.0.0.1:{}/", elsewhere.port);
+        let to = format!("http://127.0.0.1:{}", elsewhere.port);
         sink.answer(&[
-            &format!("302 Found\r\nLocation: {to}"),
-            &format!("307 Temporary Redirect\r\nLocation: {to}"),
+            &format!("302 Found\r\nLocation: {to}/in?key=s3cret"),
+            &format!("307 Temporary Redirect\r\nLocation: {to}/in?key=s3cret"),
         ]);
         let config = config(sink.port, "");
         for _ in 0..2 {
             let error = call(&config).await.unwrap_err();
-            assert!(error.contains(&to), "{error}");
+            assert!(error.contains(&to) && !error.contains("s3cret"), "{error}");
         }
         assert!(elsewhere.came.try_recv().is_err());
     }

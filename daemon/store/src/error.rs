@@ -12,7 +12,7 @@ pub enum StoreError {
         cause: rusqlite::Error,
     },
     #[error(
-        "the database {path} has schema {found}, this program knows up to {known}; run the newer program, or restore a backup made before the upgrade"
+        "the database {path} has schema {found}, this program knows up to {known}; run the newer program, or go back to a copy from before it"
     )]
     TooNew {
         path: PathBuf,

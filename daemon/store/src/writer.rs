@@ -213,6 +213,11 @@ impl Writer {
         self.troubles.clone()
     }
 
+    /// Whether the thread has ended, however that came.
+    pub fn has_stopped(&self) -> bool {
+        self.jobs.is_closed()
+    }
+
     /// Writes what is queued, checkpoints, and ends the thread. Later calls get `WriterGone`.
     pub async fn close(&self) {
         let (answer, waiter) = oneshot::channel();

@@ -146,7 +146,7 @@ async fn open() -> House {
 }
 
 fn router(reader: &Reader, writer: &Writer) -> Router {
-    ebbmark_web::router(Handle {
+    let handle = Handle {
         reader: reader.clone(),
         writer: writer.clone(),
         now: Arc::new(|| NOW),
@@ -156,13 +156,15 @@ fn router(reader: &Reader, writer: &Writer) -> Router {
         }),
         zone: TimeZone::UTC,
         intake: vec![([127, 0, 0, 1], 1883).into()],
+        intake_over_tls: Vec::new(),
         start_code: None,
         ways_out: Vec::new(),
         status: Arc::new(Vec::new),
         look_round: Arc::new(|| Box::pin(async { Vec::new() })),
         shutdown: CancellationToken::new(),
-        secure_cookies: false,
-    })
+        behind_tls: false,
+    };
+    ebbmark_web::routers(handle).plain
 }
 
 /// One vessel with a mead in it and two days of a float's readings.

@@ -99,6 +99,7 @@ async fn knock(door: &Door, how: u8, data: &[u8]) {
 async fn bind(door: &Door, guarded: bool, shutdown: CancellationToken) -> Intake {
     let config = IntakeConfig {
         listen: vec![([127, 0, 0, 1], 0).into()],
+        tls: None,
         credentials: guarded.then(|| Credentials {
             user: "cellar".into(),
             password: Some("linden".into()),

@@ -11,7 +11,7 @@ use jiff::tz::TimeZone;
 use tokio_util::sync::CancellationToken;
 
 pub fn pages(reader: Reader, writer: Writer, now: Moment) -> Router {
-    ebbmark_web::router(Handle {
+    ebbmark_web::routers(Handle {
         reader,
         writer,
         now: Arc::new(move || now),
@@ -21,11 +21,13 @@ pub fn pages(reader: Reader, writer: Writer, now: Moment) -> Router {
         }),
         zone: TimeZone::UTC,
         intake: vec![([127, 0, 0, 1], 1883).into()],
+        intake_over_tls: Vec::new(),
         start_code: None,
         ways_out: Vec::new(),
         status: Arc::new(Vec::new),
         shutdown: CancellationToken::new(),
         look_round: Arc::new(|| Box::pin(async { Vec::new() })),
-        secure_cookies: false,
+        behind_tls: false,
     })
+    .plain
 }

@@ -141,7 +141,7 @@ pub(crate) async fn calendar(
     })
     .await?;
     let path = format!("/tasks.ics?key={key}");
-    let whole = reached_at(&headers, app.handle.secure_cookies, &path);
+    let whole = reached_at(&headers, app.is_secure(), &path);
     let made = Made::Calendar {
         path: &path,
         whole: &whole,

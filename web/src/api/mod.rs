@@ -48,6 +48,21 @@ impl FromRequestParts<App> for MayRead {
     }
 }
 
+/// Which program this is.
+#[derive(Serialize)]
+pub(crate) struct About {
+    version: &'static str,
+    /// Of the database.
+    schema: i64,
+}
+
+pub(crate) async fn about(_: MayRead) -> Json<About> {
+    Json(About {
+        version: env!("CARGO_PKG_VERSION"),
+        schema: ebbmark_store::SCHEMA,
+    })
+}
+
 /// Who may have a file: a person who may look (or is led to sign in), a program with the token.
 pub(crate) struct Keeping(pub Visitor);
 

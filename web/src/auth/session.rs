@@ -43,11 +43,7 @@ pub(crate) fn forget(app: &App, response: &mut Response) -> Result<(), Fault> {
 }
 
 fn set_cookie(app: &App, response: &mut Response, value: &str, age: Span) -> Result<(), Fault> {
-    let secure = if app.handle.secure_cookies {
-        "; Secure"
-    } else {
-        ""
-    };
+    let secure = if app.is_secure() { "; Secure" } else { "" };
     let seconds = age.0 / 1000;
     let cookie =
         format!("{COOKIE}={value}; Path=/; Max-Age={seconds}; HttpOnly; SameSite=Lax{secure}");

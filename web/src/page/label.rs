@@ -24,7 +24,7 @@ pub(crate) async fn show(
     let vessel = app.read(move |reader| reader.vessel(id)).await?;
     let vessel = vessel.ok_or_else(|| Fault::missing("vessel"))?;
     let page = format!("/vessel/{id}");
-    let address = reached_at(&headers, app.handle.secure_cookies, &page);
+    let address = reached_at(&headers, app.is_secure(), &page);
     let facts = &vessel.facts;
     let body = html! {
         section.label {

@@ -111,6 +111,10 @@ async fn page(
                 h2 { "In order?" }
                 p { "Clock, disk, database, broker, mail and feeds, each with its remedy: " a href="/look-round" { "look round" } "." }
             }
+            section {
+                h2 { "This program" }
+                p { "Ebbmark " (env!("CARGO_PKG_VERSION")) ", database schema " (ebbmark_store::SCHEMA) "." }
+            }
         }
     };
     Ok(shell(visitor, Here::Settings, "Settings", "", body))

@@ -250,7 +250,7 @@ fn readings(app: &App, visitor: &Visitor, progress: &Progress) -> Step {
         } @else {
             p { "Let the float send its readings here; this page sees them come." }
             dl.facts {
-                div { dt { "By MQTT" } dd { (mqtt(&app.handle.intake)) } }
+                div { dt { "By MQTT" } dd { (mqtt(&app.handle.intake, &app.handle.intake_over_tls)) } }
                 div { dt { "By HTTP" } dd { "POST to " code { "/intake/" i { "its/topic" } } " with a token of " a href="/access#tokens" { "who gets in" } } }
             }
             @if let Some(address) = by_hand {
@@ -266,11 +266,20 @@ fn readings(app: &App, visitor: &Visitor, progress: &Progress) -> Step {
 }
 
 /// Where a float publishes to.
-fn mqtt(intake: &[SocketAddr]) -> Markup {
-    let outside = intake.iter().find(|a| !a.ip().to_canonical().is_loopback());
-    match (outside, intake.first()) {
-        (Some(address), _) => html! {
-            "to port " (address.port()) " of this board, on any topic, with the user and password of "
+fn mqtt(plain: &[SocketAddr], over_tls: &[SocketAddr]) -> Markup {
+    let outside = |all: &[SocketAddr]| {
+        let found = all.iter().find(|a| !a.ip().to_canonical().is_loopback());
+        found.map(SocketAddr::port)
+    };
+    let from_outside = match (outside(plain), outside(over_tls)) {
+        (Some(port), None) => Some(format!("port {port}")),
+        (None, Some(port)) => Some(format!("port {port} over TLS")),
+        (Some(port), Some(tls)) => Some(format!("port {port}, or {tls} over TLS,")),
+        (None, None) => None,
+    };
+    match (from_outside, plain.first().or(over_tls.first())) {
+        (Some(port), _) => html! {
+            "to " (port) " of this board, on any topic, with the user and password of "
             code { "[intake.credentials]" }
         },
         (None, Some(address)) => html! {

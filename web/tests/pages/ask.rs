@@ -73,16 +73,18 @@ pub async fn cellar() -> Cellar {
     let clock = Arc::new(AtomicI64::new(noon().0));
     let shutdown = CancellationToken::new();
     let (now, wall) = (clock.clone(), clock.clone());
-    let pages = ebbmark_web::router(Handle {
+    let pages = ebbmark_web::routers(Handle {
         reader: reader.clone(),
         writer: writer.clone(),
         now: Arc::new(move || Moment(now.load(Ordering::SeqCst))),
         stamp: Arc::new(move || Stamp {
-            wall: Some(Moment(wall.load(Ordering::SeqCst))),
+            wall: Some(Moment(wall.load(Ordering::SeqCst)))
+                .filter(|at| *at >= Moment::EARLIEST_BELIEVABLE),
             monotonic_ms: 0,
         }),
         zone: TimeZone::get("Europe/Warsaw").unwrap(),
         intake: vec![([127, 0, 0, 1], 1883).into()],
+        intake_over_tls: Vec::new(),
         start_code: Some("7K3F-2M9Q".to_owned()),
         ways_out: vec![WayOut {
             name: "mail".to_owned(),
@@ -98,8 +100,9 @@ pub async fn cellar() -> Cellar {
         }),
         shutdown: shutdown.clone(),
         look_round: Arc::new(|| Box::pin(async { vec![Line::bad_configuration("a <test>")] })),
-        secure_cookies: false,
-    });
+        behind_tls: false,
+    })
+    .plain;
     Cellar {
         pages,
         writer,

@@ -119,7 +119,7 @@ fn routes() -> BTreeSet<String> {
             || [".csv", ".json", ".ics", ".png"]
                 .iter()
                 .any(|e| path.ends_with(e))
-            || ["/metrics", "/healthz", "/live"].contains(path)
+            || ["/metrics", "/healthz", "/healthz/alive", "/live"].contains(path)
     };
     paths
         .filter(spoken)
@@ -327,6 +327,8 @@ async fn answers_of_a_filled_cellar_are_as_it_says() {
         ),
         ("/metrics", "/metrics".to_owned()),
         ("/healthz", "/healthz".to_owned()),
+        ("/healthz/alive", "/healthz/alive".to_owned()),
+        ("/api/v1/about", "/api/v1/about".to_owned()),
         (DOCUMENT, DOCUMENT.to_owned()),
         (CARD, CARD.to_owned()),
         (

@@ -46,10 +46,10 @@ pub enum Soundness {
     Damaged(String),
 }
 
-/// A file with a password in it.
+/// A file with a password, a token or a key in it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PasswordFile {
-    /// What needs it: "mail".
+    /// What it is: "password of mail".
     pub of: String,
     pub path: String,
     pub permissions: Permissions,
@@ -58,6 +58,10 @@ pub struct PasswordFile {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Permissions {
     Unreadable(String),
+    /// Systemd hands it over, but not to whoever looks round now.
+    NotHere,
+    /// Systemd handed it over, and sees to who may read it.
+    HandedOver,
     /// Nothing stands in its first line.
     Empty,
     /// The lower nine bits of its mode.
@@ -198,25 +202,34 @@ pub(super) fn password(is_set: bool) -> Line {
 /// Where systemd hands passwords over; only the service itself sees them there.
 const HANDED_OVER: &str = "/run/credentials/";
 
+const ASK_THE_SERVICE: &str = "systemd shows it to the service alone; look round on the settings page, which the service does itself.";
+
 pub(super) fn password_file(file: &PasswordFile) -> Line {
     let path = &file.path;
     let line = Line::good(
         "password-file",
-        format!("password of {}", file.of),
+        file.of.clone(),
         format!("{path} can be read by its owner alone."),
     );
     match &file.permissions {
         Permissions::Unreadable(why) if path.starts_with(HANDED_OVER) => line.look_at(
             format!("{path} cannot be read from here: {why}."),
-            "systemd shows it to the service alone; look round on the settings page, which the service does itself.",
+            ASK_THE_SERVICE,
         ),
+        Permissions::NotHere => {
+            line.look_at(format!("{path} cannot be read from here."), ASK_THE_SERVICE)
+        }
+        Permissions::HandedOver => Line {
+            says: format!("{path} is handed over by systemd to the service alone."),
+            ..line
+        },
         Permissions::Unreadable(why) => line.broken(
             format!("{path} cannot be read: {why}."),
             "See that the file is there and belongs to the daemon's user.",
         ),
         Permissions::Empty => line.broken(
             format!("The first line of {path} is empty."),
-            "Write the password into it.",
+            "Write the secret into it.",
         ),
         Permissions::Mode(mode) if mode & 0o077 != 0 => line.look_at(
             format!("Others on this board may read or change {path} (mode {mode:03o})."),

@@ -7,6 +7,7 @@
 mod backups;
 mod board;
 mod cellar;
+mod certificate;
 mod outside;
 #[cfg(test)]
 mod tests;
@@ -19,6 +20,7 @@ use crate::time::{Moment, Span};
 pub use backups::{Backups, Last};
 pub use board::{Database, Door, Folder, PasswordFile, Permissions, Port, Soundness};
 pub use cellar::Heard;
+pub use certificate::{Certificate, InFiles};
 pub use outside::{Address, Errand, To, Trouble};
 
 /// How something is.
@@ -113,6 +115,7 @@ pub struct Found {
     /// Whether a daemon runs on this data folder.
     pub daemon_runs: bool,
     pub password_files: Vec<PasswordFile>,
+    pub certificates: Vec<Certificate>,
     pub doors: Vec<Door>,
     pub errands: Vec<Errand>,
     /// The address links in notices begin with; `None` where nothing is sent that could carry one.
@@ -146,6 +149,8 @@ pub fn lines(found: &Found, style: &Style) -> Vec<Line> {
     ];
     lines.extend(found.aside.iter().map(|path| backups::aside(path)));
     lines.extend(found.password_files.iter().map(board::password_file));
+    let certificates = found.certificates.iter();
+    lines.extend(certificates.map(|c| certificate::line(c, found.now, style)));
     lines.extend(
         found
             .doors

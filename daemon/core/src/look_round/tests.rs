@@ -34,9 +34,16 @@ fn fine() -> Found {
         aside: Vec::new(),
         daemon_runs: true,
         password_files: vec![PasswordFile {
-            of: "mail".into(),
+            of: "password of mail".into(),
             path: "/etc/mail-password".into(),
             permissions: Permissions::Mode(0o600),
+        }],
+        certificates: vec![Certificate {
+            of: "page",
+            found: InFiles::Pair {
+                from: NOW - Span::days(30),
+                until: NOW + Span::days(60),
+            },
         }],
         address: Some(Address::At("https://cellar.example".into())),
         doors: vec![Door {
@@ -91,6 +98,7 @@ fn a_house_in_order_needs_no_remedy() {
             "backup",
             "daemon",
             "password-file",
+            "certificate",
             "port",
             "broker",
             "address",
@@ -239,6 +247,36 @@ fn password_files_are_for_their_owner() {
     // The service sees it, whoever looks round by hand does not.
     let handed = "/run/credentials/ebbmark.service/mail-password";
     assert_eq!(gone(handed), State::LookAt);
+    let not_here = with("credential:mail-password", Permissions::NotHere);
+    assert_eq!(not_here.state, State::LookAt);
+    let mut found = fine();
+    found.password_files[0].permissions = Permissions::HandedOver;
+    assert_eq!(worst(&lines(&found, &Style::usual(&utc()))), State::Good);
+}
+
+#[test]
+fn a_certificate_is_told_of_before_it_ends() {
+    let with = |from: i64, until: i64| {
+        let mut found = fine();
+        let (from, until) = (NOW + Span::days(from), NOW + Span::days(until));
+        found.certificates[0].found = InFiles::Pair { from, until };
+        let all = lines(&found, &Style::usual(&utc()));
+        all.into_iter().find(|l| l.what == "certificate").unwrap()
+    };
+    let good = with(-30, 60);
+    assert_eq!(good.state, State::Good);
+    assert!(good.says.contains("60 days"), "{}", good.says);
+    assert_eq!(with(-81, 9).state, State::LookAt);
+    // Made for six days: four are plenty, one is not.
+    assert_eq!(with(-2, 4).state, State::Good);
+    assert_eq!(with(-5, 1).state, State::LookAt);
+    assert_eq!(with(-90, -1).state, State::Broken);
+    assert_eq!(with(1, 90).state, State::Broken);
+    let unusable = one_bad(|f| {
+        f.certificates[0].found = InFiles::Unusable("/etc/key.pem has no private key in it".into());
+    });
+    assert_eq!(unusable.state, State::Broken);
+    assert!(unusable.remedy.unwrap().contains("[page.tls]"));
 }
 
 #[test]

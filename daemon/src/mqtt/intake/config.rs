@@ -8,6 +8,7 @@ use serde::Deserialize;
 
 use super::IntakeError;
 use crate::mqtt::Credentials;
+use crate::tls::TlsConfig;
 
 /// The port registered for MQTT with IANA.
 pub const MQTT_PORT: u16 = 1883;
@@ -17,6 +18,8 @@ pub const MQTT_PORT: u16 = 1883;
 pub struct IntakeConfig {
     /// Addresses to listen on. Others than loopback need `credentials`.
     pub listen: Vec<SocketAddr>,
+    /// Addresses where TLS is spoken, besides. Default: none.
+    pub tls: Option<TlsConfig>,
     /// One user for all floats; without it anyone on this machine may connect.
     pub credentials: Option<Credentials>,
     pub limits: Limits,
@@ -26,6 +29,7 @@ impl Default for IntakeConfig {
     fn default() -> Self {
         IntakeConfig {
             listen: vec![(Ipv4Addr::LOCALHOST, MQTT_PORT).into()],
+            tls: None,
             credentials: None,
             limits: Limits::default(),
         }
@@ -33,11 +37,21 @@ impl Default for IntakeConfig {
 }
 
 impl IntakeConfig {
+    /// All addresses, in the clear and over TLS.
+    pub fn addresses(&self) -> impl Iterator<Item = &SocketAddr> {
+        let over_tls = self.tls.iter().flat_map(|tls| &tls.listen);
+        self.listen.iter().chain(over_tls)
+    }
+
+    pub fn is_off(&self) -> bool {
+        self.addresses().next().is_none()
+    }
+
     /// # Errors
     /// An address other than loopback is to be opened without a user and a password.
     pub fn guarded(&self) -> Result<(), IntakeError> {
         let open = |address: &&SocketAddr| !address.ip().to_canonical().is_loopback();
-        match self.listen.iter().find(open) {
+        match self.addresses().find(open) {
             Some(address) if self.credentials.is_none() => Err(IntakeError::Unguarded(*address)),
             _ => Ok(()),
         }

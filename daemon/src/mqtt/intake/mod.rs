@@ -33,14 +33,17 @@ use std::time::Duration;
 use ebbmark_core::reading::ProblemKind;
 use ebbmark_store::Writer;
 use ebbmark_store::model::{Command, Stamp};
+use rustls::ServerConfig;
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
+use tokio_rustls::server::TlsStream;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
 use super::{CredentialsError, Outgoing};
 use crate::doors::Doors;
+use crate::tls::{self, Certificate, TlsError};
 use guard::Guard;
 use guesses::Guesses;
 use held::Held;
@@ -76,6 +79,10 @@ pub enum IntakeError {
     Credentials(#[from] CredentialsError),
     #[error(transparent)]
     Limit(#[from] BadLimit),
+    #[error("intake.tls: {0}")]
+    Tls(#[from] TlsError),
+    #[error("TLS cannot be served: {0}")]
+    NoTls(#[from] rustls::Error),
 }
 
 fn hint(cause: &io::Error) -> &'static str {
@@ -91,8 +98,10 @@ fn hint(cause: &io::Error) -> &'static str {
 
 /// A bound intake. [`Intake::run`] serves it.
 pub struct Intake {
-    listeners: Vec<TcpListener>,
+    listeners: Vec<(TcpListener, Tls)>,
     addresses: Vec<SocketAddr>,
+    over_tls: Vec<SocketAddr>,
+    certificate: Option<Arc<Certificate>>,
     shared: Arc<Shared>,
 }
 
@@ -124,9 +133,9 @@ pub async fn bind(
     shutdown: CancellationToken,
 ) -> Result<Intake, IntakeError> {
     config.guarded()?;
-    let limits = config.limits;
+    let limits = config.limits.clone();
     limits.check()?;
-    if config.listen.is_empty() {
+    if config.is_off() {
         return Err(IntakeError::NoAddress);
     }
     let secret = config
@@ -135,12 +144,15 @@ pub async fn bind(
         .map(super::Credentials::resolve)
         .transpose()?;
     let mut listeners = Vec::new();
-    let mut addresses = Vec::new();
-    for address in config.listen {
-        let failed = |cause| IntakeError::Bind { address, cause };
-        let listener = TcpListener::bind(address).await.map_err(failed)?;
-        addresses.push(listener.local_addr().map_err(failed)?);
-        listeners.push(listener);
+    let addresses = open(&config.listen, &None, &mut listeners).await?;
+    let mut over_tls = Vec::new();
+    let mut certificate = None;
+    if let Some(tls) = &config.tls {
+        let held = Certificate::load("the intake", tls)?;
+        // Clients that name a protocol here name several; MQTT is spoken whatever they say.
+        let spoken = Some(held.serve(&[])?);
+        over_tls = open(&tls.listen, &spoken, &mut listeners).await?;
+        certificate = Some(held);
     }
     let shared = Arc::new(Shared {
         guard: secret.as_ref().map(Guard::new),
@@ -160,19 +172,51 @@ pub async fn bind(
     Ok(Intake {
         listeners,
         addresses,
+        over_tls,
+        certificate,
         shared,
     })
 }
 
+/// What TLS is served with on an address; `None`: in the clear.
+type Tls = Option<Arc<ServerConfig>>;
+
+async fn open(
+    addresses: &[SocketAddr],
+    tls: &Tls,
+    listeners: &mut Vec<(TcpListener, Tls)>,
+) -> Result<Vec<SocketAddr>, IntakeError> {
+    let mut opened = Vec::new();
+    for &address in addresses {
+        let failed = |cause| IntakeError::Bind { address, cause };
+        let listener = TcpListener::bind(address).await.map_err(failed)?;
+        opened.push(listener.local_addr().map_err(failed)?);
+        listeners.push((listener, tls.clone()));
+    }
+    Ok(opened)
+}
+
 impl Intake {
-    /// The first bound address, with the port actually taken.
+    /// The first address bound in the clear, with the port actually taken.
+    ///
+    /// # Panics
+    /// There is none.
     pub fn local_addr(&self) -> SocketAddr {
-        // `bind` refuses an empty list.
         *self.addresses.first().expect("at least one address")
     }
 
+    /// The addresses bound in the clear, with the ports actually taken.
     pub fn local_addrs(&self) -> &[SocketAddr] {
         &self.addresses
+    }
+
+    /// Those where TLS is spoken.
+    pub fn tls_addrs(&self) -> &[SocketAddr] {
+        &self.over_tls
+    }
+
+    pub fn certificate(&self) -> Option<Arc<Certificate>> {
+        self.certificate.clone()
     }
 
     pub fn counts(&self) -> Arc<IntakeCounts> {
@@ -191,15 +235,15 @@ impl Intake {
     /// Serves until the shutdown token is cancelled and every connection is drained.
     pub async fn run(self) {
         let shared = self.shared;
-        for listener in self.listeners {
-            shared.tracker.spawn(accept(listener, shared.clone()));
+        for (listener, tls) in self.listeners {
+            shared.tracker.spawn(accept(listener, tls, shared.clone()));
         }
         shared.tracker.close();
         shared.tracker.wait().await;
     }
 }
 
-async fn accept(listener: TcpListener, shared: Arc<Shared>) {
+async fn accept(listener: TcpListener, tls: Tls, shared: Arc<Shared>) {
     loop {
         let accepted = tokio::select! {
             biased;
@@ -207,7 +251,7 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
             accepted = listener.accept() => accepted,
         };
         match accepted {
-            Ok((stream, peer)) => admit(stream, peer, &shared),
+            Ok((stream, peer)) => admit((stream, tls.clone()), peer, &shared),
             Err(error) => {
                 // Out of file descriptors, most likely: trying again at once would only spin.
                 tracing::warn!(%error, "cannot accept a connection");
@@ -217,29 +261,72 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
     }
 }
 
-fn admit(stream: TcpStream, peer: SocketAddr, shared: &Arc<Shared>) {
+fn admit((stream, tls): (TcpStream, Tls), peer: SocketAddr, shared: &Arc<Shared>) {
     // Acknowledgements are small and waited for; without this they would be held back.
     if let Err(error) = stream.set_nodelay(true) {
         tracing::debug!(%error, "TCP_NODELAY not set");
     }
-    let (source, sink) = stream.into_split();
+    let shared = shared.clone();
+    let tracker = shared.tracker.clone();
     match shared.doors.enter(peer.ip()) {
         Ok(place) => {
-            let serving = connection::serve(source, sink, peer, place, shared.clone());
-            shared.tracker.spawn(serving);
+            tracker.spawn(async move {
+                let Some(tls) = tls else {
+                    let (source, sink) = stream.into_split();
+                    return connection::serve(source, sink, peer, place, shared).await;
+                };
+                let greeted = tokio::select! {
+                    () = place.give_way.cancelled() => {
+                        shared.counts.refuse(Refusal::TooManyConnections);
+                        return;
+                    }
+                    greeted = over_tls(stream, &tls, peer, &shared) => greeted,
+                };
+                if let Some(stream) = greeted {
+                    let (source, sink) = tokio::io::split(stream);
+                    connection::serve(source, sink, peer, place, shared).await;
+                }
+            });
         }
         Err(full) => {
             let Ok(permit) = shared.turned_away.clone().try_acquire_owned() else {
                 shared.counts.refuse(Refusal::TooManyConnections);
                 return;
             };
-            let turning = connection::turn_away(source, sink, peer, full, shared.clone());
-            shared.tracker.spawn(async move {
+            tracker.spawn(async move {
                 let _permit = permit;
-                turning.await;
+                let Some(tls) = tls else {
+                    let (source, sink) = stream.into_split();
+                    return connection::turn_away(source, sink, peer, full, shared).await;
+                };
+                if let Some(stream) = over_tls(stream, &tls, peer, &shared).await {
+                    let (source, sink) = tokio::io::split(stream);
+                    connection::turn_away(source, sink, peer, full, shared).await;
+                }
             });
         }
     }
+}
+
+/// `None` when TLS did not come about.
+async fn over_tls(
+    stream: TcpStream,
+    tls: &Arc<ServerConfig>,
+    peer: SocketAddr,
+    shared: &Shared,
+) -> Option<TlsStream<TcpStream>> {
+    let greeted = tokio::select! {
+        () = shared.shutdown.cancelled() => return None,
+        greeted = tls::greet(stream, tls, shared.limits.connect_timeout()) => greeted,
+    };
+    greeted
+        .inspect_err(|why| {
+            shared.counts.refuse(Refusal::Connect);
+            if shared.counts.may_tell() {
+                tracing::info!(%peer, reason = %why, "connection refused");
+            }
+        })
+        .ok()
 }
 
 impl Shared {
