@@ -16,7 +16,7 @@ use ebbmark_core::ids::FeedId;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, Row, params_from_iter};
 
-use crate::apply::shelf::{self, Into, Place, Shelf};
+use crate::apply::shelf::{self, Into, Shelf};
 use crate::apply::tidy;
 use crate::error::StoreError;
 use crate::pack::block::{self, Single};
@@ -478,10 +478,7 @@ fn lacking(from: &Connection, to: &Connection, rescued: &mut Rescued) -> rusqlit
         let shelf = shelves
             .entry(feed)
             .or_insert_with(|| Into::Shelf(Shelf::default()));
-        if let Place::Free = shelf.place(to, feed, reading.at)? {
-            shelf.put(to, feed, reading)?;
-        }
-        Ok(())
+        shelf.put(to, feed, reading).map(drop)
     };
     for table in READINGS.iter().copied().chain([OLD_READINGS]) {
         let key = match columns(from, table) {

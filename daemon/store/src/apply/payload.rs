@@ -33,11 +33,8 @@ pub fn put(
     at: i64,
     values: &Values,
 ) -> rusqlite::Result<Put> {
-    match into.place(tx.conn, feed, at)? {
-        Place::Free => {
-            into.put(tx.conn, feed, shelf::of(raw, at, values))?;
-            Ok(Put::Added)
-        }
+    match into.put(tx.conn, feed, shelf::of(raw, at, values))? {
+        Place::Free => Ok(Put::Added),
         Place::Taken(known) if known.values.same_measurements(values) => Ok(Put::Known {
             same_payload: known.raw.is_some() && known.raw == raw.map(|r| r.0),
         }),
@@ -118,14 +115,13 @@ impl<'a> Intake<'a> {
     ) -> rusqlite::Result<()> {
         let mut at = self.taken.first_free(at.0);
         loop {
-            match self.into.place(tx.conn, self.feed, at)? {
+            let reading = shelf::of(Some(raw), at, values);
+            match self.into.put(tx.conn, self.feed, reading)? {
                 Place::Free => break,
                 Place::Taken(_) => at = at.saturating_add(1),
                 Place::Gone => return self.late(tx, Moment(at), Some(Moment(at))),
             }
         }
-        let reading = shelf::of(Some(raw), at, values);
-        self.into.put(tx.conn, self.feed, reading)?;
         self.taken.take(at);
         self.add(at, values);
         Ok(())

@@ -47,56 +47,41 @@ pub enum Into {
 }
 
 impl Into {
-    pub fn place(&mut self, conn: &Connection, feed: FeedId, at: i64) -> rusqlite::Result<Place> {
-        let fresh = conn
-            .prepare_cached(&format!(
-                "SELECT {}, r.at, raw FROM temp.fresh f JOIN reading r ON r.id = f.id \
-                 WHERE f.feed = ?1 AND f.at = ?2",
-                rows::READING
-            ))?
-            .query_row([feed.0, at], singles::single)
-            .optional()?;
-        if let Some(known) = fresh {
-            return Ok(Place::Taken(known));
-        }
-        let hour = singles::index(at);
-        match self {
-            Into::Fresh { packed_to } if packed_to.is_none_or(|last| last < hour) => {
-                Ok(Place::Free)
-            }
-            Into::Fresh { .. } => {
-                if is_gone(conn, feed, hour)? {
-                    return Ok(Place::Gone);
-                }
-                let packed = singles::packed(conn, feed, hour)?;
-                let known = packed.and_then(|all| all.into_iter().find(|r| r.at == at));
-                Ok(known.map_or(Place::Free, Place::Taken))
-            }
-            Into::Shelf(shelf) => {
-                let drawer = shelf.hour(conn, feed, hour)?;
-                Ok(match drawer.readings.get(&at) {
-                    _ if drawer.gone => Place::Gone,
-                    Some(known) => Place::Taken(*known),
-                    None => Place::Free,
-                })
-            }
-        }
-    }
-
-    /// Where nothing was yet.
+    /// Puts a reading where nothing was yet ([`Place::Free`]); else it says what is there.
     pub fn put(
         &mut self,
         conn: &Connection,
         feed: FeedId,
         reading: Single,
-    ) -> rusqlite::Result<()> {
+    ) -> rusqlite::Result<Place> {
+        let hour = singles::index(reading.at);
         match self {
-            Into::Fresh { .. } => insert(conn, feed, &reading),
+            Into::Fresh { packed_to } => {
+                if packed_to.is_some_and(|last| hour <= last) {
+                    if is_gone(conn, feed, hour)? {
+                        return Ok(Place::Gone);
+                    }
+                    let packed = singles::packed(conn, feed, hour)?.unwrap_or_default();
+                    if let Some(known) = packed.into_iter().find(|r| r.at == reading.at) {
+                        return Ok(Place::Taken(known));
+                    }
+                }
+                insert(conn, feed, &reading)
+            }
             Into::Shelf(shelf) => {
-                let drawer = shelf.hour(conn, feed, singles::index(reading.at))?;
+                if let Some(known) = fresh(conn, feed, reading.at)? {
+                    return Ok(Place::Taken(known));
+                }
+                let drawer = shelf.hour(conn, feed, hour)?;
+                if drawer.gone {
+                    return Ok(Place::Gone);
+                }
+                if let Some(known) = drawer.readings.get(&reading.at) {
+                    return Ok(Place::Taken(*known));
+                }
                 drawer.readings.insert(reading.at, reading);
                 drawer.changed = true;
-                Ok(())
+                Ok(Place::Free)
             }
         }
     }
@@ -110,28 +95,52 @@ impl Into {
     }
 }
 
-fn insert(conn: &Connection, feed: FeedId, reading: &Single) -> rusqlite::Result<()> {
-    let values = &reading.values;
-    let id = conn
+/// One that is not packed.
+fn fresh(conn: &Connection, feed: FeedId, at: i64) -> rusqlite::Result<Option<Single>> {
+    conn.prepare_cached(&format!(
+        "SELECT {}, r.at, raw FROM temp.fresh f JOIN reading r ON r.id = f.id \
+         WHERE f.feed = ?1 AND f.at = ?2",
+        rows::READING
+    ))?
+    .query_row([feed.0, at], singles::single)
+    .optional()
+}
+
+fn insert(conn: &Connection, feed: FeedId, reading: &Single) -> rusqlite::Result<Place> {
+    // That the instant is free is seen by taking it: a message is not worth two looks.
+    let id: Option<i64> = conn
         .prepare_cached(
-            "INSERT INTO reading \
-             (feed, at, raw, gravity, temperature, tilt, battery, signal, kinds) \
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            "INSERT INTO temp.fresh (feed, at, id) \
+             VALUES (?1, ?2, (SELECT coalesce(max(id), 0) + 1 FROM reading)) \
+             ON CONFLICT DO NOTHING RETURNING id",
         )?
-        .insert(params![
-            feed.0,
-            reading.at,
-            reading.raw,
-            values.gravity,
-            values.temperature,
-            values.tilt,
-            values.battery,
-            values.signal,
-            values.kinds
-        ])?;
-    conn.prepare_cached("INSERT INTO temp.fresh (feed, at, id) VALUES (?1, ?2, ?3)")?
-        .execute([feed.0, reading.at, id])?;
-    Ok(())
+        .query_row([feed.0, reading.at], |r| r.get(0))
+        .optional()?;
+    let Some(id) = id else {
+        let known = fresh(conn, feed, reading.at)?;
+        return Ok(Place::Taken(
+            known.ok_or(rusqlite::Error::QueryReturnedNoRows)?,
+        ));
+    };
+    let values = &reading.values;
+    conn.prepare_cached(
+        "INSERT INTO reading \
+         (id, feed, at, raw, gravity, temperature, tilt, battery, signal, kinds) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+    )?
+    .execute(params![
+        id,
+        feed.0,
+        reading.at,
+        reading.raw,
+        values.gravity,
+        values.temperature,
+        values.tilt,
+        values.battery,
+        values.signal,
+        values.kinds
+    ])?;
+    Ok(Place::Free)
 }
 
 /// Takes one away that is not packed.
