@@ -180,8 +180,8 @@ fn worth_keeping(line: &str) -> bool {
             "After this",
             "W: ",
             "N: ",
-        // There is no terminal in there.
-        "E: Can not write log",
+            // There is no terminal in there.
+            "E: Can not write log",
         ]
         .iter()
         .any(|part| line.starts_with(part))
