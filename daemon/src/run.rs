@@ -288,11 +288,14 @@ pub async fn run(
         });
     }
 
-    let token = shutdown.clone();
-    parts.spawn(async move {
-        let ended = tls::keep_fresh(certificates, token).await;
-        ("looking at the certificates", ended)
-    });
+    // Without any, SIGHUP stays what it is to every program: the end of the terminal it was started in.
+    if !certificates.is_empty() {
+        let token = shutdown.clone();
+        parts.spawn(async move {
+            let ended = tls::keep_fresh(certificates, token).await;
+            ("looking at the certificates", ended)
+        });
+    }
 
     ready(Listening {
         page,

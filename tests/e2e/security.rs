@@ -1,13 +1,15 @@
 //! What must not get out does not, and what must be said is.
 
 use std::collections::HashMap;
+use std::io::{Read, Write};
+use std::net::TcpStream;
 use std::process::Command;
 
 use ebbmark_tests::cellar::{Cellar, Daemon, PASSWORD};
 use ebbmark_tests::mosquitto::{self, Mosquitto};
 use ebbmark_tests::page::Visitor;
 use ebbmark_tests::sink::{MailSink, WebSink};
-use ebbmark_tests::wait::{until, until_true};
+use ebbmark_tests::wait::{DEADLINE, until, until_true};
 use ebbmark_tests::{ports, tools};
 use serde_json::Value;
 
@@ -275,6 +277,27 @@ fn each_line_of_a_structured_log_is_an_object() {
     }
     let why: Value = serde_json::from_str(lines.last().expect("lines")).expect("JSON");
     assert_eq!(why["level"], "ERROR", "{why}");
+}
+
+/// Whoever opens connections and does not go on holds none of them for good.
+#[test]
+fn a_request_that_is_never_finished_is_shown_out() {
+    let cellar = Cellar::new();
+    let daemon = cellar.start();
+    let address = daemon.page.trim_start_matches("http://");
+    let mut begun = TcpStream::connect(address).expect("it listens");
+    begun
+        .write_all(b"GET / HTTP/1.1\r\nhost: cellar\r\nx-slow:")
+        .expect("it is taken");
+    let mut silent = TcpStream::connect(address).expect("it listens");
+    for stream in [&mut begun, &mut silent] {
+        stream
+            .set_read_timeout(Some(DEADLINE))
+            .expect("a timeout can be set");
+        let mut said = Vec::new();
+        stream.read_to_end(&mut said).expect("a clean end");
+        assert!(!said.starts_with(b"HTTP/1.1 200"), "{said:?}");
+    }
 }
 
 /// The hash of the password and the key of the links are in it.
