@@ -107,40 +107,39 @@ fn fresh(conn: &Connection, feed: FeedId, at: i64) -> rusqlite::Result<Option<Si
 }
 
 fn insert(conn: &Connection, feed: FeedId, reading: &Single) -> rusqlite::Result<Place> {
-    // That the instant is free is seen by taking it: a message is not worth two looks.
-    let id: Option<i64> = conn
-        .prepare_cached(
-            "INSERT INTO temp.fresh (feed, at, id) \
-             VALUES (?1, ?2, (SELECT coalesce(max(id), 0) + 1 FROM reading)) \
-             ON CONFLICT DO NOTHING RETURNING id",
-        )?
-        .query_row([feed.0, reading.at], |r| r.get(0))
-        .optional()?;
-    let Some(id) = id else {
-        let known = fresh(conn, feed, reading.at)?;
-        return Ok(Place::Taken(
-            known.ok_or(rusqlite::Error::QueryReturnedNoRows)?,
-        ));
-    };
     let values = &reading.values;
-    conn.prepare_cached(
-        "INSERT INTO reading \
-         (id, feed, at, raw, gravity, temperature, tilt, battery, signal, kinds) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-    )?
-    .execute(params![
-        id,
-        feed.0,
-        reading.at,
-        reading.raw,
-        values.gravity,
-        values.temperature,
-        values.tilt,
-        values.battery,
-        values.signal,
-        values.kinds
-    ])?;
-    Ok(Place::Free)
+    let id = conn
+        .prepare_cached(
+            "INSERT INTO reading \
+             (feed, at, raw, gravity, temperature, tilt, battery, signal, kinds) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        )?
+        .insert(params![
+            feed.0,
+            reading.at,
+            reading.raw,
+            values.gravity,
+            values.temperature,
+            values.tilt,
+            values.battery,
+            values.signal,
+            values.kinds
+        ])?;
+    // That the instant is free is seen by taking it: a message is not worth two looks.
+    let free = conn
+        .prepare_cached(
+            "INSERT INTO temp.fresh (feed, at, id) VALUES (?1, ?2, ?3) ON CONFLICT DO NOTHING",
+        )?
+        .execute([feed.0, reading.at, id])?;
+    if free > 0 {
+        return Ok(Place::Free);
+    }
+    conn.prepare_cached("DELETE FROM reading WHERE id = ?1")?
+        .execute([id])?;
+    let known = fresh(conn, feed, reading.at)?;
+    Ok(Place::Taken(
+        known.ok_or(rusqlite::Error::QueryReturnedNoRows)?,
+    ))
 }
 
 /// Takes one away that is not packed.
