@@ -192,8 +192,9 @@ macro_rules! from_schema {
     };
 }
 
+// Schema 1 has none yet: `tests/upgrades/make 1` builds its program, which does not get as far as `fill` waits for.
 from_schema!(
-    from_1 1, from_2 2, from_3 3, from_4 4, from_5 5, from_6 6, from_7 7, from_8 8, from_9 9
+    from_2 2, from_3 3, from_4 4, from_5 5, from_6 6, from_7 7, from_8 8, from_9 9
 );
 
 /// As an older program meets a newer database: it leaves it alone and names the copy to go on from,
