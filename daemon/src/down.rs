@@ -75,6 +75,7 @@ impl Living {
             return Ok(());
         };
         let key = format!("{}:{}", call.kind.key(), last.0);
-        told_and_over(&self.writer, &self.reader, call, key, back, &self.channels).await
+        told_and_over(&self.writer, &self.reader, call, key, back, &self.channels).await?;
+        Ok(())
     }
 }

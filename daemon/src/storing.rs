@@ -72,10 +72,12 @@ impl Storing {
                     began = Some((self.clock.now(), why));
                 }
                 (Some(_), Some(_)) => self.attempt().await?,
+                // A disk that is all but full takes a small word and no notice: then it is not over.
                 (None, Some((since, why))) => {
-                    tracing::info!("the database is written again");
-                    self.tell(*since, why).await?;
-                    began = None;
+                    if self.tell(*since, why).await? {
+                        tracing::info!("the database is written again");
+                        began = None;
+                    }
                 }
                 (None, None) => {}
             }
@@ -103,7 +105,8 @@ impl Storing {
         }
     }
 
-    async fn tell(&self, since: Moment, why: &str) -> Result<(), StoreError> {
+    /// Whether that could be kept.
+    async fn tell(&self, since: Moment, why: &str) -> Result<bool, StoreError> {
         let (zone, units) = self.reader.zone_and_units(&self.zone)?;
         let now = self.clock.now();
         let style = Style { units, zone: &zone };
@@ -124,7 +127,7 @@ impl Storing {
 }
 
 /// A notice of something that is over already: the next time is a condition of its own. One that cannot
-/// be written is in the log at least.
+/// be written is in the log at least; whether it could.
 pub async fn told_and_over(
     writer: &Writer,
     reader: &Reader,
@@ -132,14 +135,17 @@ pub async fn told_and_over(
     key: String,
     at: Moment,
     channels: &[String],
-) -> Result<(), StoreError> {
+) -> Result<bool, StoreError> {
     let notice = notify::notice(reader, channels, call, key.clone(), None, at)?;
     for command in [Command::Notify(vec![notice]), Command::Clear { key, at }] {
         match writer.command(command).await {
             Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),
-            Err(e) => tracing::warn!("a notice cannot be kept: {e}"),
+            Err(e) => {
+                tracing::warn!("a notice cannot be kept: {e}");
+                return Ok(false);
+            }
             Ok(_) => {}
         }
     }
-    Ok(())
+    Ok(true)
 }

@@ -159,6 +159,7 @@ fn database(path: &Path, patience: Duration) -> (Database, Option<Reader>) {
     });
     match looked {
         Ok((open, reader)) => (open, Some(reader)),
+        Err(e) if e.is_damage() => (Database::Damaged(e.to_string()), None),
         Err(e) => (Database::Closed { why: e.to_string() }, None),
     }
 }

@@ -28,13 +28,24 @@ pub fn over(conn: &mut Connection) -> rusqlite::Result<()> {
     if !is_unfinished(conn)? {
         return Ok(());
     }
-    tracing::info!("what is kept of every feed is packed; this happens once and may take minutes");
+    let is_new = !conn.query_row(
+        "SELECT EXISTS (SELECT 1 FROM old_reading) OR EXISTS (SELECT 1 FROM raw)",
+        [],
+        |r| r.get(0),
+    )?;
+    if !is_new {
+        tracing::info!(
+            "what is kept of every feed is packed; this happens once and may take minutes"
+        );
+    }
     while step(conn, payloads)? {}
     while step(conn, readings)? {}
     step(conn, |conn| {
         conn.execute_batch("DROP TABLE old_raw; DROP TABLE old_reading;")
     })?;
-    tracing::info!("all is packed");
+    if !is_new {
+        tracing::info!("all is packed");
+    }
     Ok(())
 }
 

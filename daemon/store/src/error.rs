@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use crate::condition::is_damage;
+
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
     #[error(
@@ -53,4 +55,14 @@ pub enum StoreError {
     /// The request itself cannot be done: names what and why.
     #[error("{0}")]
     Refused(String),
+}
+
+impl StoreError {
+    /// The file itself is no longer what it was; waiting does not help.
+    pub fn is_damage(&self) -> bool {
+        match self {
+            StoreError::Open { cause, .. } | StoreError::Sql(cause) => is_damage(cause),
+            _ => false,
+        }
+    }
 }

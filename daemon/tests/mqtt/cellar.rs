@@ -56,7 +56,15 @@ impl Cellar {
     pub async fn with(config: IntakeConfig) -> Cellar {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("cellar.sqlite");
-        let (writer, reader) = ebbmark_store::open(&path, Options::default()).unwrap();
+        let (writer, reader) = ebbmark_store::open(
+            &path,
+            Options {
+                // What nobody waits for is looked for at once here.
+                leisure: std::time::Duration::ZERO,
+                ..Options::default()
+            },
+        )
+        .unwrap();
         let outgoing = Outgoing::new();
         let shutdown = CancellationToken::new();
         let intake = intake::bind(

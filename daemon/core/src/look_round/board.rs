@@ -30,6 +30,8 @@ pub enum Database {
     NotYet,
     /// It does not open; `why` names the remedy.
     Closed { why: String },
+    /// So damaged that it does not even open: how that showed.
+    Damaged(String),
     Open {
         schema: i64,
         bytes: u64,
@@ -168,13 +170,18 @@ pub(super) fn database(database: &Database) -> Line {
                     format!("It opens (schema {schema}, {size}), but looking through it was not done in time."),
                     "It is large, or the disk is slow; look round on the command line, which takes more time for it.",
                 ),
-                Soundness::Damaged(what) => line.broken(
-                    format!("It is damaged: {what}."),
-                    "Restart the daemon: it will restore the last good backup, with what can still be read of this one, and keep this one aside. Without a backup copy the whole data folder first; then `ebbmark restore FILE` with a copy from elsewhere, or sqlite3's .recover, which saves what can be read. Then find out why: a dying card or a power cut on a disk that does not keep its word.",
-                ),
+                Soundness::Damaged(what) => damaged(line, what),
             }
         }
+        Database::Damaged(what) => damaged(line, what),
     }
+}
+
+fn damaged(line: Line, what: &str) -> Line {
+    line.broken(
+        format!("It is damaged: {what}."),
+        "Restart the daemon: it will restore the last good backup, with what can still be read of this one, and keep this one aside. Without a backup copy the whole data folder first; then `ebbmark restore FILE` with a copy from elsewhere, or sqlite3's .recover, which saves what can be read. Then find out why: a dying card or a power cut on a disk that does not keep its word.",
+    )
 }
 
 pub(super) fn daemon(runs: bool) -> Line {
