@@ -28,8 +28,8 @@ pub fn over(conn: &mut Connection) -> rusqlite::Result<()> {
     if !is_unfinished(conn)? {
         return Ok(());
     }
-    let is_new = !conn.query_row(
-        "SELECT EXISTS (SELECT 1 FROM old_reading) OR EXISTS (SELECT 1 FROM raw)",
+    let is_new: bool = conn.query_row(
+        "SELECT NOT EXISTS (SELECT 1 FROM old_reading) AND NOT EXISTS (SELECT 1 FROM raw)",
         [],
         |r| r.get(0),
     )?;
