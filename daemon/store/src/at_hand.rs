@@ -22,6 +22,9 @@ use crate::{rows, singles};
 /// database each time.
 const HOURS: usize = 450_000;
 
+/// What is asked for up to so many hours before the last one is of a mead that is followed.
+const RECENT: i64 = 24;
+
 /// One snapshot of what was committed.
 pub struct Snapshot<'a> {
     conn: &'a Connection,
@@ -129,17 +132,16 @@ impl Snapshot<'_> {
             .prepare_cached("SELECT max(hour) FROM hour WHERE feed = ?1")?
             .query_row([feed.0], |r| r.get(0))?;
         // What is over is looked at now and then; it would only take the room of what is followed.
-        if newest.is_none_or(|newest| last < newest) {
+        if newest.is_none_or(|newest| last + RECENT < newest) {
             return stored(self.conn, feed, first, last);
         }
         let Some(mut kept) = self.kept()? else {
             return stored(self.conn, feed, first, last);
         };
         if let Some(followed) = kept.hours.get(&feed).filter(|f| f.from <= first) {
-            let begin = followed.hours.partition_point(|h| h.index < first);
-            return Ok(followed.hours[begin..].to_vec());
+            return Ok(within(&followed.hours, first, last).to_vec());
         }
-        let hours = stored(self.conn, feed, first, last)?;
+        let hours = stored(self.conn, feed, first, i64::MAX)?;
         let before = kept.hours.remove(&feed).map_or(0, |f| f.hours.len());
         kept.hours_kept -= before;
         if kept.hours_kept + hours.len() <= HOURS {
@@ -150,8 +152,14 @@ impl Snapshot<'_> {
             };
             kept.hours.insert(feed, followed);
         }
-        Ok(hours)
+        Ok(within(&hours, first, last).to_vec())
     }
+}
+
+fn within(hours: &[Hour], first: i64, last: i64) -> &[Hour] {
+    let begin = hours.partition_point(|h| h.index < first);
+    let end = hours.partition_point(|h| h.index <= last);
+    hours.get(begin..end).unwrap_or_default()
 }
 
 impl Kept {
