@@ -9,7 +9,6 @@ import sys
 
 PARTS = {
     "commits": "Messages committed, beside a bare loop that inserts a payload and a reading with the same pragmas",
-    "broker": "Through an external broker",
     "fits": "A robust fit beside scipy",
     "drawing": "A picture beside matplotlib",
     "verdicts": "Verdicts",
@@ -32,8 +31,8 @@ def main():
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
     commit = subprocess.run(["git", "describe", "--always", "--dirty"], capture_output=True, text=True).stdout.strip()
     print("# What it costs\n")
-    print("Made by `tests/cost/run`; nothing here is written by hand. Figures of other machines are other figures: what")
-    print("holds elsewhere are the ratios of what was measured side by side.\n")
+    print("The tables are made by `tests/cost/run`; a remark under one says how busy the machine was. Figures of other")
+    print("machines are other figures: what holds elsewhere are the ratios of what was measured side by side.\n")
     print(f"{os.cpu_count()} cores of {processor()}, {memory:.0f} GiB, {platform.system()} {platform.release()}; "
           f"last part on {datetime.date.today()}, source {commit}.")
     for part, heading in PARTS.items():
