@@ -481,6 +481,37 @@ fn heard_many(cellar: &Cellar) -> Option<u64> {
         .map(|known| known.count)
 }
 
+/// As after a night without us: more than there is room for at once.
+#[tokio::test]
+async fn a_backlog_of_many_thousands_is_worked_off_over_one_connection() {
+    const BACKLOG: u64 = 40_000;
+    let mosquitto = Mosquitto::start("max_queued_messages 0").await;
+    let mut cellar = Cellar::open().await;
+    let config = house(mosquitto.port, &["cellar/#"]);
+    let mut fetching = Fetching::start(&cellar, config.clone());
+    mosquitto_knows(&mosquitto, &mut cellar, &mut fetching).await;
+    fetching.stop().await;
+
+    let (long, times) = ("x".repeat(200), BACKLOG.to_string());
+    let many = [
+        "-q",
+        "1",
+        "-t",
+        "cellar/many",
+        "-m",
+        &long,
+        "--repeat",
+        &times,
+    ];
+    mosquitto.publish(&many).await;
+    let fetching = Fetching::start(&cellar, config);
+    cellar
+        .until("all", |cellar| heard_many(cellar) >= Some(BACKLOG))
+        .await;
+    assert_eq!(heard_many(&cellar), Some(BACKLOG));
+    assert_eq!(fetching.counts.breaks(), 0);
+}
+
 #[tokio::test]
 async fn nothing_of_a_backlog_is_lost_however_often_we_are_cut_off() {
     const BACKLOG: u16 = 150;

@@ -1,4 +1,4 @@
-//! The connection itself: polled without ever waiting for anything else.
+//! The connection itself: polled without waiting for anything but room for what comes.
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -75,6 +75,15 @@ impl Connection<'_> {
         let patience = self.config.keep_alive() * SILENT_KEEP_ALIVES;
         let mut deadline = Instant::now() + patience;
         loop {
+            // Not silence of the broker's.
+            let waited = Instant::now();
+            tokio::select! {
+                Some(trouble) = self.troubles.recv() => match trouble {
+                    Trouble { why, connection } if connection == number => return why,
+                    _ => continue,
+                },
+                () = self.inbox.room() => deadline += waited.elapsed(),
+            }
             let event = tokio::select! {
                 Some(trouble) = self.troubles.recv() => match trouble {
                     Trouble { why, connection } if connection == number => return why,
@@ -167,6 +176,9 @@ impl Connection<'_> {
     /// broker would send again.
     fn take(&self, publish: Publish, number: u64) -> Result<(), String> {
         let ack = self.client.prepare_ack(&publish);
+        if ack.is_some() && !self.gate.owe(publish.pkid) {
+            return Ok(());
+        }
         let receipt = Receipt {
             ack,
             connection: number,

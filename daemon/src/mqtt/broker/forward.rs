@@ -1,17 +1,18 @@
 //! From the connection to the store, and the acknowledgements back.
 //!
-//! Three tasks, so that the connection never waits: it hands over what came ([`Inbox`]); one
+//! Three tasks, so that the connection waits for none: it hands over what came ([`Inbox`]); one
 //! task queues it with the store, which may have to wait; one waits for each commit in turn and
-//! acknowledges.
+//! acknowledges. While the inbox is half full nothing more is read, and the broker has to wait.
 
+use std::collections::HashSet;
 use std::sync::atomic::{AtomicUsize, Ordering::Relaxed};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use ebbmark_store::model::Arrival;
 use ebbmark_store::writer::ReceiptWaiter;
 use ebbmark_store::{StoreError, Writer};
 use rumqttc::{AsyncClient, ManualAck};
-use tokio::sync::mpsc;
+use tokio::sync::{Notify, mpsc};
 
 /// Memory for messages taken from the broker and not yet with the store. Some brokers hold back
 /// after some 20 unacknowledged messages; others (mosquitto 2.0.11 with a backlog, as measured)
@@ -46,52 +47,63 @@ pub struct Receipt {
     pub connection: u64,
 }
 
-/// Lets acknowledgements through only to the connection their message came over.
+/// Lets acknowledgements through only to the connection their message came over, and one for each.
 ///
 /// Packet ids mean something within one connection only: on the next one the same id may be
 /// another message, and acknowledging that unseen would lose it.
 pub struct Gate {
     client: AsyncClient,
-    connection: Mutex<u64>,
+    open: Mutex<Open>,
+}
+
+#[derive(Default)]
+struct Open {
+    connection: u64,
+    /// Packet ids that came over it and are not acknowledged yet.
+    owed: HashSet<u16>,
 }
 
 impl Gate {
     pub fn new(client: AsyncClient) -> Gate {
         Gate {
             client,
-            connection: Mutex::new(0),
+            open: Mutex::default(),
         }
+    }
+
+    // A panic in between leaves a number and a set of numbers.
+    fn open(&self) -> MutexGuard<'_, Open> {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Shuts out acknowledgements of the connection so far. Returns the number of the next one.
     pub fn next_connection(&self) -> u64 {
-        let mut connection = self
-            .connection
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        *connection += 1;
-        *connection
+        let mut open = self.open();
+        open.connection += 1;
+        open.owed.clear();
+        open.connection
+    }
+
+    /// Notes what came over the present connection and has to be acknowledged. `false`: the same has come
+    /// over it before and is still owed; a broker with a long backlog sends some messages twice. One
+    /// answer is for both: the client library takes a second one for a fault of ours, and ends.
+    pub fn owe(&self, packet_id: u16) -> bool {
+        self.open().owed.insert(packet_id)
     }
 
     /// Whether the connection a message came over still stands.
     fn is_open_to(&self, receipt: &Receipt) -> bool {
-        let connection = self
-            .connection
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        *connection == receipt.connection
+        self.open().connection == receipt.connection
     }
 
     pub fn acknowledge(&self, receipt: Receipt) {
         let Some(ack) = receipt.ack else { return };
         // Held while queueing, so that nothing slips in behind `next_connection`.
-        let connection = self
-            .connection
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner);
-        if *connection != receipt.connection {
+        let mut open = self.open();
+        if open.connection != receipt.connection {
             return;
         }
+        open.owed.remove(&packet_id(&ack));
         // The queue has no bound, so this fails only when the connection has ended for good.
         if let Err(error) = self.client.try_manual_ack(ack) {
             tracing::debug!(%error, "acknowledgement not sent");
@@ -99,16 +111,25 @@ impl Gate {
     }
 }
 
+fn packet_id(ack: &ManualAck) -> u16 {
+    match ack {
+        ManualAck::PubAck(ack) => ack.pkid,
+        ManualAck::PubRec(ack) => ack.pkid,
+    }
+}
+
 /// Where the connection puts what came in.
 pub struct Inbox {
     sender: mpsc::UnboundedSender<Received>,
     bytes: Arc<AtomicUsize>,
+    taken: Arc<Notify>,
 }
 
 /// Where it is taken out again.
 pub struct Outlet {
     receiver: mpsc::UnboundedReceiver<Received>,
     bytes: Arc<AtomicUsize>,
+    taken: Arc<Notify>,
 }
 
 /// There is no room for the message.
@@ -124,11 +145,18 @@ pub struct Trouble {
 pub fn inbox() -> (Inbox, Outlet) {
     let (sender, receiver) = mpsc::unbounded_channel();
     let bytes = Arc::new(AtomicUsize::new(0));
+    let taken = Arc::new(Notify::new());
     let inbox = Inbox {
         sender,
         bytes: bytes.clone(),
+        taken: taken.clone(),
     };
-    (inbox, Outlet { receiver, bytes })
+    let outlet = Outlet {
+        receiver,
+        bytes,
+        taken,
+    };
+    (inbox, outlet)
 }
 
 impl Inbox {
@@ -144,12 +172,21 @@ impl Inbox {
         self.bytes.fetch_add(size, Relaxed);
         self.sender.send(received).map_err(|_| Full)
     }
+
+    /// Comes back once it is no more than half full. What the client library has read already, and hands
+    /// over afterwards, finds room in the other half.
+    pub async fn room(&self) {
+        while self.bytes.load(Relaxed) > INBOX_BYTES / 2 {
+            self.taken.notified().await;
+        }
+    }
 }
 
 impl Outlet {
     async fn take(&mut self) -> Option<Received> {
         let received = self.receiver.recv().await?;
         self.bytes.fetch_sub(received.size(), Relaxed);
+        self.taken.notify_one();
         Some(received)
     }
 }
