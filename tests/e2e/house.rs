@@ -7,7 +7,7 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 use ebbmark_tests::cellar::{Cellar, PASSWORD};
-use ebbmark_tests::certificate::Certificate;
+use ebbmark_tests::certificate::Authority;
 use ebbmark_tests::form::{Form, forms};
 use ebbmark_tests::mosquitto::{self, Mosquitto};
 use ebbmark_tests::process::Process;
@@ -50,7 +50,9 @@ fn house() -> (Mosquitto, TempDir) {
         std::os::unix::fs::PermissionsExt::from_mode(0o755),
     )
     .expect("a folder of ours");
-    let made = Certificate::make(certificates.path(), "DNS:localhost,IP:127.0.0.1");
+    let authority = Authority::new(certificates.path());
+    authority.make("broker", "DNS:localhost,IP:127.0.0.1", 2);
+    authority.open("broker");
     let broker = Mosquitto::configured(|folder, port| {
         mosquitto::passwords(&folder.join("passwords"), &USERS);
         let acl = folder.join("house.acl");
@@ -63,11 +65,11 @@ fn house() -> (Mosquitto, TempDir) {
                 ("/etc/mosquitto/house.acl", inside(folder, "house.acl")),
                 (
                     "/etc/mosquitto/certs/broker.pem",
-                    made.chain.display().to_string(),
+                    inside(certificates.path(), "broker.pem"),
                 ),
                 (
                     "/etc/mosquitto/certs/broker.key",
-                    made.key.display().to_string(),
+                    inside(certificates.path(), "broker-key.pem"),
                 ),
                 ("/var/lib/mosquitto/", format!("{}/", folder.display())),
             ],
@@ -366,7 +368,9 @@ fn a_proxy_that_speaks_tls() {
     };
     let plain = ports::free();
     let folder = outside.folder.path();
-    let made = Certificate::make(folder, "DNS:cellar.example.org");
+    let authority = Authority::new(folder);
+    authority.make("proxy", "DNS:cellar.example.org", 2);
+    authority.open("proxy");
     let site = put_in(
         example("proxy.conf"),
         &[
@@ -377,13 +381,10 @@ fn a_proxy_that_speaks_tls() {
                 "listen 443 ssl",
                 format!("listen 127.0.0.1:{} ssl", outside.port),
             ),
-            (
-                "/etc/ssl/certs/cellar.pem",
-                made.chain.display().to_string(),
-            ),
+            ("/etc/ssl/certs/cellar.pem", inside(folder, "proxy.pem")),
             (
                 "/etc/ssl/private/cellar.key",
-                made.key.display().to_string(),
+                inside(folder, "proxy-key.pem"),
             ),
             ("127.0.0.1:8420", format!("127.0.0.1:{}", cellar.page_port)),
         ],

@@ -2,10 +2,12 @@
 
 use std::io::{Read, Write};
 use std::net::{Ipv4Addr, TcpStream};
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::ops::Deref;
+use std::path::Path;
+use std::process::{Command, Output};
 
 use ebbmark_tests::cellar::{Cellar, Daemon, PASSWORD};
+use ebbmark_tests::certificate::Authority;
 use ebbmark_tests::page::Visitor;
 use ebbmark_tests::wait::until_true;
 use ebbmark_tests::{ports, tools};
@@ -13,51 +15,32 @@ use serde_json::Value;
 
 use crate::common::errors;
 
-/// An authority of our own and certificates it signed, all made by openssl.
-struct Pki<'a> {
-    cellar: &'a Cellar,
+/// An authority of our own beside the daemon's files.
+struct Pki(Authority);
+
+impl Deref for Pki {
+    type Target = Authority;
+
+    fn deref(&self) -> &Authority {
+        &self.0
+    }
 }
 
-impl Pki<'_> {
-    fn new(cellar: &Cellar) -> Pki<'_> {
-        let pki = Pki { cellar };
-        pki.openssl(&format!(
-            "req -x509 {NEW_KEY} -nodes -days 9 -subj /CN=authority -keyout ca-key.pem -out ca.pem"
-        ));
-        pki
+impl Pki {
+    fn new(cellar: &Cellar) -> Pki {
+        Pki(Authority::new(&cellar.path(".")))
     }
 
-    fn openssl(&self, arguments: &str) -> Output {
-        let output = Command::new(tools::system("openssl"))
-            .current_dir(self.cellar.path("."))
-            .args(arguments.split(' '))
-            .stdin(Stdio::null())
-            .output()
-            .expect("openssl starts");
-        assert!(output.status.success(), "{arguments}: {output:?}");
-        output
-    }
-
-    /// Makes `NAME.pem` and `NAME-key.pem` for 127.0.0.1.
     fn make(&self, name: &str, days: u32) {
-        self.openssl(&format!(
-            "req -x509 {NEW_KEY} -nodes -days {days} -subj /CN={name} -addext subjectAltName=IP:127.0.0.1 -addext basicConstraints=critical,CA:FALSE -CA ca.pem -CAkey ca-key.pem -keyout {name}-key.pem -out {name}.pem"
-        ));
-        let key = self.cellar.path(&format!("{name}-key.pem"));
-        let own = std::os::unix::fs::PermissionsExt::from_mode(0o600);
-        std::fs::set_permissions(key, own).expect("a file of ours");
+        self.0.make(name, "IP:127.0.0.1", days);
     }
 
     /// Puts another pair where the daemon looks.
     fn put(&self, name: &str, into: &str) {
         for end in [".pem", "-key.pem"] {
-            let from = self.cellar.path(&format!("{name}{end}"));
-            std::fs::copy(from, self.cellar.path(&format!("{into}{end}"))).expect("a file of ours");
+            let from = self.path(&format!("{name}{end}"));
+            std::fs::copy(from, self.path(&format!("{into}{end}"))).expect("a file of ours");
         }
-    }
-
-    fn path(&self, name: &str) -> PathBuf {
-        self.cellar.path(name)
     }
 
     /// The name in the certificate that a door shows.
@@ -75,7 +58,17 @@ impl Pki<'_> {
     }
 }
 
-const NEW_KEY: &str = "-newkey ec -pkeyopt ec_paramgen_curve:prime256v1";
+/// A float's message by `mosquitto_pub`, over TLS where an authority is named.
+fn float_publishes(port: u16, authority: Option<&Path>) -> Output {
+    let mut command = Command::new(tools::system("mosquitto_pub"));
+    command
+        .args(["-h", "127.0.0.1", "-q", "1", "-t", "shelf/float"])
+        .args(["-m", "1.050", "-p", &port.to_string()]);
+    if let Some(authority) = authority {
+        command.arg("--cafile").arg(authority);
+    }
+    command.output().expect("mosquitto_pub starts")
+}
 
 struct Doors {
     page: u16,
@@ -166,28 +159,11 @@ fn the_page_and_the_intake_over_tls() {
     assert!(!enter(&daemon.page).contains("; secure"));
 
     // A float over TLS, and one in the clear as before.
-    for (port, options) in [
-        (
-            doors.intake,
-            vec!["--cafile", ca.to_str().expect("a plain path")],
-        ),
-        (daemon.intake_port, vec![]),
+    for (port, authority) in [
+        (doors.intake, Some(ca.as_path())),
+        (daemon.intake_port, None),
     ] {
-        let said = Command::new(tools::system("mosquitto_pub"))
-            .args([
-                "-h",
-                "127.0.0.1",
-                "-q",
-                "1",
-                "-t",
-                "shelf/float",
-                "-m",
-                "1.050",
-            ])
-            .args(["-p", &port.to_string()])
-            .args(options)
-            .output()
-            .expect("mosquitto_pub starts");
+        let said = float_publishes(port, authority);
         assert!(said.status.success(), "{said:?}");
     }
     let kept = cellar.database().payloads("intake", "shelf/float");
@@ -318,7 +294,8 @@ fn a_key_of_another_certificate_is_refused_before_the_start() {
     assert_eq!(line["state"], "broken", "{line}");
 }
 
-/// As many as are let in, none of them speaking TLS: the next one has to wait until they are shown out.
+/// As many as are let in, none of them speaking TLS: one gives way to a float that comes, the others are
+/// shown out in time.
 #[test]
 fn whoever_only_knocks_gives_way_and_is_shown_out() {
     let cellar = Cellar::new();
@@ -330,29 +307,10 @@ fn whoever_only_knocks_gives_way_and_is_shown_out() {
         "{tables}\n[intake.limits]\nconnections = 3\nconnect-timeout-secs = 4\n"
     ));
     let mut daemon = cellar.start();
-    let ca = pki.path("ca.pem");
     let knock = || TcpStream::connect((Ipv4Addr::LOCALHOST, doors.intake)).expect("it listens");
     let mut silent: Vec<TcpStream> = (0..3).map(|_| knock()).collect();
-    let publish = || {
-        let output = Command::new(tools::system("mosquitto_pub"))
-            .args([
-                "-h",
-                "127.0.0.1",
-                "-q",
-                "1",
-                "-t",
-                "shelf/float",
-                "-m",
-                "1.050",
-            ])
-            .args(["-p", &doors.intake.to_string()])
-            .arg("--cafile")
-            .arg(&ca)
-            .output();
-        output.expect("mosquitto_pub starts")
-    };
     // All places are taken, and whoever waited longest without a word gives way.
-    let published = publish();
+    let published = float_publishes(doors.intake, Some(&pki.path("ca.pem")));
     assert!(published.status.success(), "{published:?}");
     let mut end = Vec::new();
     for stream in &mut silent {

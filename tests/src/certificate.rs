@@ -1,87 +1,65 @@
-//! An authority and a certificate of its making, by `openssl`, for servers that speak TLS.
+//! An authority and certificates of its making, by `openssl`, for servers that speak TLS.
 
+use std::fs;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use std::process::Command;
+use std::process::{Command, Output, Stdio};
 
-pub struct Certificate {
-    pub authority: PathBuf,
-    pub chain: PathBuf,
-    pub key: PathBuf,
+const NEW_KEY: &str = "-newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes";
+
+/// Its certificate is `ca.pem` in its folder.
+pub struct Authority {
+    folder: PathBuf,
 }
 
-impl Certificate {
-    /// For these names, such as `DNS:localhost,IP:127.0.0.1`.
+impl Authority {
+    pub fn new(folder: &Path) -> Authority {
+        let authority = Authority {
+            folder: folder.to_owned(),
+        };
+        authority.openssl(&format!(
+            "req -x509 {NEW_KEY} -days 9 -subj /CN=authority -keyout ca-key.pem -out ca.pem"
+        ));
+        authority
+    }
+
+    /// Runs `openssl` in the folder; no argument may have a space in it.
     ///
     /// # Panics
-    /// `openssl` does not make it.
-    pub fn make(folder: &Path, names: &str) -> Certificate {
-        let path = |name: &str| folder.join(name);
-        let made = Certificate {
-            authority: path("ca.pem"),
-            chain: path("server.pem"),
-            key: path("server.key"),
-        };
-        let key = [
-            "-newkey",
-            "ec",
-            "-pkeyopt",
-            "ec_paramgen_curve:P-256",
-            "-nodes",
-        ];
-        let ca_key = path("ca.key");
-        openssl(
-            Command::new("openssl")
-                .args([
-                    "req",
-                    "-x509",
-                    "-days",
-                    "2",
-                    "-subj",
-                    "/CN=An invented authority",
-                ])
-                .args(key)
-                .args(["-addext", "keyUsage=critical,keyCertSign"])
-                .args([
-                    Path::new("-keyout"),
-                    &ca_key,
-                    Path::new("-out"),
-                    &made.authority,
-                ]),
-        );
-        let request = path("server.csr");
-        openssl(
-            Command::new("openssl")
-                .args(["req", "-subj", "/CN=invented"])
-                .args(key)
-                .args([Path::new("-keyout"), &made.key, Path::new("-out"), &request]),
-        );
-        let extensions = path("extensions");
-        std::fs::write(&extensions, format!("subjectAltName={names}\n"))
-            .expect("a temporary folder");
-        openssl(
-            Command::new("openssl")
-                .args(["x509", "-req", "-days", "2", "-CAcreateserial"])
-                .args([Path::new("-in"), &request, Path::new("-out"), &made.chain])
-                .args([
-                    Path::new("-CA"),
-                    &made.authority,
-                    Path::new("-CAkey"),
-                    &ca_key,
-                ])
-                .args([Path::new("-extfile"), &extensions]),
-        );
-        // The server may give up being root before it reads them.
-        for file in [&made.authority, &made.chain, &made.key] {
-            let all = std::os::unix::fs::PermissionsExt::from_mode(0o644);
-            std::fs::set_permissions(file, all).expect("a file of ours");
-        }
-        made
+    /// It fails.
+    pub fn openssl(&self, arguments: &str) -> Output {
+        let output = Command::new("openssl")
+            .current_dir(&self.folder)
+            .args(arguments.split(' '))
+            .stdin(Stdio::null())
+            .output()
+            .expect("openssl is installed; tests/run installs it");
+        assert!(output.status.success(), "{arguments}: {output:?}");
+        output
     }
-}
 
-fn openssl(command: &mut Command) {
-    let output = command
-        .output()
-        .expect("openssl is installed; tests/run installs it");
-    assert!(output.status.success(), "{output:?}");
+    /// Makes `NAME.pem` and `NAME-key.pem`, which its owner alone may read, for names such as
+    /// `DNS:localhost,IP:127.0.0.1`.
+    pub fn make(&self, name: &str, names: &str, days: u32) {
+        self.openssl(&format!(
+            "req -x509 {NEW_KEY} -days {days} -subj /CN={name} -addext subjectAltName={names} -addext basicConstraints=critical,CA:FALSE -CA ca.pem -CAkey ca-key.pem -keyout {name}-key.pem -out {name}.pem"
+        ));
+        self.mode(&format!("{name}-key.pem"), 0o600);
+    }
+
+    /// For a server that is no longer root when it reads its key.
+    pub fn open(&self, name: &str) {
+        for end in [".pem", "-key.pem"] {
+            self.mode(&format!("{name}{end}"), 0o644);
+        }
+    }
+
+    pub fn path(&self, file: &str) -> PathBuf {
+        self.folder.join(file)
+    }
+
+    fn mode(&self, file: &str, mode: u32) {
+        let mode = PermissionsExt::from_mode(mode);
+        fs::set_permissions(self.path(file), mode).expect("a file of ours");
+    }
 }
