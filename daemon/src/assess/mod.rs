@@ -86,15 +86,19 @@ impl Assess {
         let mut rested = Instant::now();
         loop {
             let began = Instant::now();
+            let is_rested = began >= rested;
             let listening_since = listening.since(&clock);
-            let work = listening_since.and_then(|_| waiting.take(began >= rested));
+            let work = listening_since.and_then(|_| waiting.take(is_rested));
             if let Some(Work { due, steps }) = work {
                 judge = judge.round(due).await?;
                 // After the verdicts: what is to be done follows from them.
                 if steps {
                     judge = judge.steps().await?;
                 }
-                rested = rested.max(began) + began.elapsed() * RESTS;
+                // What was written in the meantime costs little, and must not put the others off.
+                if is_rested {
+                    rested = Instant::now() + began.elapsed() * RESTS;
+                }
                 // The pause is where changes gather.
                 tokio::select! {
                     () = shutdown.cancelled() => return Ok(()),
@@ -104,7 +108,7 @@ impl Assess {
             let may_work = Instant::now() >= rested;
             let event = tokio::select! {
                 () = shutdown.cancelled() => Event::Stop,
-                _ = ticks.tick(), if may_work => Event::Tick,
+                _ = ticks.tick() => Event::Tick,
                 () = tokio::time::sleep_until(rested), if !may_work => Event::Rested,
                 change = changes.recv() => match change {
                     Ok(change) => Event::Change(change),
@@ -122,7 +126,7 @@ impl Assess {
                     if let Some(since) = listening.since(&clock) {
                         let began = Instant::now();
                         judge = judge.watch(since).await?;
-                        rested = rested.max(began) + began.elapsed() * RESTS;
+                        rested = rested.max(Instant::now() + began.elapsed() * RESTS);
                     }
                 }
             }
