@@ -18,6 +18,7 @@ use ebbmark_core::words::{self, LONGEST_NOTE};
 use ebbmark_store::Reader;
 use ebbmark_store::model::{Command, Done, ImportRow, Vessel};
 
+use crate::backup::upgrade;
 use crate::clock::Clock;
 use crate::config::Config;
 
@@ -107,7 +108,7 @@ pub(crate) fn note(text: &str) -> Result<String> {
 }
 
 pub fn hand(config: &Config, args: &HandArgs) -> Result<()> {
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let (writer, reader) = upgrade::open(config)?;
     let vessel = find(&reader, &args.vessel)?;
     let now = now()?;
     let hand = HandReading {
@@ -143,7 +144,7 @@ pub fn import(config: &Config, args: &ImportArgs) -> Result<()> {
     let believed = files::up_to_tomorrow(now()?);
     let (rows, bad) =
         files::readings(&text, columns, &believed).with_context(|| file.to_string())?;
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let (writer, reader) = upgrade::open(config)?;
     let vessel = find(&reader, &args.vessel)?;
     for line in &bad {
         eprintln!("{file}: line {} left out: {}", line.line, line.why);

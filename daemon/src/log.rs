@@ -11,6 +11,7 @@ use ebbmark_core::words::{self, LONGEST_NAME};
 use ebbmark_core::{line, show};
 use ebbmark_store::model::Command;
 
+use crate::backup::upgrade;
 use crate::config::Config;
 use crate::hand;
 
@@ -87,7 +88,7 @@ pub fn run(config: &Config, args: &LogArgs) -> Result<()> {
         return print(config, args);
     };
     let what = What::from_key(key).ok_or_else(|| anyhow!("\"{key}\" is nothing that is logged"))?;
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let (writer, reader) = upgrade::open(config)?;
     let vessel = hand::find(&reader, &args.vessel)?;
     let now = hand::now()?;
     let deed = Deed {

@@ -5,6 +5,7 @@ use std::io::{BufRead, IsTerminal};
 use anyhow::{Context, Result, bail};
 use ebbmark_store::model::Command;
 
+use crate::backup::upgrade;
 use crate::config::Config;
 
 /// Asks for the password twice on a terminal, unseen; else reads one line of standard input.
@@ -34,7 +35,7 @@ pub fn run(config: &Config) -> Result<()> {
     };
     let hash = ebbmark_web::auth::hash_password(&password)?;
     config.make_data_folder()?;
-    let (writer, _) = ebbmark_store::open(&database, config.store.options())?;
+    let (writer, _) = upgrade::open(config)?;
     writer.command_blocking(Command::SetSetting {
         key: ebbmark_web::auth::PASSWORD_SETTING.to_string(),
         value: Some(hash),

@@ -11,6 +11,7 @@ use ebbmark_core::text::Style;
 use ebbmark_core::units::Preferences;
 use ebbmark_store::model;
 
+use crate::backup::upgrade;
 use crate::clock::Clock;
 use crate::config::Config;
 use crate::hand;
@@ -224,7 +225,7 @@ pub fn run(config: &Config, args: &ReckonArgs) -> Result<()> {
         let Some(step) = &told.step else {
             bail!("nothing to be done follows from this answer, so nothing was written");
         };
-        let (writer, _reader) = ebbmark_store::open(&database, config.store.options())?;
+        let (writer, _reader) = upgrade::open(config)?;
         writer.command_blocking(model::Command::Log {
             vessel: vessel.id,
             deed: step.deed.clone(),

@@ -318,8 +318,7 @@ fn open(config: &Config, clock: &Clock) -> Result<Opened> {
     let mark = Mark::take(&folder)?;
     let fell_back = fall_back::ready(config, clock.now())
         .map_err(|error| upgrade::with_the_way_back(config, error))?;
-    upgrade::keep(config)?;
-    let (writer, reader) = ebbmark_store::open(&config.database(), config.store.options())?;
+    let (writer, reader) = upgrade::open(config)?;
     if let Some(latest) = reader.latest_instant()? {
         clock.knows(latest);
     }

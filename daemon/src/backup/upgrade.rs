@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use anyhow::{Context, Error, Result};
 use ebbmark_store::backup::{self, GoOn};
-use ebbmark_store::{SCHEMA, StoreError, schema};
+use ebbmark_store::{Reader, SCHEMA, StoreError, Writer, schema};
 
 use super::{folder, ready_folder, room};
 use crate::config::Config;
@@ -18,6 +18,9 @@ const AFTER: &str = ".sqlite3";
 /// So many of the copies stay. Two: a power cut between two steps of one upgrade leaves a schema in
 /// between, of which the next start makes a copy as well.
 const STAY: usize = 2;
+
+/// The ending of a copy that is about to be replaced.
+const EARLIER: &str = "earlier";
 
 const ON: GoOn<'static> = &|| true;
 
@@ -30,12 +33,22 @@ fn schema_in(name: &str) -> Option<i64> {
     digits.parse().ok()
 }
 
-/// Copies the database if opening it will change its schema. No copy is no reason not to go on: the
-/// cellar has to be watched.
+/// Opens the database for writing, whoever asks for it: what it was is kept first if that changes its schema.
 ///
 /// # Errors
-/// The database cannot be looked at.
-pub fn keep(config: &Config) -> Result<()> {
+/// It does not open; of one that is too new the way back is told.
+pub fn open(config: &Config) -> Result<(Writer, Reader)> {
+    keep(config)
+        .and_then(|()| {
+            let opened = ebbmark_store::open(&config.database(), config.store.options())?;
+            Ok(opened)
+        })
+        .map_err(|error| with_the_way_back(config, error))
+}
+
+/// Copies the database if opening it will change its schema. No copy is no reason not to go on: the
+/// cellar has to be watched.
+fn keep(config: &Config) -> Result<()> {
     let found = schema(&config.database())?;
     if found == 0 || found == SCHEMA {
         return Ok(());
@@ -62,12 +75,22 @@ fn copy(config: &Config, found: i64) -> Result<PathBuf> {
     let folder = ready_folder(config)?;
     room(&config.database(), &folder)?;
     let path = folder.join(name(found));
-    // Of an earlier upgrade from the same schema, which was gone back on.
+    // Of an earlier upgrade from the same schema, which was gone back on. It stays until there is another.
+    let earlier = path.with_extension(EARLIER);
     if path.exists() {
-        fs::remove_file(&path).with_context(|| format!("{} is in the way", path.display()))?;
+        fs::rename(&path, &earlier).with_context(|| format!("{} is in the way", path.display()))?;
     }
-    backup::make(&config.database(), &path, ON)?;
-    for old in kept(&folder).into_iter().skip(STAY) {
+    if let Err(e) = backup::make(&config.database(), &path, ON) {
+        if earlier.exists() {
+            fs::rename(&earlier, &path)?;
+        }
+        return Err(e.into());
+    }
+    if earlier.exists() {
+        fs::remove_file(&earlier)?;
+    }
+    let others = kept(&folder).into_iter().filter(|old| *old != path);
+    for old in others.skip(STAY - 1) {
         if let Err(e) = fs::remove_file(&old) {
             tracing::warn!("{} cannot be taken away: {e}", old.display());
         }
@@ -115,4 +138,31 @@ pub fn with_the_way_back(config: &Config, error: Error) -> Error {
         "{error}. To go on with this program from how it was before: ebbmark restore {} (with the same --config); what came since is not in it, and stays in the newer database, which is moved aside",
         copy.display()
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A maker who went back to an old copy and comes up again keeps the copy of what he came up from.
+    #[test]
+    fn the_copy_just_made_stays_and_one_other() {
+        let folder = tempfile::tempdir().unwrap();
+        let config = Config {
+            data_folder: Some(folder.path().to_owned()),
+            ..Config::default()
+        };
+        drop(ebbmark_store::open(&config.database(), config.store.options()).unwrap());
+        let copies = config.backup_folder();
+        fs::create_dir_all(&copies).unwrap();
+        for schema in [9, 10] {
+            fs::write(copies.join(name(schema)), "an invented copy").unwrap();
+        }
+        for _ in 0..2 {
+            let made = copy(&config, 8).unwrap();
+            assert_eq!(made, copies.join(name(8)));
+            assert_eq!(kept(&copies), [copies.join(name(10)), made]);
+        }
+        assert_eq!(fs::read_dir(&copies).unwrap().count(), 2);
+    }
 }
