@@ -30,7 +30,7 @@ mod tls_tests;
 use std::sync::Arc;
 
 use ebbmark_core::ids::VesselId;
-use ebbmark_core::notice::{Call, NoticeKind};
+use ebbmark_core::notice::Call;
 use ebbmark_core::time::Moment;
 use ebbmark_store::model::{Change, NewNotice};
 use ebbmark_store::{Reader, StoreError, Writer};
@@ -45,19 +45,6 @@ pub use secrets::Secrets;
 pub use way::{NotReady, Publish, Way, ways};
 pub use webhook::{Webhook, in_words, place, target, url};
 
-/// The ways, of `all` there are, that the maker wants a notice to go by.
-///
-/// # Errors
-/// The store could not be read.
-pub fn wanted(
-    reader: &Reader,
-    all: &[String],
-    kind: NoticeKind,
-    vessel: Option<VesselId>,
-) -> Result<Vec<String>, StoreError> {
-    Ok(reader.wishes()?.ways(kind, vessel, all))
-}
-
 /// A notice for the ways out the maker wants for it. `key` names what it stands for.
 pub fn notice(
     reader: &Reader,
@@ -68,7 +55,7 @@ pub fn notice(
     at: Moment,
 ) -> Result<NewNotice, StoreError> {
     Ok(NewNotice {
-        channels: wanted(reader, all, call.kind, vessel)?,
+        channels: reader.wishes()?.ways(call.kind, vessel, all),
         kind: call.kind,
         key,
         vessel,
