@@ -193,7 +193,7 @@ fn throughput(c: &mut Criterion) {
         )
         .await
         .expect("bound");
-        let address = intake.local_addr();
+        let address = intake.local_addrs()[0];
         tokio::spawn(intake.run());
         address
     });

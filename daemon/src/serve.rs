@@ -10,7 +10,7 @@ use std::convert::Infallible;
 use std::net::SocketAddr;
 use std::pin::pin;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 use std::time::Duration;
 
 use axum::Router;
@@ -22,13 +22,13 @@ use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use rustls::ServerConfig;
 use tokio::io::{AsyncRead, AsyncWrite, AsyncWriteExt as _};
-use tokio::net::TcpStream;
+use tokio::net::{TcpListener, TcpStream};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt as _;
 
 use crate::doors::{Doors, Place};
-use crate::tls;
+use crate::tls::{self, Tls};
 use patient::Patient;
 
 /// Enough for a household's tabs and programs, or for a proxy in front.
@@ -74,9 +74,6 @@ impl Turned {
     }
 }
 
-/// What TLS is served with on an address.
-type Tls = Option<Arc<ServerConfig>>;
-
 /// What all listeners of the pages share.
 #[derive(Clone)]
 pub struct Pages {
@@ -106,18 +103,15 @@ impl Pages {
 
     /// Serves until the shutdown, and then until every request that was begun is answered. `tls`: `None`
     /// in the clear.
-    pub async fn serve(
-        self,
-        mut listener: impl Listener<Io = TcpStream, Addr = SocketAddr>,
-        tls: Tls,
-    ) {
+    pub async fn serve(self, mut listener: TcpListener, tls: Tls) {
         let tracker = TaskTracker::new();
         let telling = Arc::new(tokio::sync::Semaphore::new(TOLD_AT_ONCE));
         loop {
             let (mut stream, peer) = tokio::select! {
                 biased;
                 () = self.shutdown.cancelled() => break,
-                accepted = listener.accept() => accepted,
+                // Waits by itself where the system has no more room for connections.
+                accepted = Listener::accept(&mut listener) => accepted,
             };
             // Answers are whole; without this their last part would be held back.
             if let Err(error) = stream.set_nodelay(true) {
@@ -189,9 +183,10 @@ impl Pages {
     where
         I: AsyncRead + AsyncWrite + Unpin,
     {
-        let place = &place;
+        let (place, was_asked) = (&place, &AtomicBool::new(false));
         let service = service_fn(async |request: hyper::Request<Incoming>| {
             place.is_known();
+            was_asked.store(true, Relaxed);
             let answer = self.router.clone().oneshot(request.map(Body::new)).await;
             answer.map_err(|never: Infallible| never)
         });
@@ -217,7 +212,8 @@ impl Pages {
             }
         };
         if let Err(cause) = ended {
-            if cause.is_timeout() {
+            // A browser that keeps its connection for the next request is not slow.
+            if cause.is_timeout() && !was_asked.load(Relaxed) {
                 self.turned.too_slow.fetch_add(1, Relaxed);
             } else if cause.is_parse() {
                 self.turned.not_http.fetch_add(1, Relaxed);

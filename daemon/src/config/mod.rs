@@ -26,7 +26,7 @@ use crate::mqtt::broker::BrokerConfig;
 use crate::mqtt::intake::IntakeConfig;
 use crate::notify::NotifyConfig;
 use crate::secret::SecretFile;
-use crate::tls::TlsConfig;
+use crate::tls::{self, TlsConfig};
 
 #[derive(Clone, Debug, Default, Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
@@ -83,8 +83,7 @@ impl Default for PageConfig {
 impl PageConfig {
     /// All addresses, in the clear and over TLS.
     pub fn addresses(&self) -> impl Iterator<Item = &SocketAddr> {
-        let over_tls = self.tls.iter().flat_map(|tls| &tls.listen);
-        self.listen.iter().chain(over_tls)
+        tls::addresses(&self.listen, self.tls.as_ref())
     }
 }
 

@@ -81,7 +81,7 @@ impl Cellar {
             writer,
             reader,
             outgoing,
-            address: intake.local_addr(),
+            address: intake.local_addrs()[0],
             counts: intake.counts(),
             shutdown,
             serving: tokio::spawn(intake.run()),

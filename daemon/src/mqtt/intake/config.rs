@@ -8,7 +8,7 @@ use serde::Deserialize;
 
 use super::IntakeError;
 use crate::mqtt::Credentials;
-use crate::tls::TlsConfig;
+use crate::tls::{self, TlsConfig};
 
 /// The port registered for MQTT with IANA.
 pub const MQTT_PORT: u16 = 1883;
@@ -39,8 +39,7 @@ impl Default for IntakeConfig {
 impl IntakeConfig {
     /// All addresses, in the clear and over TLS.
     pub fn addresses(&self) -> impl Iterator<Item = &SocketAddr> {
-        let over_tls = self.tls.iter().flat_map(|tls| &tls.listen);
-        self.listen.iter().chain(over_tls)
+        tls::addresses(&self.listen, self.tls.as_ref())
     }
 
     pub fn is_off(&self) -> bool {
@@ -82,7 +81,7 @@ pub struct Limits {
     pub in_flight_messages: u16,
     /// Filters one client may subscribe to. 32.
     pub subscriptions: u16,
-    /// From the connection being made to a complete CONNECT. 10.
+    /// From the connection being made to a complete CONNECT, 10; over TLS as long again for TLS itself.
     pub connect_timeout_secs: u32,
     /// How long a client may leave what we send unread before it is cut off. 20.
     pub write_timeout_secs: u32,

@@ -43,7 +43,7 @@ use tokio_util::task::TaskTracker;
 
 use super::{CredentialsError, Outgoing};
 use crate::doors::Doors;
-use crate::tls::{self, Certificate, TlsError};
+use crate::tls::{self, Certificate, Tls, TlsError};
 use guard::Guard;
 use guesses::Guesses;
 use held::Held;
@@ -178,9 +178,6 @@ pub async fn bind(
     })
 }
 
-/// What TLS is served with on an address; `None`: in the clear.
-type Tls = Option<Arc<ServerConfig>>;
-
 async fn open(
     addresses: &[SocketAddr],
     tls: &Tls,
@@ -197,14 +194,6 @@ async fn open(
 }
 
 impl Intake {
-    /// The first address bound in the clear, with the port actually taken.
-    ///
-    /// # Panics
-    /// There is none.
-    pub fn local_addr(&self) -> SocketAddr {
-        *self.addresses.first().expect("at least one address")
-    }
-
     /// The addresses bound in the clear, with the ports actually taken.
     pub fn local_addrs(&self) -> &[SocketAddr] {
         &self.addresses

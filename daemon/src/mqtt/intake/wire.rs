@@ -117,7 +117,12 @@ impl<W: AsyncWriteExt + Unpin> Wire<W> {
     }
 
     pub async fn put_bytes(&mut self, bytes: &[u8]) -> Result<(), SendError> {
-        timeout(self.write_timeout, self.sink.write_all(bytes))
+        // TLS takes bytes over whose records the socket has no room for yet.
+        let written = async {
+            self.sink.write_all(bytes).await?;
+            self.sink.flush().await
+        };
+        timeout(self.write_timeout, written)
             .await
             .map_err(|_| SendError::Stalled)?
             .map_err(SendError::Io)
