@@ -16,7 +16,7 @@ use ebbmark_core::ids::FeedId;
 use rusqlite::types::Value;
 use rusqlite::{Connection, OpenFlags, Row, params_from_iter};
 
-use crate::apply::shelf::{self, Into, Shelf};
+use crate::apply::shelf::{self, Destination, Shelf};
 use crate::apply::tidy;
 use crate::error::StoreError;
 use crate::pack::block::{self, Single};
@@ -145,13 +145,10 @@ fn take_over(from: &Connection, to: &Connection) -> Result<Rescued, StoreError> 
 /// Whether `from` went on where the copy stopped. One that lost its log of changes may be older than
 /// the copy: then it has nothing to say about rows the copy has.
 fn is_newer(from: &Connection, to: &Connection) -> rusqlite::Result<bool> {
-    // Payloads move from one table into the other, with their numbers.
-    let payload =
-        "max((SELECT coalesce(max(id), 0) FROM raw), (SELECT coalesce(max(id), 0) FROM bundle))";
     for last in [
         "(SELECT max(id) FROM run)",
         "(SELECT max(id) FROM entry)",
-        payload,
+        LAST_PAYLOAD,
     ] {
         let sql = format!("SELECT coalesce({last}, 0)");
         let copied: i64 = to.query_row(&sql, [], |r| r.get(0))?;
@@ -317,13 +314,12 @@ fn each<T>(
     }
 }
 
+/// Payloads move from one table into the other, with their numbers.
+const LAST_PAYLOAD: &str =
+    "max((SELECT coalesce(max(id), 0) FROM raw), (SELECT coalesce(max(id), 0) FROM bundle))";
+
 fn last_payload(conn: &Connection) -> rusqlite::Result<i64> {
-    conn.query_row(
-        "SELECT max((SELECT coalesce(max(id), 0) FROM raw), \
-         (SELECT coalesce(max(id), 0) FROM bundle))",
-        [],
-        |r| r.get(0),
-    )
+    conn.query_row(&format!("SELECT {LAST_PAYLOAD}"), [], |r| r.get(0))
 }
 
 /// Those that came after `last`.
@@ -473,11 +469,11 @@ fn readings(
 
 /// Readings the copy lacks, and hours of which it has nothing.
 fn lacking(from: &Connection, to: &Connection, rescued: &mut Rescued) -> rusqlite::Result<()> {
-    let mut shelves: HashMap<FeedId, Into> = HashMap::new();
+    let mut shelves: HashMap<FeedId, Destination> = HashMap::new();
     let mut put = |feed: FeedId, reading: Single| {
         let shelf = shelves
             .entry(feed)
-            .or_insert_with(|| Into::Shelf(Shelf::default()));
+            .or_insert_with(|| Destination::Shelf(Shelf::default()));
         shelf.put(to, feed, reading).map(drop)
     };
     for table in READINGS.iter().copied().chain([OLD_READINGS]) {
@@ -617,6 +613,8 @@ fn references(conn: &Connection, table: &str) -> rusqlite::Result<Vec<Reference>
 
 /// What the daemon makes from the rest is made anew.
 fn derive(to: &Connection) -> rusqlite::Result<()> {
+    // Books of before schema 11 have none.
+    to.execute_batch("INSERT OR IGNORE INTO tally (name, n) VALUES ('turn', 0)")?;
     to.execute_batch(
         "DELETE FROM summary; DELETE FROM mead_words; INSERT INTO summary (batch) SELECT id FROM batch;",
     )?;

@@ -397,37 +397,7 @@ async fn pages_that_were_let_go_are_used_again() {
 #[tokio::test]
 async fn what_an_earlier_program_kept_is_carried_over() {
     let folder = tempfile::tempdir().unwrap();
-    let conn = rusqlite::Connection::open(folder.path().join("store.db")).unwrap();
-    for n in 1..=9 {
-        let file = format!("{}/src/migrations/{n:04}.sql", env!("CARGO_MANIFEST_DIR"));
-        conn.execute_batch(&std::fs::read_to_string(file).unwrap())
-            .unwrap();
-    }
-    conn.execute_batch(&format!(
-        "PRAGMA application_id = 1164078443; PRAGMA user_version = 9; \
-         INSERT INTO run DEFAULT VALUES; \
-         INSERT INTO topic (id, source, topic, heard, last_raw, last_wall) VALUES \
-             (1, 'intake', 'a', 2000, 2000, {last}), (2, 'intake', 'nobody', 3, 2003, {last}); \
-         INSERT INTO feed (id, topic, name, map, readings, last_at, gravity, gravity_at) VALUES \
-             (1, 1, 'a', '{map}', 2000, {last}, 1.05, {last}); \
-         WITH RECURSIVE n (i) AS (SELECT 0 UNION ALL SELECT i + 1 FROM n WHERE i < 1999) \
-             INSERT INTO raw (id, topic, wall, run, monotonic, payload, delivery) \
-             SELECT i + 1, 1, {first} + i * 60000, 1, i, \
-             CAST('{{\"t\": ' || ({first} + i * 60000) || ', \"g\": 1.05}}' AS BLOB), i FROM n; \
-         INSERT INTO raw (topic, wall, run, monotonic, payload) VALUES \
-             (2, {last}, 1, 1, x'31'), (2, {last}, 1, 1, x'32'), (2, NULL, 1, 1, x'33'); \
-         INSERT INTO reading (feed, at, raw, gravity, kinds) \
-             SELECT 1, wall, id, 1.05, 0 FROM raw WHERE topic = 1; \
-         INSERT INTO hour (feed, hour, gravity_n, gravity_median, gravity_min, gravity_max, gravity_at) \
-             SELECT 1, at / 3600000, count(*), 1.05, 1.05, 1.05, min(at) FROM reading GROUP BY 2; \
-         INSERT INTO stale_hour VALUES (1, {first} / 3600000, 7); \
-         UPDATE hour SET gravity_n = 1 WHERE hour = {first} / 3600000;",
-        first = T0.0,
-        last = at(1999).0,
-        map = serde_json::to_string(&timed()).unwrap(),
-    ))
-    .unwrap();
-    drop(conn);
+    as_version_9(&folder.path().join("store.db"));
 
     let store = Store::on(folder);
     let feed = store.reader.feeds().unwrap()[0].clone();

@@ -348,3 +348,21 @@ async fn damage_that_is_met_while_reading_is_told() {
     let trouble = writer.troubles().borrow().clone().unwrap();
     assert!(trouble.damaged, "{trouble:?}");
 }
+
+/// Damage that shows at the first start of this program, before what was there has been brought up.
+#[tokio::test]
+async fn what_an_earlier_program_kept_is_rescued_and_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let damaged = folder.path().join("damaged");
+    as_version_9(&damaged);
+    let into = tempfile::tempdir().unwrap();
+    let path = into.path().join("store.db");
+    fs::copy(&damaged, &path).unwrap();
+    let rescued = rescue(&damaged, &path).unwrap();
+    assert_eq!(rescued.damaged, Vec::<String>::new());
+    let store = Store::on(into);
+    let feed = store.reader.feeds().unwrap()[0].id;
+    assert_eq!(store.gravities(feed).len(), 2000);
+    let hours = store.reader.hours(feed, T0, at(2000)).unwrap();
+    assert_eq!(hours.len(), 34);
+}
