@@ -116,6 +116,7 @@ impl Judge {
     /// Looks at silence and batteries, and rolls hours that readings have touched.
     pub async fn watch(self, listening_since: Moment) -> Res<Judge> {
         blocking(move || {
+            survived("hours and summaries", super::watches::tidy(&self.assess))?;
             survived("feeds", super::watches::look(&self.assess, listening_since))?;
             Ok(self)
         })

@@ -19,7 +19,8 @@ type Res<T> = Result<T, StoreError>;
 /// with them.
 const SUMMARIES: u32 = 40;
 
-pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
+/// Packs the hours that are over, lets go what was kept for long enough, and sums up finished meads.
+pub(super) fn tidy(assess: &Assess) -> Res<()> {
     if ebbmark_store::hours::worth_rolling(&assess.reader, assess.clock.now())? {
         let now = assess.clock.now();
         let pack = ebbmark_store::hours::roll_stale(&assess.reader, now)?;
@@ -30,6 +31,10 @@ pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     for command in ebbmark_store::archive::make_stale(&assess.reader, SUMMARIES)? {
         assess.writer.command_blocking(command)?;
     }
+    Ok(())
+}
+
+pub(super) fn look(assess: &Assess, listening_since: Moment) -> Res<()> {
     let (zone, units) = assess.reader.zone_and_units(&assess.zone)?;
     let now = assess.clock.now();
     for vessel in assess.reader.vessels()?.iter().filter(|v| !v.retired) {

@@ -74,8 +74,8 @@ impl AtHand {
     }
 }
 
-/// Readings were taken away, or packed: what others keep of them holds no longer. Hours that are written
-/// say it by themselves.
+/// Readings were taken away: what others keep of them holds no longer. Hours that are written, as they are
+/// when readings are packed, say it by themselves.
 pub fn turned(conn: &Connection) -> rusqlite::Result<()> {
     conn.prepare_cached("UPDATE tally SET n = n + 1 WHERE name = 'turn'")?
         .execute([])?;

@@ -4,7 +4,7 @@
 //! the step it fell into, and memory is used for one step. Until all is over `old_reading` is there.
 
 use ebbmark_core::ids::FeedId;
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, TransactionBehavior, params};
 
 use crate::apply::{shelf, tidy};
 use crate::pack::block::Single;
@@ -13,8 +13,6 @@ use crate::{rows, singles};
 
 /// Rows in one step.
 const STEP: usize = 20_000;
-/// Payloads of a topic in a bundle.
-const BUNDLE: usize = 512;
 
 pub fn is_unfinished(conn: &Connection) -> rusqlite::Result<bool> {
     conn.query_row(
@@ -85,11 +83,12 @@ fn payloads(conn: &Connection) -> rusqlite::Result<bool> {
         .collect::<rusqlite::Result<_>>()?;
     found.sort_by_key(|(topic, kept)| (*topic, kept.id));
     for of_topic in found.chunk_by(|a, b| a.0 == b.0) {
-        for piece in of_topic.chunks(BUNDLE) {
-            if let Some((topic, _)) = piece.first() {
-                let kept: Vec<Kept> = piece.iter().map(|(_, kept)| kept.clone()).collect();
-                tidy::write_bundle(conn, *topic, &kept)?;
-            }
+        let Some((topic, _)) = of_topic.first() else {
+            continue;
+        };
+        let kept: Vec<Kept> = of_topic.iter().map(|(_, kept)| kept.clone()).collect();
+        for bundle in tidy::bundles(&kept) {
+            tidy::write_bundle(conn, *topic, bundle)?;
         }
     }
     let columns = "id, topic, wall, run, monotonic, delivery, waits, retained, payload";
@@ -104,11 +103,10 @@ fn payloads(conn: &Connection) -> rusqlite::Result<bool> {
 
 /// The next readings of one feed, whole hours. `false`: none is left.
 fn readings(conn: &Connection) -> rusqlite::Result<bool> {
-    let first: Option<(i64, i64)> = conn
-        .prepare_cached("SELECT feed, at FROM old_reading ORDER BY feed, at LIMIT 1")?
-        .query_row([], |r| Ok((r.get(0)?, r.get(1)?)))
-        .optional()?;
-    let Some((feed, _)) = first else {
+    let first: Option<i64> = conn
+        .prepare_cached("SELECT min(feed) FROM old_reading")?
+        .query_row([], |r| r.get(0))?;
+    let Some(feed) = first else {
         return Ok(false);
     };
     let mut found: Vec<Single> = conn

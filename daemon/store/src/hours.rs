@@ -33,13 +33,19 @@ const MAY_WAIT: Span = Span::hours(6);
 pub fn worth_rolling(reader: &Reader, now: Moment) -> Result<bool, StoreError> {
     reader.with(|conn| {
         let this_hour = now.0 - now.0.rem_euclid(HOUR_MS);
-        let (over, oldest): (i64, Option<i64>) = conn
-            .prepare_cached("SELECT count(*), min(at) FROM reading WHERE at < ?1")?
-            .query_row([this_hour], |r| Ok((r.get(0)?, r.get(1)?)))?;
+        let over: i64 = conn
+            .prepare_cached("SELECT count(*) FROM reading WHERE at < ?1")?
+            .query_row([this_hour], |r| r.get(0))?;
+        // By when it came: a float whose clock is hours behind sends nothing that has waited.
+        let oldest: Option<i64> = conn
+            .prepare_cached(
+                "SELECT min(r.wall) FROM raw r JOIN feed f ON f.topic = r.topic WHERE r.waits = 0",
+            )?
+            .query_row([], |r| r.get(0))?;
         let marked: bool = conn
             .prepare_cached("SELECT EXISTS (SELECT 1 FROM stale_hour)")?
             .query_row([], |r| r.get(0))?;
-        let is_old = oldest.is_some_and(|at| Moment(at) + MAY_WAIT <= now);
+        let is_old = oldest.is_some_and(|came| Moment(came) + MAY_WAIT <= now);
         Ok(marked || is_old || over >= WORTH_IT)
     })
 }

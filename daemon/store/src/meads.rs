@@ -111,7 +111,7 @@ pub fn stays(conn: &Connection, batch: &Batch, to: Moment) -> rusqlite::Result<V
 }
 
 /// Taken along before the pitch: the first gravity is often read then.
-const BEFORE_PITCH: Span = Span::hours(1);
+pub const BEFORE_PITCH: Span = Span::hours(1);
 
 /// A mead's own stays and those it inherited, and what was noted in them, in time order.
 pub struct Past {

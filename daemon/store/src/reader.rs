@@ -1,6 +1,6 @@
 //! Reading. Every query the pages, the assessor and the ways out need; none of them writes.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::path::Path;
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
@@ -215,32 +215,27 @@ impl Reader {
     /// Topics that lead to a vessel's log are not among them.
     pub fn unclaimed(&self) -> Res<Vec<Unclaimed>> {
         self.with(|conn| {
-            let mut topics = conn.prepare_cached(
-                "SELECT t.id, t.source, t.topic, t.heard, t.last_wall FROM topic t \
-                 WHERE NOT EXISTS (SELECT 1 FROM feed f WHERE f.topic = t.id) \
-                 ORDER BY t.last_raw DESC, t.id",
+            // In one go: they lie among all that came, of whatever topic.
+            let mut payloads: HashMap<i64, Vec<Vec<u8>>> = HashMap::new();
+            let mut kept = conn.prepare_cached(
+                "SELECT topic, payload FROM raw WHERE topic NOT IN (SELECT topic FROM feed) \
+                 ORDER BY id DESC",
             )?;
-            let mut payloads =
-                conn.prepare_cached("SELECT payload FROM raw WHERE topic = ?1 ORDER BY id DESC")?;
-            topics
-                .query_map([], |r| {
-                    let topic: String = r.get(2)?;
-                    if lines::address_of(conn, &topic)?.is_some() {
-                        return Ok(None);
-                    }
-                    Ok(Some(Unclaimed {
-                        source: r.get(1)?,
-                        topic,
-                        count: r.get::<_, i64>(3)?.unsigned_abs(),
-                        last: r.get::<_, Option<i64>>(4)?.map(Moment),
-                        payloads: payloads
-                            .query_map([r.get::<_, i64>(0)?], |r| r.get(0))?
-                            .collect::<Sql<_>>()?,
-                    }))
-                })?
-                .filter_map(Result::transpose)
-                .collect()
+            let mut found = kept.query([])?;
+            while let Some(row) = found.next()? {
+                payloads.entry(row.get(0)?).or_default().push(row.get(1)?);
+            }
+            let mut topics = unclaimed(conn)?;
+            for (id, topic) in &mut topics {
+                topic.payloads = payloads.remove(id).unwrap_or_default();
+            }
+            Ok(topics.into_iter().map(|(_, topic)| topic).collect())
         })
+    }
+
+    /// How many there are of those.
+    pub fn unclaimed_count(&self) -> Res<usize> {
+        self.with(|conn| Ok(unclaimed(conn)?.len()))
     }
 
     /// Payloads that are kept of a topic, as they came, oldest first.
@@ -552,6 +547,32 @@ impl Reader {
     pub fn schema_version(&self) -> Res<i64> {
         self.with(|conn| migrate::version(conn))
     }
+}
+
+/// Topics nobody has claimed and that lead to no log, by number, the latest heard first; without their
+/// payloads.
+fn unclaimed(conn: &Connection) -> Sql<Vec<(i64, Unclaimed)>> {
+    conn.prepare_cached(
+        "SELECT t.id, t.source, t.topic, t.heard, t.last_wall FROM topic t \
+         WHERE NOT EXISTS (SELECT 1 FROM feed f WHERE f.topic = t.id) \
+         ORDER BY t.last_raw DESC, t.id",
+    )?
+    .query_map([], |r| {
+        let topic: String = r.get(2)?;
+        if lines::address_of(conn, &topic)?.is_some() {
+            return Ok(None);
+        }
+        let topic = Unclaimed {
+            source: r.get(1)?,
+            topic,
+            count: r.get::<_, i64>(3)?.unsigned_abs(),
+            last: r.get::<_, Option<i64>>(4)?.map(Moment),
+            payloads: Vec::new(),
+        };
+        Ok(Some((r.get(0)?, topic)))
+    })?
+    .filter_map(Result::transpose)
+    .collect()
 }
 
 pub(crate) fn setting(conn: &Connection, key: &str) -> Sql<Option<String>> {

@@ -7,12 +7,14 @@
 //! The hours in which a mead or a feed came to a vessel or left it keep their readings: what belongs to one
 //! and what to the other is cut from them.
 
+use ebbmark_core::hours::HOUR_MS;
 use ebbmark_core::ids::{FeedId, RawId};
 use ebbmark_core::time::{Moment, Span};
 use rusqlite::{Connection, params};
 
 use crate::apply::Tx;
 use crate::error::StoreError;
+use crate::meads::BEFORE_PITCH;
 use crate::model::{Command, Done, IMPORT};
 use crate::reader::Reader;
 use crate::singles;
@@ -29,8 +31,6 @@ pub struct ShelfLife {
 /// Most of one feed that goes at one look: the rest goes at the next ones.
 const BUNDLES: u32 = 50;
 const HOURS: u32 = 200;
-/// A mead is judged from an hour before its pitch on.
-const BEFORE_PITCH: i64 = 3_600_000;
 
 /// The commands that let go what is past its time at `now`; one for each feed. Blocks.
 ///
@@ -97,7 +97,7 @@ fn needed_from(conn: &Connection, feed: FeedId) -> rusqlite::Result<i64> {
              AND (s.until IS NULL OR a.since < s.until) AND a.until > s.since - ?2 \
              WHERE a.feed = ?1",
         )?
-        .query_row([feed.0, BEFORE_PITCH], |r| r.get(0))?;
+        .query_row([feed.0, BEFORE_PITCH.0], |r| r.get(0))?;
     Ok(since.unwrap_or(i64::MAX))
 }
 
@@ -118,9 +118,12 @@ fn hours(conn: &Connection, feed: FeedId, before: i64) -> rusqlite::Result<Vec<i
          UNION SELECT until FROM stay WHERE until IS NOT NULL) \
          SELECT h.hour FROM hour h CROSS JOIN block b ON b.hour = h.hour AND b.feed = h.feed \
          WHERE h.feed = ?1 AND h.hour < ?2 \
-         AND h.hour NOT IN (SELECT at / ?4 FROM bound) ORDER BY h.hour LIMIT ?3",
+         AND h.hour NOT IN (SELECT at / ?5 FROM bound) ORDER BY h.hour LIMIT ?3",
     )?
-    .query_map(params![feed.0, before, HOURS, BEFORE_PITCH], |r| r.get(0))?
+    .query_map(
+        params![feed.0, before, HOURS, BEFORE_PITCH.0, HOUR_MS],
+        |r| r.get(0),
+    )?
     .collect()
 }
 
@@ -129,9 +132,11 @@ pub fn let_payloads_go(tx: &Tx<'_>, topic: i64, bundles: &[RawId]) -> Result<Don
         tx.conn
             .prepare_cached("DELETE FROM bundle WHERE id = ?1 AND topic = ?2")?
             .execute([bundle.0, topic])?;
+    }
+    if let Some(last) = bundles.iter().map(|bundle| bundle.0).max() {
         tx.conn
             .prepare_cached("UPDATE topic SET gone_to = max(gone_to, ?2) WHERE id = ?1")?
-            .execute([topic, bundle.0])?;
+            .execute([topic, last])?;
     }
     Ok(Done::Nothing)
 }

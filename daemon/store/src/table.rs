@@ -1,7 +1,8 @@
 //! The writer's picture of every topic, so that a message needs no query to find its feed.
 //!
 //! It is changed only after every statement of a job has succeeded, is written back (what pages
-//! show of a feed) once per commit, and is read anew from the file after anything that went wrong.
+//! show of a feed) now and then, since what came later can be added up, and is read anew from the file
+//! after anything that went wrong.
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -120,19 +121,14 @@ pub struct Stats {
 
 impl Stats {
     pub fn take(&mut self, at: i64, values: &Values) {
-        fn newer<T>(slot: &mut Option<(i64, T)>, at: i64, value: Option<T>) {
-            if let Some(value) = value
-                && slot.as_ref().is_none_or(|(known, _)| at >= *known)
-            {
-                *slot = Some((at, value));
-            }
-        }
-        self.readings += 1;
-        self.last_at = self.last_at.max(Some(at));
-        newer(&mut self.gravity, at, values.gravity);
-        newer(&mut self.temperature, at, values.temperature);
-        newer(&mut self.battery, at, values.battery());
-        newer(&mut self.signal, at, values.signal());
+        *self = self.and(&Stats {
+            readings: 1,
+            last_at: Some(at),
+            gravity: values.gravity.map(|v| (at, v)),
+            temperature: values.temperature.map(|v| (at, v)),
+            battery: values.battery().map(|v| (at, v)),
+            signal: values.signal().map(|v| (at, v)),
+        });
     }
 
     pub fn save(&self, conn: &Connection, feed: FeedId) -> rusqlite::Result<()> {

@@ -159,26 +159,30 @@ impl Writer {
     /// # Errors
     /// As [`Writer::command`].
     pub fn command_blocking(&self, command: Command) -> Result<Done, StoreError> {
+        let waiter = self.queue_blocking(command)?;
+        waiter.blocking_recv().map_err(|_| StoreError::WriterGone)?
+    }
+
+    fn queue_blocking(
+        &self,
+        command: Command,
+    ) -> Result<oneshot::Receiver<Result<Done, StoreError>>, StoreError> {
         let (work, waiter) = Work::new(Box::new(command));
         self.jobs
             .blocking_send(Job::Command(work))
             .map_err(|_| StoreError::WriterGone)?;
-        waiter.blocking_recv().map_err(|_| StoreError::WriterGone)?
+        Ok(waiter)
     }
 
-    /// Several that have nothing to do with one another, in one commit if it can be; stops at the first that
-    /// fails. From a thread that is not async.
+    /// Several that have nothing to do with one another, in one commit if it can be. All are run. From a
+    /// thread that is not async.
     ///
     /// # Errors
-    /// As [`Writer::command`].
+    /// The first there is, as [`Writer::command`].
     pub fn commands_blocking(&self, commands: Vec<Command>) -> Result<(), StoreError> {
         let mut waiters = Vec::with_capacity(commands.len());
         for command in commands {
-            let (work, waiter) = Work::new(Box::new(command));
-            self.jobs
-                .blocking_send(Job::Command(work))
-                .map_err(|_| StoreError::WriterGone)?;
-            waiters.push(waiter);
+            waiters.push(self.queue_blocking(command)?);
         }
         for waiter in waiters {
             waiter
@@ -382,7 +386,10 @@ impl Thread {
                     }
                 }
             };
-            patience = patience.least(self.patience(&job, Instant::now()));
+            // Who only asks whether somebody is there has nothing to be committed.
+            if !matches!(job, Job::Ask(_)) {
+                patience = patience.least(self.patience(&job, Instant::now()));
+            }
             self.take(job, jobs);
             // Checked here as well: a steady stream must not stretch the window.
             if Instant::now() >= patience.until {

@@ -115,7 +115,7 @@ impl Progress {
                 .max(),
             vessels,
             by_hand,
-            unclaimed: reader.unclaimed()?.len(),
+            unclaimed: reader.unclaimed_count()?,
             told,
         })
     }

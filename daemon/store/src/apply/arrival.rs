@@ -8,7 +8,7 @@ use rusqlite::{OptionalExtension, params};
 
 use super::lines::{self, Address, Outcome};
 use super::payload::{self, Intake};
-use super::shelf::Into;
+use super::shelf::Destination;
 use super::{Tx, door};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Delivery, Receipt};
@@ -128,7 +128,6 @@ pub fn arrive(tx: &mut Tx<'_>, arrival: &Arrival) -> Result<Receipt, StoreError>
     tx.table().came(topic, raw.0, |t| {
         t.waits |= to_log.is_some() && receipt.waits_for_time;
         t.heard += 1;
-        t.last_raw = raw.0;
         t.last_wall = t.last_wall.max(wall.map(|w| w.0));
     });
     Ok(receipt)
@@ -198,7 +197,7 @@ fn read(
     }
     let map = feed.map.clone();
     let packed_to = feed.packed_to;
-    let into = Into::Fresh { packed_to };
+    let into = Destination::Fresh { packed_to };
     let mut intake =
         Intake::new(id, &arrival.source, &arrival.topic, into).after(feed.stats, feed.taken);
     let decoded = decode_copy(&map, &arrival.payload, wall, arrival.retained);
@@ -275,12 +274,6 @@ pub(super) fn fnv1a(bytes: &[u8]) -> u64 {
 /// back with the same id is done with, however equal it looks. A float that sends a bare number
 /// and always the same packet id may well come back to a value it had days ago.
 fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64, payload: &[u8]) -> rusqlite::Result<bool> {
-    let fresh: u32 = tx
-        .conn
-        .prepare_cached(
-            "SELECT count(*) FROM (SELECT 1 FROM temp.fresh_raw WHERE topic = ?1 LIMIT ?2)",
-        )?
-        .query_row(params![topic, REPEAT_WINDOW], |r| r.get(0))?;
     let latest_is_equal: Option<bool> = tx
         .conn
         .prepare_cached(
@@ -292,11 +285,17 @@ fn is_known(tx: &Tx<'_>, topic: i64, delivery: i64, payload: &[u8]) -> rusqlite:
             r.get(0)
         })
         .optional()?;
+    if let Some(is_equal) = latest_is_equal {
+        return Ok(is_equal);
+    }
+    let fresh: u32 = tx
+        .conn
+        .prepare_cached(
+            "SELECT count(*) FROM (SELECT 1 FROM temp.fresh_raw WHERE topic = ?1 LIMIT ?2)",
+        )?
+        .query_row(params![topic, REPEAT_WINDOW], |r| r.get(0))?;
     let left = REPEAT_WINDOW.saturating_sub(fresh) as usize;
-    let latest_is_equal = match latest_is_equal {
-        None => payloads::bundled_equal(tx.conn, topic, delivery, payload, left)?,
-        found => found,
-    };
+    let latest_is_equal = payloads::bundled_equal(tx.conn, topic, delivery, payload, left)?;
     Ok(latest_is_equal == Some(true))
 }
 

@@ -6,7 +6,7 @@ use ebbmark_core::reading::{ProblemKind, Reading, TimeFrom};
 use rusqlite::OptionalExtension;
 
 use super::payload::{self, Put};
-use super::shelf::{Into, Shelf};
+use super::shelf::{Destination, Shelf};
 use super::{Tx, door, feeds};
 use crate::error::StoreError;
 use crate::model::{Change, Done, IMPORT, ImportRow};
@@ -19,7 +19,7 @@ pub fn import(tx: &mut Tx<'_>, vessel: VesselId, given: &[ImportRow]) -> Result<
     let feed = feed_for(tx, vessel, &topic)?;
     let (mut added, mut known, mut conflicting) = (0, 0, 0);
     let mut touched: Option<(i64, i64)> = None;
-    let mut into = Into::Shelf(Shelf::default());
+    let mut into = Destination::Shelf(Shelf::default());
     let mut stats = Stats::saved(tx.conn, feed)?;
     for row in given {
         if row.gravity.is_none() && row.temperature.is_none() {

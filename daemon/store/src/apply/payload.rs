@@ -4,7 +4,7 @@ use ebbmark_core::ids::{FeedId, RawId, VesselId};
 use ebbmark_core::reading::{Problem, ProblemKind, Reading, TimeFrom};
 use ebbmark_core::time::Moment;
 
-use super::shelf::{self, Into, Place};
+use super::shelf::{self, Destination, Place};
 use super::{Tx, door};
 use crate::model::Change;
 use crate::rows::{self, Values};
@@ -27,7 +27,7 @@ pub enum Put {
 
 pub fn put(
     tx: &Tx<'_>,
-    into: &mut Into,
+    into: &mut Destination,
     feed: FeedId,
     raw: Option<RawId>,
     at: i64,
@@ -48,7 +48,7 @@ pub struct Intake<'a> {
     feed: FeedId,
     source: &'a str,
     topic: &'a str,
-    into: Into,
+    into: Destination,
     pub stats: Stats,
     pub taken: Taken,
     pub added: u32,
@@ -58,7 +58,7 @@ pub struct Intake<'a> {
 }
 
 impl<'a> Intake<'a> {
-    pub fn new(feed: FeedId, source: &'a str, topic: &'a str, into: Into) -> Self {
+    pub fn new(feed: FeedId, source: &'a str, topic: &'a str, into: Destination) -> Self {
         Intake {
             feed,
             source,

@@ -10,8 +10,9 @@ use ebbmark_core::time::Moment;
 use rusqlite::{Connection, params};
 
 use super::payload::{self, Intake};
-use super::shelf::{self, Into, Shelf};
+use super::shelf::{self, Destination, Shelf};
 use super::{Tx, lines, refuse};
+use crate::at_hand;
 use crate::error::StoreError;
 use crate::model::{Change, Done};
 use crate::pack::block::Single;
@@ -70,7 +71,7 @@ pub fn feed(tx: &mut Tx<'_>, id: FeedId) -> Result<(), StoreError> {
         id,
         &facts.source,
         &facts.topic,
-        Into::Shelf(Shelf::default()),
+        Destination::Shelf(Shelf::default()),
     );
     let mut waiting = Vec::new();
     let mut all = payloads::All::of(tx.conn, facts.topic_id)?;
@@ -130,6 +131,7 @@ fn take_away(tx: &mut Tx<'_>, facts: &Facts) -> rusqlite::Result<Option<(i64, i6
             shelf::take_fresh(conn, facts.id, reading.at)?;
         }
     }
+    at_hand::turned(conn)?;
     tx.conn
         .prepare_cached("DELETE FROM problem WHERE source = ?1 AND topic = ?2 AND door = 0")?
         .execute([&facts.source, &facts.topic])?;
@@ -230,7 +232,7 @@ fn date_feed(tx: &mut Tx<'_>, id: FeedId, raws: &[RawId]) -> Result<(), StoreErr
         &facts.source,
         &facts.topic,
         // What waited may have been measured at any time.
-        Into::Fresh {
+        Destination::Fresh {
             packed_to: Some(i64::MAX),
         },
     );

@@ -9,7 +9,7 @@ use rusqlite::{Connection, OptionalExtension, params};
 
 use crate::pack::block::{self, Single};
 use crate::rows::Values;
-use crate::{at_hand, rows, singles};
+use crate::{rows, singles};
 
 /// The writer's own list of the readings that are not packed, by feed and instant, and of the payloads,
 /// by topic. It is in memory, and follows each transaction, also back.
@@ -36,7 +36,7 @@ pub enum Place {
 }
 
 /// Where readings go.
-pub enum Into {
+pub enum Destination {
     /// With what came since hours were last packed: that is one write at the end of a table.
     Fresh {
         /// The latest packed hour: what is measured later need not be looked for there.
@@ -46,7 +46,7 @@ pub enum Into {
     Shelf(Shelf),
 }
 
-impl Into {
+impl Destination {
     /// Puts a reading where nothing was yet ([`Place::Free`]); else it says what is there.
     pub fn put(
         &mut self,
@@ -56,7 +56,7 @@ impl Into {
     ) -> rusqlite::Result<Place> {
         let hour = singles::index(reading.at);
         match self {
-            Into::Fresh { packed_to } => {
+            Destination::Fresh { packed_to } => {
                 if packed_to.is_some_and(|last| hour <= last) {
                     if is_gone(conn, feed, hour)? {
                         return Ok(Place::Gone);
@@ -68,7 +68,7 @@ impl Into {
                 }
                 insert(conn, feed, &reading)
             }
-            Into::Shelf(shelf) => {
+            Destination::Shelf(shelf) => {
                 if let Some(known) = fresh(conn, feed, reading.at)? {
                     return Ok(Place::Taken(known));
                 }
@@ -89,8 +89,8 @@ impl Into {
     /// What is still only in memory is written.
     pub fn close(self, conn: &Connection, feed: FeedId) -> rusqlite::Result<()> {
         match self {
-            Into::Fresh { .. } => Ok(()),
-            Into::Shelf(shelf) => shelf.close(conn, feed),
+            Destination::Fresh { .. } => Ok(()),
+            Destination::Shelf(shelf) => shelf.close(conn, feed),
         }
     }
 }
@@ -149,7 +149,6 @@ pub fn take_fresh(conn: &Connection, feed: FeedId, at: i64) -> rusqlite::Result<
          (SELECT id FROM temp.fresh WHERE feed = ?1 AND at = ?2)",
     )?
     .execute([feed.0, at])?;
-    at_hand::turned(conn)?;
     conn.prepare_cached("DELETE FROM temp.fresh WHERE feed = ?1 AND at = ?2")?
         .execute([feed.0, at])?;
     Ok(())

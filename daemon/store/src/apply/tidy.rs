@@ -8,7 +8,7 @@ use crate::error::StoreError;
 use crate::model::Done;
 use crate::pack::block::Single;
 use crate::pack::bundle::{self, Kept};
-use crate::{at_hand, rows, singles};
+use crate::{rows, singles};
 
 /// Most payloads of a bundle, and most bytes before it is closed: to look for one all are unfolded.
 const BUNDLE_COUNT: usize = 512;
@@ -42,7 +42,6 @@ pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreErro
             .execute([feed.0, from, to])?;
     }
     take_packed(tx.conn, "reading")?;
-    at_hand::turned(tx.conn)?;
     for (feed, hour) in hours {
         tx.table().packed(*feed, *hour);
     }
@@ -70,8 +69,6 @@ pub fn payloads(tx: &mut Tx<'_>, topics: &[(i64, RawId)]) -> Result<Done, StoreE
 }
 
 fn of_topic(tx: &Tx<'_>, topic: i64, last: i64) -> rusqlite::Result<()> {
-    let mut bundle: Vec<Kept> = Vec::new();
-    let mut bytes = 0;
     let conn = tx.conn;
     let mut statement = conn.prepare_cached(
         "SELECT r.id, wall, delivery, retained, payload FROM temp.fresh_raw f \
@@ -89,16 +86,26 @@ fn of_topic(tx: &Tx<'_>, topic: i64, last: i64) -> rusqlite::Result<()> {
             })
         })?
         .collect::<rusqlite::Result<Vec<_>>>()?;
-    for kept in found {
-        bytes += kept.payload.len();
-        bundle.push(kept);
-        if bundle.len() == BUNDLE_COUNT || bytes >= BUNDLE_BYTES {
-            bundle_up(tx, topic, &bundle)?;
-            bundle.clear();
-            bytes = 0;
-        }
+    for bundle in bundles(&found) {
+        bundle_up(tx, topic, bundle)?;
     }
-    bundle_up(tx, topic, &bundle)
+    Ok(())
+}
+
+/// Payloads of one topic, in order, cut into what makes a bundle.
+pub fn bundles(payloads: &[Kept]) -> impl Iterator<Item = &[Kept]> {
+    let mut left = payloads;
+    std::iter::from_fn(move || {
+        let mut bytes = 0;
+        let full = left.iter().take(BUNDLE_COUNT).position(|kept| {
+            bytes += kept.payload.len();
+            bytes >= BUNDLE_BYTES
+        });
+        let most = full.map_or(BUNDLE_COUNT, |last| last + 1);
+        let (bundle, rest) = left.split_at(most.min(left.len()));
+        left = rest;
+        (!bundle.is_empty()).then_some(bundle)
+    })
 }
 
 fn bundle_up(tx: &Tx<'_>, topic: i64, payloads: &[Kept]) -> rusqlite::Result<()> {

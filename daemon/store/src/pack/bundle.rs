@@ -103,6 +103,8 @@ mod tests {
             let at = place.index(packed.len());
             packed[at] = with;
             let _ = unpack(&packed);
+            packed.truncate(at);
+            prop_assert!(unpack(&packed).is_err());
         }
     }
 }

@@ -42,7 +42,7 @@ pub(super) async fn load(app: &App, visitor: &Visitor) -> Result<Cellar, Fault> 
             rows.push(Row::load(reader, vessel, &feeds, &by)?);
         }
         rows.sort_by_key(Row::urgency);
-        let unclaimed = reader.unclaimed()?.len();
+        let unclaimed = reader.unclaimed_count()?;
         Ok(Cellar { rows, unclaimed })
     })
     .await
