@@ -2,12 +2,12 @@
 
 use std::path::PathBuf;
 
-use ebbmark_tests::cellar::{Cellar, Daemon};
+use ebbmark_tests::cellar::Cellar;
 use ebbmark_tests::page::Visitor;
 use ebbmark_tests::wait::until_true;
 use serde_json::json;
 
-use crate::common::{days_ago, local, message, publish, rfc3339};
+use crate::common::{Hands, days_ago, local, message, publish};
 
 /// Debian's place for it, whatever the machine.
 pub fn faketime() -> PathBuf {
@@ -16,34 +16,6 @@ pub fn faketime() -> PathBuf {
         .filter_map(|entry| Some(entry.ok()?.path().join("faketime/libfaketime.so.1")))
         .find(|path| path.is_file())
         .expect("faketime is not installed; tests/run installs it")
-}
-
-/// A wall clock that is set by hand, read from a file by the program under `faketime`; the monotonic one is
-/// left as it is.
-struct Hands(PathBuf);
-
-impl Hands {
-    fn of(cellar: &Cellar) -> Hands {
-        Hands(cellar.path("clock"))
-    }
-
-    /// Goes on from these Unix seconds.
-    fn set(&self, seconds: i64) {
-        let set = rfc3339(seconds).replace('T', " ").replace('Z', "");
-        std::fs::write(&self.0, format!("@{set}")).expect("a temporary folder");
-    }
-
-    fn start(&self, cellar: &Cellar) -> Daemon {
-        let mut command = cellar.command();
-        command
-            .arg("run")
-            .env("LD_PRELOAD", faketime())
-            .env("FAKETIME_TIMESTAMP_FILE", &self.0)
-            .env("FAKETIME_NO_CACHE", "1")
-            .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
-            .env("TZ", "UTC");
-        Daemon::start(&mut command)
-    }
 }
 
 /// Two years, in seconds.

@@ -1,9 +1,12 @@
 //! What several of the tests do.
 
 use std::io::Write;
+use std::path::PathBuf;
 use std::process::{Command, Output};
 use std::time::{SystemTime, UNIX_EPOCH};
 
+use ebbmark_tests::cellar::{Cellar, Daemon};
+use ebbmark_tests::page::Visitor;
 use ebbmark_tests::process::Process;
 use ebbmark_tests::tools;
 use serde_json::{Value, json};
@@ -76,12 +79,44 @@ pub fn series(kind: &str, days: i64, every: &str) -> String {
 
 /// The program is shown another wall clock, going on from Unix seconds; the monotonic one is left as it is.
 pub fn faked(command: &mut Command, from: i64) -> &mut Command {
-    let from = rfc3339(from).replace('T', " ").replace('Z', "");
+    preloaded(command).env("FAKETIME", from_now(from))
+}
+
+/// As `faketime` takes it: going on from these Unix seconds.
+fn from_now(seconds: i64) -> String {
+    let from = rfc3339(seconds).replace('T', " ").replace('Z', "");
+    format!("@{from}")
+}
+
+fn preloaded(command: &mut Command) -> &mut Command {
     command
         .env("LD_PRELOAD", faketime())
-        .env("FAKETIME", format!("@{from}"))
         .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
         .env("TZ", "UTC")
+}
+
+/// A wall clock that is set by hand, read from a file by the program under `faketime`; the monotonic one is
+/// left as it is.
+pub struct Hands(PathBuf);
+
+impl Hands {
+    pub fn of(cellar: &Cellar) -> Hands {
+        Hands(cellar.path("clock"))
+    }
+
+    /// Goes on from these Unix seconds.
+    pub fn set(&self, seconds: i64) {
+        std::fs::write(&self.0, from_now(seconds)).expect("a temporary folder");
+    }
+
+    pub fn start(&self, cellar: &Cellar) -> Daemon {
+        let mut command = cellar.command();
+        preloaded(&mut command)
+            .arg("run")
+            .env("FAKETIME_TIMESTAMP_FILE", &self.0)
+            .env("FAKETIME_NO_CACHE", "1");
+        Daemon::start(&mut command)
+    }
 }
 
 /// What it wrote, if it ended well.
@@ -102,11 +137,7 @@ pub fn demo(minutes_per_second: &str) -> (Process, String) {
 /// On another day.
 pub fn demo_on(day: &str, minutes_per_second: &str) -> (Process, String) {
     let mut command = Command::new(tools::built("ebbmark"));
-    command
-        .env("LD_PRELOAD", faketime())
-        .env("FAKETIME", day)
-        .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
-        .env("TZ", "UTC");
+    preloaded(&mut command).env("FAKETIME", day);
     demo_by(command, minutes_per_second)
 }
 
@@ -139,4 +170,19 @@ from = "Cellar <cellar@example.org>"
 to = ["maker@example.org"]
 "#
     )
+}
+
+/// A vessel with a mead in it that has just settled.
+pub fn settle(cellar: &Cellar, visitor: &Visitor, name: &str) {
+    let vessel = visitor.add_vessel(name);
+    visitor.start_mead(&vessel, &local(days_ago(40)), "1.094", "1.000");
+    let file = cellar.file("dry.csv", series("dry", 40, "60"));
+    let name = name.replace('\r', "");
+    let output = cellar.ebbmark(&[
+        "import".as_ref(),
+        file.as_os_str(),
+        "--vessel".as_ref(),
+        name.as_ref(),
+    ]);
+    assert!(output.status.success(), "{output:?}");
 }

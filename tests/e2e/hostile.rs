@@ -403,15 +403,6 @@ fn too_large_and_too_deep() {
             "431",
         ),
         (
-            "nested JSON",
-            [
-                post("shelf/deep", &token, deep.len()),
-                deep.clone().into_bytes(),
-            ]
-            .concat(),
-            "202",
-        ),
-        (
             "no HTTP",
             b"\x10\x0d\0\x04MQTT\x04\x02\0\0\0\x01a\r\n\r\n".to_vec(),
             "400",
@@ -423,9 +414,13 @@ fn too_large_and_too_deep() {
         let _ = stream.shutdown(Shutdown::Write);
         let said = rest_of(&mut stream);
         let said = String::from_utf8_lossy(&said);
-        let is_said = said.is_empty() || said.starts_with(&format!("HTTP/1.1 {status}"));
+        // What was not read turns the end into a reset, which may overtake the answer.
+        let may_be_lost = request.len() > 20_000 && said.is_empty();
+        let is_said = may_be_lost || said.starts_with(&format!("HTTP/1.1 {status}"));
         assert!(is_said, "{what}: {said}");
     }
+    let answer = visitor.post_reading("shelf/deep", &token, deep.as_bytes());
+    assert_eq!(answer.status, 202);
     float.is_served();
     until_true("what is no HTTP in the metrics", || {
         turned_away(&visitor, "not-http") >= 1.0

@@ -16,7 +16,7 @@ use ebbmark_tests::{ports, tools};
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
-use crate::common::{days_ago, local, message, publish};
+use crate::common::{days_ago, errors, local, message, publish};
 use crate::kill::payload;
 
 fn example(name: &str) -> String {
@@ -71,7 +71,6 @@ fn house() -> (Mosquitto, TempDir) {
                     "/etc/mosquitto/certs/broker.key",
                     inside(certificates.path(), "broker-key.pem"),
                 ),
-                ("/var/lib/mosquitto/", format!("{}/", folder.display())),
             ],
         )
     });
@@ -154,13 +153,9 @@ fn a_broker_with_tls_and_accounts() {
 
     // Who may send may not say what is the daemon's to say.
     let kept = |topic: &str| cellar.database().payloads("house", topic);
-    publish_as(
-        1,
-        &broker,
-        &certificates,
-        "ebbmark/vessel/cask/verdict",
-        "{}",
-    );
+    let verdict = "ebbmark/vessel/cask/verdict";
+    let forged = publish_as(1, &broker, &certificates, verdict, "{}");
+    assert!(errors(&forged).contains("Not authorized"), "{forged:?}");
     publish_as(2, &broker, &certificates, "loft/one/float", "1.030");
     let sent = publish_as(1, &broker, &certificates, "loft/one/float", "1.040");
     assert!(sent.status.success(), "{sent:?}");
@@ -178,7 +173,7 @@ fn a_broker_with_tls_and_accounts() {
         .args(["-u", USERS[2].0, "-P", USERS[2].1])
         .args(["-t", "ebbmark/#", "-F", "%t %p"]);
     let wall = Process::start("the wall", &mut wall);
-    let heard = wall.out.wait_for_part("ebbmark/vessel/cask/verdict");
+    let heard = wall.out.wait_for_part(verdict);
     assert!(heard.contains("\"vessel\":\"Cask\""), "{heard}");
     daemon.stop();
 }
@@ -201,7 +196,6 @@ fn another_cellar_behind_a_bridge() {
             &[
                 ("listener 1883", format!("listener {port} 127.0.0.1")),
                 ("/etc/mosquitto/passwords", inside(folder, "passwords")),
-                ("/var/lib/mosquitto/", format!("{}/", folder.display())),
                 ("broker.example.org:8883", format!("localhost:{house_port}")),
                 (
                     "/etc/mosquitto/certs/house-ca.pem",

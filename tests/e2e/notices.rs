@@ -2,7 +2,6 @@
 //! that can be set, the worked examples for receivers, the topics as they are described.
 
 use std::collections::BTreeSet;
-use std::path::PathBuf;
 use std::process::Command;
 
 use ebbmark_core::notice::NoticeKind;
@@ -16,21 +15,20 @@ use ebbmark_tests::tools::root;
 use ebbmark_tests::wait::{until, until_true};
 use serde_json::{Value, json};
 
-use crate::clock::faketime;
-use crate::common::{days_ago, local, mail_to, message, publish, rfc3339, series, text};
+use crate::common::{Hands, days_ago, local, mail_to, message, publish, series, settle, text};
 use crate::pages::browse_with;
 
 /// A cellar whose daemon goes by a clock that can be set.
 struct Clocked {
     cellar: Cellar,
-    clock: PathBuf,
+    clock: Hands,
 }
 
 impl Clocked {
     fn new(tables: &str) -> Clocked {
         let cellar = Cellar::with(tables);
         cellar.set_password();
-        let clock = cellar.path("clock");
+        let clock = Hands::of(&cellar);
         let clocked = Clocked { cellar, clock };
         clocked.set(days_ago(0));
         clocked
@@ -38,36 +36,12 @@ impl Clocked {
 
     /// To Unix seconds; a running daemon sees it at once.
     fn set(&self, seconds: i64) {
-        let set = rfc3339(seconds).replace('T', " ").replace('Z', "");
-        std::fs::write(&self.clock, format!("@{set}")).expect("a temporary folder");
+        self.clock.set(seconds);
     }
 
     fn start(&self) -> Daemon {
-        let mut command = self.cellar.command();
-        command
-            .arg("run")
-            .env("LD_PRELOAD", faketime())
-            .env("FAKETIME_TIMESTAMP_FILE", &self.clock)
-            .env("FAKETIME_NO_CACHE", "1")
-            .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
-            .env("TZ", "UTC");
-        Daemon::start(&mut command)
+        self.clock.start(&self.cellar)
     }
-}
-
-/// A vessel with a mead in it that has just settled.
-fn settle(cellar: &Cellar, visitor: &Visitor, name: &str) {
-    let vessel = visitor.add_vessel(name);
-    visitor.start_mead(&vessel, &local(days_ago(40)), "1.094", "1.000");
-    let file = cellar.file("dry.csv", series("dry", 40, "60"));
-    let name = name.replace('\r', "");
-    let output = cellar.ebbmark(&[
-        "import".as_ref(),
-        file.as_os_str(),
-        "--vessel".as_ref(),
-        name.as_ref(),
-    ]);
-    assert!(output.status.success(), "{output:?}");
 }
 
 fn words(value: &Value) -> &str {

@@ -6,7 +6,7 @@ use ebbmark_tests::ports;
 use ebbmark_tests::sink::{MailSink, WebSink};
 use ebbmark_tests::wait::until_true;
 
-use crate::common::{days_ago, errors, local, mail_to, series};
+use crate::common::{errors, mail_to, settle};
 
 fn ways_out(mail_port: u16, web_port: u16) -> String {
     let mail = mail_to(mail_port);
@@ -27,16 +27,7 @@ fn a_settled_mead_is_told_once_by_every_way_out() {
     let cellar = Cellar::with(&ways_out(mail.port, web_port));
     let (mut daemon, visitor) = cellar.open();
     let mut listener = mosquitto::subscribe(daemon.intake_port, &["-v", "-t", "ebbmark/#"]);
-    let vessel = visitor.add_vessel("North \"cask\"");
-    visitor.start_mead(&vessel, &local(days_ago(40)), "1.094", "1.000");
-    let file = cellar.file("dry.csv", series("dry", 40, "60"));
-    let output = cellar.ebbmark(&[
-        "import".as_ref(),
-        file.as_os_str(),
-        "--vessel".as_ref(),
-        "North \"cask\"".as_ref(),
-    ]);
-    assert!(output.status.success(), "{output:?}");
+    settle(&cellar, &visitor, "North \"cask\"");
 
     // Nobody listens for the call yet: it is written down as a failure, and the rest goes out.
     let states = || cellar.database().deliveries();

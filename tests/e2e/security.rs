@@ -13,7 +13,7 @@ use ebbmark_tests::wait::{DEADLINE, until, until_true};
 use ebbmark_tests::{ports, tools};
 use serde_json::Value;
 
-use crate::common::{days_ago, errors, local, series, text};
+use crate::common::{errors, settle, text};
 use crate::pages::browse_with;
 
 /// All of them invented, and all of them in files but the two that stand for what people also do: a
@@ -130,16 +130,7 @@ fn no_secret_is_in_the_log() {
         "-u", "floats", "-P", OF_FLOATS, "-q", "1", "-t", "shelf/g", "-m", "1.05",
     ];
     mosquitto::publish(daemon.intake_port, &as_float);
-    let vessel = visitor.add_vessel("Cask");
-    visitor.start_mead(&vessel, &local(days_ago(40)), "1.094", "1.000");
-    let file = cellar.file("dry.csv", series("dry", 40, "60"));
-    let import = cellar.ebbmark(&[
-        "import".as_ref(),
-        file.as_os_str(),
-        "--vessel".as_ref(),
-        "Cask".as_ref(),
-    ]);
-    assert!(import.status.success(), "{import:?}");
+    settle(&cellar, &visitor, "Cask");
     until_true("mail, call and heartbeat", || {
         let calls = web.calls();
         let called = |path: &str| calls.iter().any(|c| c.request.contains(path));

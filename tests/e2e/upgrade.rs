@@ -192,7 +192,7 @@ macro_rules! from_schema {
     };
 }
 
-// Schema 1 has none yet: `tests/upgrades/make 1` builds its program, which does not get as far as `fill` waits for.
+// Why there is none of schema 1 is said in `tests/upgrades/make`.
 from_schema!(
     from_2 2, from_3 3, from_4 4, from_5 5, from_6 6, from_7 7, from_8 8, from_9 9
 );
@@ -202,9 +202,9 @@ from_schema!(
 #[test]
 fn the_way_back() {
     let schema = newest();
-    let known = known(schema.min(9));
+    let known = known(schema - 1);
     let cellar = Cellar::new();
-    unpack(schema.min(9), &cellar.database_path());
+    unpack(schema - 1, &cellar.database_path());
     start(&cellar, &known).stop();
     // What a newer program would have done: kept a copy of this one's, changed the schema.
     let copy = cellar.path(&format!("data/backup/ebbmark-schema-{schema}.sqlite3"));
@@ -255,7 +255,7 @@ fn the_way_back() {
 #[test]
 fn no_way_back() {
     let cellar = Cellar::new();
-    unpack(9, &cellar.database_path());
+    unpack(newest() - 1, &cellar.database_path());
     Connection::open(cellar.database_path())
         .and_then(|newer| newer.pragma_update(None, "user_version", (newest() + 1) as i64))
         .unwrap();

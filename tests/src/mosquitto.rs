@@ -59,7 +59,7 @@ impl Mosquitto {
         broker
     }
 
-    /// By a whole configuration, made for a folder of its own and a port.
+    /// By a configuration beside what Debian's own file says, made for a folder of its own and a port.
     ///
     /// # Panics
     /// It does not come up.
@@ -71,8 +71,17 @@ impl Mosquitto {
         };
         // As root it would become a user of its own, who may not write here.
         open_to_all(broker.folder.path(), 0o777);
-        let text = config(broker.folder.path(), broker.port);
-        std::fs::write(broker.config(), text).expect("a temporary folder");
+        let folder = broker.folder.path();
+        let beside = folder.join("conf.d");
+        std::fs::create_dir(&beside).expect("a temporary folder");
+        std::fs::write(beside.join("example.conf"), config(folder, broker.port))
+            .expect("a temporary folder");
+        // As /etc/mosquitto/mosquitto.conf of the Debian package has it, but for the folder.
+        let own = format!(
+            "persistence true\npersistence_location {0}/\ninclude_dir {0}/conf.d\n",
+            folder.display()
+        );
+        std::fs::write(broker.config(), own).expect("a temporary folder");
         broker.again();
         broker
     }

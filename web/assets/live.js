@@ -53,7 +53,8 @@
   }
 
   if (!main() || !main().dataset.follows || !window.EventSource) return;
-  const stream = new EventSource("/live");
+  // What changed between this page and the stream is told at once.
+  const stream = new EventSource("/live?told=" + main().dataset.told);
   stream.onopen = () => {
     lost.hidden = true;
     if (wasLost) refresh();

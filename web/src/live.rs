@@ -1,15 +1,17 @@
 //! Tells open pages, and programs, what changed, as server-sent events. An event carries words for what it
-//! touches ("cellar vessel-3"); a page fetches itself again when it follows one of them.
+//! touches ("cellar vessel-3"); a page fetches itself again when it follows one of them. A page says what had been
+//! told when it was made: what changed before it began to listen, it is told first.
 
 use std::collections::BTreeSet;
 use std::convert::Infallible;
 use std::time::Duration;
 
-use axum::extract::State;
+use axum::extract::{Query, State};
 use axum::http::HeaderName;
 use axum::response::sse::{Event, KeepAlive, Sse};
 use axum::response::{IntoResponse, Response};
 use ebbmark_store::model::Change;
+use serde::Deserialize;
 use tokio::sync::broadcast::{self, error::RecvError, error::TryRecvError};
 use tokio::sync::{OwnedSemaphorePermit, mpsc};
 use tokio_stream::wrappers::ReceiverStream;
@@ -21,11 +23,22 @@ use crate::fault::Fault;
 
 /// Changes this close together are one event: an import makes thousands.
 const GATHER: Duration = Duration::from_millis(250);
+/// The word that touches every page.
+const EVERYTHING: &str = "all";
 const KEEP_ALIVE: Duration = Duration::from_secs(20);
 
 type Sink = mpsc::Sender<Result<Event, Infallible>>;
 
-pub(crate) async fn stream(_: MayRead, State(app): State<App>) -> Result<Response, Fault> {
+#[derive(Deserialize)]
+pub(crate) struct Since {
+    told: Option<u64>,
+}
+
+pub(crate) async fn stream(
+    _: MayRead,
+    State(app): State<App>,
+    Query(since): Query<Since>,
+) -> Result<Response, Fault> {
     let room = app
         .streams
         .clone()
@@ -35,6 +48,15 @@ pub(crate) async fn stream(_: MayRead, State(app): State<App>) -> Result<Respons
         })?;
     let (sink, events) = mpsc::channel(1);
     let changes = app.handle.writer.changes();
+    // Looked at once it listens: what comes in between is told twice rather than not at all.
+    let missed = since
+        .told
+        .is_some_and(|told| told != app.handle.writer.told());
+    if missed {
+        let first = Event::default().data(EVERYTHING);
+        // There is room for one.
+        let _ = sink.try_send(Ok(first));
+    }
     tokio::spawn(pump(changes, sink, app.handle.shutdown.clone(), room));
     let stream =
         Sse::new(ReceiverStream::new(events)).keep_alive(KeepAlive::new().interval(KEEP_ALIVE));
@@ -107,7 +129,7 @@ fn touch(words: &mut BTreeSet<String>, change: &Change) {
 
 /// Some changes were lost on the way: every page should look again.
 fn missed(words: &mut BTreeSet<String>) {
-    words.insert("all".to_owned());
+    words.insert(EVERYTHING.to_owned());
 }
 
 #[cfg(test)]

@@ -39,6 +39,8 @@ pub(crate) struct Visitor {
     pub prefs: Preferences,
     pub zone: TimeZone,
     pub now: Moment,
+    /// What [`ebbmark_store::Writer::told`] said before anything was read for this visitor.
+    pub told: u64,
     /// Address asked for, to come back to after signing in.
     pub path: String,
     /// Signed in and still at the first steps.
@@ -61,6 +63,7 @@ impl Visitor {
             prefs,
             zone,
             now,
+            told: 0,
             path: String::new(),
             starting: false,
         }
@@ -103,6 +106,7 @@ impl Visitor {
             prefs,
             zone,
             now: seen.now,
+            told: seen.told,
             path: seen.path,
         };
         Ok((visitor, noted))
@@ -114,6 +118,7 @@ struct Seen {
     token: Option<String>,
     zone: TimeZone,
     now: Moment,
+    told: u64,
     path: String,
 }
 
@@ -125,6 +130,7 @@ impl FromRequestParts<App> for Visitor {
             token: cookie(&parts.headers),
             zone: app.handle.zone.clone(),
             now: (app.handle.now)(),
+            told: app.handle.writer.told(),
             path: parts
                 .uri
                 .path_and_query()

@@ -4,7 +4,7 @@
 //! What came lies in the order it came, whatever feed it is of: without a list of its own each question
 //! for one feed would look through all of them. And a mead that is followed is asked for its hours every
 //! minute, of which one in sixty minutes is new. Both hold for one *turn* of the database: a number that
-//! goes up with every commit that packs, changes or takes away what was there (`migrations/0011.sql`,
+//! goes up with every commit that packs, changes or takes away what was there (`migrations/0010.sql`,
 //! [`turned`]). Within a turn readings are only added, at the end.
 
 use std::collections::HashMap;

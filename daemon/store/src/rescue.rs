@@ -613,7 +613,7 @@ fn references(conn: &Connection, table: &str) -> rusqlite::Result<Vec<Reference>
 
 /// What the daemon makes from the rest is made anew.
 fn derive(to: &Connection) -> rusqlite::Result<()> {
-    // Books of before schema 11 have none.
+    // Books of before schema 10 have none.
     to.execute_batch("INSERT OR IGNORE INTO tally (name, n) VALUES ('turn', 0)")?;
     to.execute_batch(
         "DELETE FROM summary; DELETE FROM mead_words; INSERT INTO summary (batch) SELECT id FROM batch;",

@@ -106,11 +106,11 @@ mod tests {
 
     #[test]
     fn what_is_typed_is_no_syntax() {
-        let s = sought("fig* \"OR\" NEAR(a b) 5%", "d47");
+        let s = sought("fig* \"OR\" NEAR(a b) 5%", "k12");
         assert_eq!(
             s.matching.as_deref(),
             Some(
-                "words : \"fig*\" AND words : \"\"\"OR\"\"\" AND words : \"NEAR(a\" AND yeast : \"d47\""
+                "words : \"fig*\" AND words : \"\"\"OR\"\"\" AND words : \"NEAR(a\" AND yeast : \"k12\""
             )
         );
         assert_eq!(

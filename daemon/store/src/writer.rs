@@ -15,6 +15,8 @@
 //! transaction is rolled back and run again with a savepoint for every job.
 
 use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 use rusqlite::Connection;
@@ -39,6 +41,7 @@ const CHANGES_KEPT: usize = 1024;
 pub struct Writer {
     jobs: mpsc::Sender<Job>,
     changes: broadcast::Sender<Change>,
+    told: Arc<AtomicU64>,
     troubles: Troubles,
 }
 
@@ -210,6 +213,13 @@ impl Writer {
         self.changes.subscribe()
     }
 
+    /// How many commits were told of so far. Whoever takes this number, then reads, then listens to
+    /// [`Writer::changes`], and finds the number as it was, has missed nothing in between.
+    #[must_use]
+    pub fn told(&self) -> u64 {
+        self.told.load(Ordering::SeqCst)
+    }
+
     /// Whether commits are kept, and what keeps them from it; also damage that reading met. One that fails is answered as such by
     /// itself; this is for telling.
     #[must_use]
@@ -246,6 +256,7 @@ pub(crate) fn start(
     let memory = Memory::load(&conn)?;
     let (jobs, queue) = mpsc::channel(options.queue.max(1));
     let (changes, _) = broadcast::channel(CHANGES_KEPT);
+    let told = Arc::new(AtomicU64::new(0));
     let troubles = trouble.subscribe();
     // Only for its timer: a channel has no blocking receive with a time limit.
     let clock = tokio::runtime::Builder::new_current_thread()
@@ -257,6 +268,7 @@ pub(crate) fn start(
         memory,
         queue,
         changes: changes.clone(),
+        told: told.clone(),
         trouble,
         options,
         clock,
@@ -271,6 +283,7 @@ pub(crate) fn start(
     Ok(Writer {
         jobs,
         changes,
+        told,
         troubles,
     })
 }
@@ -280,6 +293,7 @@ struct Thread {
     memory: Memory,
     queue: mpsc::Receiver<Job>,
     changes: broadcast::Sender<Change>,
+    told: Arc<AtomicU64>,
     trouble: watch::Sender<Option<Trouble>>,
     options: Options,
     clock: tokio::runtime::Runtime,
@@ -455,7 +469,11 @@ impl Thread {
         } else {
             // Before the answers: who has its answer and listens from then on hears only of
             // later commits.
-            for change in self.memory.take_changes() {
+            let changes = self.memory.take_changes();
+            if !changes.is_empty() {
+                self.told.fetch_add(1, Ordering::SeqCst);
+            }
+            for change in changes {
                 // Nobody listening is not an error.
                 let _ = self.changes.send(change);
             }

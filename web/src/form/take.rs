@@ -250,6 +250,7 @@ mod tests {
             },
             zone: TimeZone::get("Europe/Warsaw").unwrap(),
             now: Moment::parse_rfc3339("2026-03-01T12:00:00Z").unwrap(),
+            told: 0,
             starting: false,
             path: "/".to_owned(),
         }

@@ -77,7 +77,7 @@ pub(crate) fn shell(
         title,
         Some(here),
         html! {
-            main #main tabindex="-1" data-follows=(follows) data-clock=(clock) {
+            main #main tabindex="-1" data-follows=(follows) data-told=(visitor.told) data-clock=(clock) {
                 @if visitor.starting && !visitor.path.starts_with("/start") {
                     p.begun { a href="/start" { "First steps: go on" } }
                 }
@@ -97,7 +97,7 @@ fn screen(visitor: &Visitor, title: &str, follows: &str, body: Markup) -> Markup
             (head(title))
             body.screen {
                 p #lost role="status" hidden {}
-                main #main tabindex="-1" data-follows=(follows) data-clock=(clock) { (body) }
+                main #main tabindex="-1" data-follows=(follows) data-told=(visitor.told) data-clock=(clock) { (body) }
             }
         }
     }

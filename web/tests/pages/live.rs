@@ -7,7 +7,11 @@ use crate::ask::{Cellar, cellar};
 use crate::programs::Program;
 
 async fn stream(cellar: &Cellar) -> BodyDataStream {
-    let request = Request::get("/live")
+    stream_of(cellar, "/live").await
+}
+
+async fn stream_of(cellar: &Cellar, path: &str) -> BodyDataStream {
+    let request = Request::get(path)
         .header(header::ACCEPT_ENCODING, "gzip")
         .body(Body::empty())
         .unwrap();
@@ -27,6 +31,32 @@ async fn a_change_of_a_vessel_is_told() {
     let event = events.next().await.unwrap().unwrap();
     let text = String::from_utf8(event.to_vec()).unwrap();
     assert_eq!(text, format!("data: cellar vessel-{id}\n\n"));
+}
+
+/// A change that comes after a page was made and before its stream is open belongs to neither.
+#[tokio::test]
+async fn what_changed_while_a_page_was_loading_is_told_at_once() {
+    let cellar = cellar().await;
+    let told = |page: &str| -> u64 {
+        let (_, rest) = page.split_once("data-told=\"").unwrap();
+        rest.split('"').next().unwrap().parse().unwrap()
+    };
+    cellar.vessel("Cask").await;
+    let loading = told(&cellar.get("/").await.text);
+    let id = cellar.vessel("Jar").await;
+    let mut late = stream_of(&cellar, &format!("/live?told={loading}")).await;
+    let event = late.next().await.unwrap().unwrap();
+    assert_eq!(&event[..], b"data: all\n\n");
+    // One that missed nothing hears of the next change only.
+    let loaded = told(&cellar.get("/").await.text);
+    let mut in_time = stream_of(&cellar, &format!("/live?told={loaded}")).await;
+    let next = cellar.vessel("Carboy").await;
+    let event = in_time.next().await.unwrap().unwrap();
+    assert_eq!(
+        String::from_utf8(event.to_vec()).unwrap(),
+        format!("data: cellar vessel-{next}\n\n")
+    );
+    assert!(next > id);
 }
 
 #[tokio::test]

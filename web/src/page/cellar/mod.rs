@@ -289,6 +289,7 @@ mod tests {
             prefs: Default::default(),
             zone: TimeZone::UTC,
             now: Moment::parse_rfc3339("2026-03-01T12:00:00Z").unwrap(),
+            told: 0,
             path: "/".to_owned(),
             starting: false,
         }
