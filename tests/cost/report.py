@@ -4,7 +4,6 @@ import datetime
 import os
 import pathlib
 import platform
-import subprocess
 import sys
 
 PARTS = {
@@ -29,17 +28,15 @@ def processor():
 def main():
     out = pathlib.Path(sys.argv[1])
     memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
-    commit = subprocess.run(["git", "describe", "--always", "--dirty"], capture_output=True, text=True).stdout.strip()
     print("# What it costs\n")
     print("The tables are made by `tests/cost/run`; a remark under one says how busy the machine was. Figures of other")
     print("machines are other figures: what holds elsewhere are the ratios of what was measured side by side.\n")
     print(f"{os.cpu_count()} cores of {processor()}, {memory:.0f} GiB, {platform.system()} {platform.release()}; "
-          f"last part on {datetime.date.today()}, source {commit}.")
+          f"last part on {datetime.date.today()}.")
     for part, heading in PARTS.items():
         table = out / f"{part}.md"
         if table.is_file():
-            day = datetime.date.fromtimestamp(table.stat().st_mtime)
-            print(f"\n## {heading}\n\n{table.read_text().strip()}\n\n<sub>`tests/cost/run {part}`, {day}</sub>")
+            print(f"\n## {heading}\n\n{table.read_text().strip()}")
 
 
 if __name__ == "__main__":

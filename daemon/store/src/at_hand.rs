@@ -11,8 +11,9 @@ use std::collections::HashMap;
 use std::ops::Deref;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
-use ebbmark_core::hours::Hour;
+use ebbmark_core::hours::{HOUR_MS, Hour};
 use ebbmark_core::ids::FeedId;
+use ebbmark_core::time::Span;
 use rusqlite::Connection;
 
 use crate::pack::block::Single;
@@ -24,6 +25,40 @@ const HOURS: usize = 450_000;
 
 /// What is asked for up to so many hours before the last one is of a mead that is followed.
 const RECENT: i64 = 24;
+
+/// How closely hours are asked for: of each so many the middle one of those there are, with gravity if
+/// one has it. What is drawn small has no use for more, and costs no more with a long history.
+#[derive(Clone, Copy)]
+pub struct Grain(i64);
+
+impl Grain {
+    pub const EVERY: Grain = Grain(1);
+
+    /// For about so many hours out of a span.
+    pub fn over(span: Span, points: u32) -> Grain {
+        Grain((span.0 / HOUR_MS / i64::from(points.max(1))).max(1))
+    }
+
+    fn of(self, hours: &[Hour]) -> Vec<Hour> {
+        if self.0 == 1 {
+            return hours.to_vec();
+        }
+        let mut kept = Vec::new();
+        let mut rest = hours;
+        while let Some(first) = rest.first() {
+            let next = (first.index.div_euclid(self.0) + 1) * self.0;
+            let (here, after) = rest.split_at(before(rest, next));
+            let (earlier, from_middle) = here.split_at(here.len() / 2);
+            let with_gravity = from_middle
+                .iter()
+                .chain(earlier)
+                .find(|h| h.gravity.is_some());
+            kept.extend(with_gravity.or(from_middle.first()));
+            rest = after;
+        }
+        kept
+    }
+}
 
 /// One snapshot of what was committed.
 pub struct Snapshot<'a> {
@@ -126,33 +161,46 @@ impl Snapshot<'_> {
 
     /// Packed hours of a feed from the first to the last index (both included), those with nothing in
     /// them left out.
-    pub fn hours(&self, feed: FeedId, first: i64, last: i64) -> rusqlite::Result<Vec<Hour>> {
+    pub fn hours(
+        &self,
+        feed: FeedId,
+        first: i64,
+        last: i64,
+        grain: Grain,
+    ) -> rusqlite::Result<Vec<Hour>> {
         let newest: Option<i64> = self
             .conn
             .prepare_cached("SELECT max(hour) FROM hour WHERE feed = ?1")?
             .query_row([feed.0], |r| r.get(0))?;
         // What is over is looked at now and then; it would only take the room of what is followed.
         if newest.is_none_or(|newest| last + RECENT < newest) {
-            return stored(self.conn, feed, first, last);
+            return Ok(grain.of(&stored(self.conn, feed, first, last)?));
         }
         let Some(mut kept) = self.kept()? else {
-            return stored(self.conn, feed, first, last);
+            return Ok(grain.of(&stored(self.conn, feed, first, last)?));
         };
         if let Some(followed) = kept.hours.get(&feed).filter(|f| f.from <= first) {
-            return Ok(within(&followed.hours, first, last).to_vec());
+            return Ok(grain.of(within(&followed.hours, first, last)));
         }
         let hours = stored(self.conn, feed, first, i64::MAX)?;
+        let asked = grain.of(within(&hours, first, last));
         let before = kept.hours.remove(&feed).map_or(0, |f| f.hours.len());
         kept.hours_kept -= before;
         if kept.hours_kept + hours.len() <= HOURS {
             kept.hours_kept += hours.len();
-            let followed = Followed {
-                from: first,
-                hours: hours.clone(),
-            };
-            kept.hours.insert(feed, followed);
+            kept.hours.insert(feed, Followed { from: first, hours });
         }
-        Ok(within(&hours, first, last).to_vec())
+        Ok(asked)
+    }
+}
+
+/// How many of the hours lie before `end`. Mostly there is one for each: then one look tells.
+fn before(hours: &[Hour], end: i64) -> usize {
+    let most = hours.first().map_or(0, |first| end - first.index);
+    let most = usize::try_from(most).unwrap_or(0).min(hours.len());
+    match most.checked_sub(1).map(|last| hours[last].index) {
+        Some(index) if index < end => most,
+        _ => hours[..most].partition_point(|h| h.index < end),
     }
 }
 
@@ -190,4 +238,65 @@ fn stored(conn: &Connection, feed: FeedId, first: i64, last: i64) -> rusqlite::R
     ))?
     .query_map([feed.0, first, last], rows::hour)?
     .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use ebbmark_core::hours::{HourGravity, HourTemperature};
+    use ebbmark_core::time::Moment;
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn hour(index: i64, has_gravity: bool) -> Hour {
+        let gravity = has_gravity.then_some(HourGravity {
+            n: 4,
+            median: 1.05,
+            min: 1.05,
+            max: 1.05,
+            at: Moment(index * HOUR_MS),
+        });
+        let temperature = Some(HourTemperature {
+            median: 18.0,
+            min: 18.0,
+            max: 18.0,
+        });
+        Hour {
+            index,
+            gravity,
+            temperature,
+        }
+    }
+
+    proptest! {
+        /// Against the plain way: put all into their groups, take what lies nearest the middle.
+        #[test]
+        fn of_each_group_the_middle_one_stands(
+            there in prop::collection::btree_map(-500_i64..500, prop::bool::weighted(0.7), 0..200),
+            grain in 1_i64..60,
+        ) {
+            let hours: Vec<Hour> = there.iter().map(|(i, g)| hour(*i, *g)).collect();
+            let kept = Grain(grain).of(&hours);
+            let mut groups = std::collections::BTreeMap::<i64, Vec<Hour>>::new();
+            for h in &hours {
+                groups.entry(h.index.div_euclid(grain)).or_default().push(*h);
+            }
+            prop_assert_eq!(kept.len(), groups.len());
+            for (kept, group) in kept.iter().zip(groups.values()) {
+                prop_assert!(group.contains(kept));
+                prop_assert_eq!(kept.gravity.is_some(), group.iter().any(|h| h.gravity.is_some()));
+                if group.iter().all(|h| h.gravity.is_some()) {
+                    prop_assert_eq!(kept.index, group[group.len() / 2].index);
+                }
+            }
+            prop_assert_eq!(Grain::EVERY.of(&hours), hours);
+        }
+    }
+
+    #[test]
+    fn a_short_mead_is_asked_for_every_hour() {
+        assert_eq!(Grain::over(Span::days(30), 480).0, 1);
+        assert_eq!(Grain::over(Span::days(360), 480).0, 18);
+        assert_eq!(Grain::over(Span(-1), 480).0, 1);
+    }
 }

@@ -12,7 +12,7 @@ use ebbmark_core::time::{Moment, Span};
 use rusqlite::Connection;
 
 use crate::apply::shelf::{is_gone, rolled};
-use crate::at_hand::Snapshot;
+use crate::at_hand::{Grain, Snapshot};
 use crate::error::StoreError;
 use crate::model::Command;
 use crate::pack::block::Single;
@@ -105,8 +105,9 @@ pub fn whole(
     feed: FeedId,
     first: i64,
     last: i64,
+    grain: Grain,
 ) -> rusqlite::Result<Vec<Hour>> {
-    let mut hours = conn.hours(feed, first, last)?;
+    let mut hours = conn.hours(feed, first, last, grain)?;
     let mut stale: BTreeMap<i64, Vec<Single>> = conn
         .prepare_cached("SELECT hour FROM stale_hour WHERE feed = ?1 AND hour BETWEEN ?2 AND ?3")?
         .query_map([feed.0, first, last], |r| Ok((r.get(0)?, Vec::new())))?
@@ -140,6 +141,7 @@ pub fn cut(
     feed: FeedId,
     from: Moment,
     to: Moment,
+    grain: Grain,
 ) -> rusqlite::Result<Vec<Hour>> {
     if from >= to {
         return Ok(Vec::new());
@@ -160,7 +162,7 @@ pub fn cut(
         whole_to -= 1;
     }
     if whole_from <= whole_to {
-        hours.extend(whole(conn, feed, whole_from, whole_to)?);
+        hours.extend(whole(conn, feed, whole_from, whole_to, grain)?);
     }
     if ragged_end {
         hours.extend(roll_between(conn, feed, last, to.0 - into_last, to.0)?);

@@ -7,7 +7,7 @@ use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::Gravity;
 use rusqlite::{Connection, OptionalExtension, params};
 
-use crate::at_hand::Snapshot;
+use crate::at_hand::{Grain, Snapshot};
 use crate::model::{Batch, History, LogLine, Stay, StoredReading};
 use crate::{hours, rows, singles};
 
@@ -152,16 +152,22 @@ pub fn history(conn: &Snapshot<'_>, batch: &Batch, to: Moment) -> rusqlite::Resu
     let past = past(conn, batch, to)?;
     Ok(History {
         started: past.started,
-        hours: past.hours(conn, to)?,
+        hours: past.hours(conn, to, Grain::EVERY)?,
         lines: past.lines,
     })
 }
 
 impl Past {
-    pub fn hours(&self, conn: &Snapshot<'_>, to: Moment) -> rusqlite::Result<Vec<Hour>> {
+    pub fn hours(
+        &self,
+        conn: &Snapshot<'_>,
+        to: Moment,
+        grain: Grain,
+    ) -> rusqlite::Result<Vec<Hour>> {
         let mut hours = Vec::new();
         for stay in self.stays.iter().filter(|s| s.from < to) {
-            hours.extend(vessel_hours(conn, stay.vessel, stay.from, stay.to.min(to))?);
+            let until = stay.to.min(to);
+            hours.extend(vessel_hours(conn, stay.vessel, stay.from, until, grain)?);
         }
         // Stable: the hour of a split has a part in either vessel.
         hours.sort_by_key(|h| h.index);
@@ -175,10 +181,11 @@ pub fn vessel_hours(
     vessel: VesselId,
     from: Moment,
     to: Moment,
+    grain: Grain,
 ) -> rusqlite::Result<Vec<Hour>> {
     let mut all = Vec::new();
     for (feed, since, until) in spans(conn, vessel, from, to)? {
-        all.extend(hours::cut(conn, feed, since, until)?);
+        all.extend(hours::cut(conn, feed, since, until, grain)?);
     }
     // Stable: the feeds of one hour stay in the order of their numbers.
     all.sort_by_key(|h| h.index);

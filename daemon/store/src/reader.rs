@@ -20,7 +20,7 @@ use tokio::sync::watch;
 
 use crate::apply::arrival::DROPPED;
 use crate::apply::{access, lines};
-use crate::at_hand::Snapshot;
+use crate::at_hand::{Grain, Snapshot};
 use crate::error::StoreError;
 use crate::model::{
     Batch, DueDelivery, Family, Feed, Found, History, IMPORT, LogLine, Notice, ProblemCount,
@@ -321,7 +321,7 @@ impl Reader {
             return Ok(Vec::new());
         }
         let last = hour_index(Moment(to.0 - 1));
-        self.with(|conn| hours::whole(conn, feed, hour_index(from), last))
+        self.with(|conn| hours::whole(conn, feed, hour_index(from), last, Grain::EVERY))
     }
 
     /// Hours whose readings changed since they were rolled.
@@ -333,7 +333,7 @@ impl Reader {
     /// belonged there and to `[from, to)`, merged in time order. Two feeds give two hours with
     /// one index.
     pub fn vessel_hours(&self, vessel: VesselId, from: Moment, to: Moment) -> Res<Vec<Hour>> {
-        self.with(|conn| meads::vessel_hours(conn, vessel, from, to))
+        self.with(|conn| meads::vessel_hours(conn, vessel, from, to, Grain::EVERY))
     }
 
     /// As [`Reader::vessel_hours`], single readings.

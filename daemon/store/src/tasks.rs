@@ -8,6 +8,7 @@ use ebbmark_core::time::Moment;
 use rusqlite::Connection;
 use serde_json::{Value, json};
 
+use crate::at_hand::Grain;
 use crate::error::StoreError;
 use crate::meads::Past;
 use crate::model::{Batch, LogLine, StoredVerdict, Vessel};
@@ -49,6 +50,7 @@ pub fn said(to_do: &[ToDo], now: Moment, style: &Style) -> Value {
 pub struct Glance {
     /// The pitch, of the mead it was split off from if it was.
     pub started: Moment,
+    /// About as many as were asked for.
     pub hours: Vec<Hour>,
     /// Standing lines.
     pub deeds: Vec<Deed>,
@@ -88,10 +90,18 @@ impl Reader {
         Ok(tasks::tasks(&record, now, style))
     }
 
-    pub fn glance(&self, batch: &Batch, now: Moment, style: &Style) -> Result<Glance, StoreError> {
+    /// With hours for a curve of some `points`.
+    pub fn glance(
+        &self,
+        batch: &Batch,
+        now: Moment,
+        points: u32,
+        style: &Style,
+    ) -> Result<Glance, StoreError> {
         self.with(|conn| {
             let past = meads::past(conn, batch, Moment(i64::MAX))?;
-            let (started, hours) = (past.started, past.hours(conn, now)?);
+            let started = past.started;
+            let hours = past.hours(conn, now, Grain::over(now.since(started), points))?;
             let verdict = verdict(conn, batch)?;
             let record = filled(conn, batch, past, verdict.as_ref())?;
             Ok(Glance {

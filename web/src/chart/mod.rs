@@ -27,7 +27,7 @@ pub(crate) use envelope::{Sample, gravity_of_hours, of_readings, temperature_of_
 pub(crate) use many::{Axis, Band, Line, MOST as MOST_LINES, Many, Part, class as line_class};
 pub(crate) use marks::{Mark, MarkKind};
 pub(crate) use scale::{Scales, gravity as gravity_shown, temperature as temperature_shown};
-pub(crate) use spark::spark;
+pub(crate) use spark::{SPARK_POINTS, spark};
 
 /// What the upper panel shows.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

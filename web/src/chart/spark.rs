@@ -11,16 +11,14 @@ use super::scale::{Panel, range};
 const WIDTH: i32 = 480;
 const HEIGHT: i32 = 128;
 const EDGE: i32 = 8;
+const COLUMNS: u32 = 240;
+/// More are drawn no finer: two to a column.
+pub(crate) const SPARK_POINTS: u32 = 2 * COLUMNS;
 
 /// Gravity over time without axes; empty when there are fewer than two points. Says nothing the
 /// row's words do not, so it is hidden from who cannot see it.
 pub(crate) fn spark(hours: &[Hour], from: Moment, to: Moment) -> Markup {
-    let runs = fold(
-        &gravity_of_hours(hours),
-        from,
-        to,
-        (WIDTH / 2).unsigned_abs(),
-    );
+    let runs = fold(&gravity_of_hours(hours), from, to, COLUMNS);
     let points: usize = runs.iter().map(Vec::len).sum();
     let (Some((low, high)), true) = (range(&runs, std::iter::empty(), 0.004), points > 1) else {
         return html! {};

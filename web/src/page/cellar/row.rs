@@ -11,6 +11,7 @@ use ebbmark_store::{Reader, StoreError};
 
 use super::{ahead, last_reading};
 use crate::app::App;
+use crate::chart::SPARK_POINTS;
 use crate::fault::Fault;
 use crate::visitor::Visitor;
 
@@ -74,7 +75,7 @@ impl Row {
             deeds,
             verdict,
             tasks,
-        } = reader.glance(batch, now, &by.style())?;
+        } = reader.glance(batch, now, SPARK_POINTS, &by.style())?;
         Ok(Row {
             done: deeds.iter().map(|deed| (deed.at, deed.what)).collect(),
             due: tasks.iter().any(|task| task.is_due(now)),
