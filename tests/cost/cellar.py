@@ -38,7 +38,7 @@ def size(folder):
 
 
 class Daemon:
-    """`ebbmark run` on a data folder; `wrapper` goes before it (faketime)."""
+    """`ebbmark run` on a data folder; `wrapper` goes before it and becomes it (env)."""
 
     def __init__(self, folder, settings="", wrapper=()):
         self.folder = pathlib.Path(folder)
@@ -59,9 +59,6 @@ class Daemon:
         self.wait_for_page()
         self.started_in = time.monotonic() - began
         self.pid = self.process.pid
-        if wrapper:
-            children = pathlib.Path(f"/proc/{self.pid}/task/{self.pid}/children").read_text().split()
-            self.pid = int(children[0]) if children else self.pid
 
     def wait_for_page(self):
         while True:

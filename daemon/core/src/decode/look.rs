@@ -57,7 +57,10 @@ pub fn look(payload: &[u8]) -> Looks {
             Some(Candidate {
                 from: r.name.clone(),
                 shown,
-                guess: guess(&r.name, v),
+                guess: senml::quantity(r)
+                    .and_then(Result::ok)
+                    .or_else(|| of_unit(unit))
+                    .or_else(|| guess(&r.name, v)),
             })
         });
         return Looks::Senml(candidates.take(MOST).collect());
@@ -122,6 +125,17 @@ fn is_time(value: &Value) -> bool {
     matches!(value, Value::String(_)) && time::from_json(value).is_ok()
 }
 
+/// Units of SenML that settle what it is, whatever else it is called.
+fn of_unit(unit: &str) -> Option<Quantity> {
+    match unit {
+        "%EL" => Some(Quantity::BatteryPercent),
+        "Cel" => Some(Quantity::TemperatureCelsius),
+        "K" => Some(Quantity::TemperatureKelvin),
+        "kg/m3" => Some(Quantity::GravityDensity),
+        _ => None,
+    }
+}
+
 /// What a number with this name could be. The name decides, the size only confirms; a number
 /// with a name that says nothing is guessed only when it can hardly be anything else.
 fn guess(name: &str, v: f64) -> Option<Quantity> {
@@ -135,7 +149,7 @@ fn guess(name: &str, v: f64) -> Option<Quantity> {
         return (at >= Moment::EARLIEST_BELIEVABLE).then_some(Time);
     }
     if says(&["volt", "batt"]) {
-        return Some(if v <= 15.0 {
+        return Some(if v <= 15.0 && !says(&["percent", "pct", "level", "%"]) {
             BatteryVolts
         } else {
             BatteryPercent
@@ -183,6 +197,25 @@ mod tests {
         assert!(seen.contains(&("/when", Some(Quantity::Time))));
         assert!(seen.contains(&("/n/0", None)));
         assert_eq!(seen.len(), 4);
+    }
+
+    /// Units of RFC 8428 section 12.1.
+    #[test]
+    fn a_unit_settles_what_it_is() {
+        let of = |payload: &str| match look(payload.as_bytes()) {
+            Looks::Senml(found) | Looks::Json(found) => found[0].guess,
+            other => panic!("{other:?}"),
+        };
+        let nearly_empty = of(r#"[{"n":"jar:battery","u":"%EL","v":12}]"#);
+        assert_eq!(nearly_empty, Some(Quantity::BatteryPercent));
+        let cold = of(r#"[{"n":"jar:inside","u":"K","v":283.1}]"#);
+        assert_eq!(cold, Some(Quantity::TemperatureKelvin));
+        let volts = of(r#"[{"n":"jar:battery","u":"V","v":3.9}]"#);
+        assert_eq!(volts, Some(Quantity::BatteryVolts));
+        let turned = of(r#"[{"n":"jar:tilt","u":"rad","v":0.4}]"#);
+        assert_eq!(turned, Some(Quantity::TiltRadians));
+        let named = of(r#"{"battery-percent":12}"#);
+        assert_eq!(named, Some(Quantity::BatteryPercent));
     }
 
     #[test]

@@ -106,7 +106,7 @@ pub(super) fn last_part(name: &str) -> &str {
 }
 
 /// `None` for a record that is not ours to read.
-fn quantity(record: &Record) -> Option<Result<Quantity, Problem>> {
+pub(super) fn quantity(record: &Record) -> Option<Result<Quantity, Problem>> {
     use Quantity::*;
     let unit = record.unit.as_deref();
     let found = match (last_part(&record.name), unit) {
