@@ -196,8 +196,9 @@ impl Stats {
         .query_row([feed.0], |r| rows::stats(r, 0))
     }
 
-    /// What came of each feed since its row was written, added up.
-    pub fn unwritten(conn: &Connection) -> rusqlite::Result<HashMap<FeedId, Stats>> {
+    /// What came of each feed since its row was written, added up. Looks through all that is not packed:
+    /// readers ask [`Snapshot::unwritten`](crate::at_hand::Snapshot::unwritten).
+    fn unwritten(conn: &Connection) -> rusqlite::Result<HashMap<FeedId, Stats>> {
         let mut all: HashMap<FeedId, Stats> = HashMap::new();
         let mut statement = conn.prepare_cached(
             "SELECT r.gravity, r.temperature, r.tilt, r.battery, r.signal, r.kinds, r.at, r.feed \
