@@ -147,6 +147,13 @@ async fn an_hour_that_cannot_be_read_holds_up_nothing() {
         !worth_rolling(&store.reader, at(300)).unwrap(),
         "again and again"
     );
+    // Read by another map it would be gone.
+    let remap = Command::Remap {
+        feed,
+        name: "a".into(),
+        map: untimed(),
+    };
+    assert!(store.writer.command(remap).await.is_err());
     seen(&store.reopen().await);
 }
 
