@@ -154,7 +154,18 @@ async fn an_hour_that_cannot_be_read_holds_up_nothing() {
         map: untimed(),
     };
     assert!(store.writer.command(remap).await.is_err());
-    seen(&store.reopen().await);
+    let store = store.reopen().await;
+    seen(&store);
+    // When its time is over it goes like all others, and what lay beside it.
+    let_go(&store, LIFE, T0 + YEAR + Span::days(2)).await;
+    assert_eq!(store.count("SELECT count(*) FROM block"), 0);
+    assert_eq!(store.count("SELECT count(*) FROM reading"), 0);
+    assert_eq!(
+        store.count("SELECT gone FROM hour ORDER BY hour LIMIT 1"),
+        3
+    );
+    let left: Vec<u32> = hours(&store, feed).iter().map(|h| h.1).collect();
+    assert_eq!(left, [2, 1, 1]);
 }
 
 #[tokio::test]
