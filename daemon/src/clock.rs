@@ -9,6 +9,10 @@
 //! not: an hour or two years that did not pass are no silence of the feeds and no end of a mead.
 //! Only a clock that stays where it stepped to is followed in the end, since it may be that one
 //! which is right. A board that learns the time soon after its start is followed at once.
+//!
+//! While the machine sleeps time passes, so monotonic time is one that counts it. Nothing is heard
+//! meanwhile, which is no silence of the feeds: how long it slept is seen by a second clock that stands
+//! still with it.
 
 use std::sync::{Arc, LazyLock, Mutex, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
@@ -31,12 +35,30 @@ const STEP: Span = Span::minutes(10);
 /// What time is read from.
 pub trait Source: Send + Sync {
     fn wall(&self) -> Moment;
-    /// Counted from whenever, never back, ms.
+    /// Counted from whenever, never back, ms; also while the machine sleeps.
     fn monotonic_ms(&self) -> i64;
+    /// The same without what the machine slept.
+    fn awake_ms(&self) -> i64 {
+        self.monotonic_ms()
+    }
 }
 
 /// Monotonic time is counted from the first use, so that it is the same for all clocks of a run.
-static BOOT: LazyLock<Instant> = LazyLock::new(Instant::now);
+static BOOT: LazyLock<(Duration, Instant)> = LazyLock::new(|| (with_sleep(), Instant::now()));
+
+/// [`Instant`] stands still while a machine under Linux sleeps.
+#[cfg(target_os = "linux")]
+fn with_sleep() -> Duration {
+    use rustix::time::{ClockId, clock_gettime};
+    // It is never before the boot.
+    Duration::try_from(clock_gettime(ClockId::Boottime)).unwrap_or_default()
+}
+
+#[cfg(not(target_os = "linux"))]
+fn with_sleep() -> Duration {
+    static FIRST: LazyLock<Instant> = LazyLock::new(Instant::now);
+    FIRST.elapsed()
+}
 
 struct System;
 
@@ -49,7 +71,11 @@ impl Source for System {
     }
 
     fn monotonic_ms(&self) -> i64 {
-        ms(BOOT.elapsed())
+        ms(with_sleep().saturating_sub(BOOT.0))
+    }
+
+    fn awake_ms(&self) -> i64 {
+        ms(BOOT.1.elapsed())
     }
 }
 
@@ -96,8 +122,10 @@ struct Learnt {
     line: Option<i64>,
     /// Where the wall clock stepped to, as wall time less monotonic time, and when on the monotonic clock.
     stepped: Option<(i64, i64)>,
-    /// How many steps were followed.
+    /// How many steps were followed, and how often the machine slept.
     followed: u64,
+    /// How long it slept in all, as far as it was looked at, ms.
+    slept: i64,
 }
 
 /// Time as it is gone by.
@@ -117,6 +145,7 @@ impl Clock {
                 line: None,
                 stepped: None,
                 followed: 0,
+                slept: 0,
             })),
         }
     }
@@ -146,7 +175,9 @@ impl Clock {
 
     fn look(&self) -> Now {
         let mut learnt = self.learnt.lock().unwrap_or_else(PoisonError::into_inner);
-        learnt.look(self.source.wall(), self.source.monotonic_ms())
+        let monotonic_ms = self.source.monotonic_ms();
+        learnt.sleep(monotonic_ms - self.source.awake_ms());
+        learnt.look(self.source.wall(), monotonic_ms)
     }
 
     /// Wall time, believable or not; once it was believed, on the line.
@@ -158,7 +189,8 @@ impl Clock {
         self.look().believable
     }
 
-    /// Changes with every step that was followed: spans over one never passed.
+    /// Changes with every step that was followed, and with every sleep of the machine: in spans over one
+    /// nobody listened.
     pub fn steps_followed(&self) -> u64 {
         self.look();
         let learnt = self.learnt.lock().unwrap_or_else(PoisonError::into_inner);
@@ -182,6 +214,19 @@ impl Clock {
 }
 
 impl Learnt {
+    fn sleep(&mut self, in_all: i64) {
+        let slept = in_all - self.slept;
+        // Two clocks are not read at the same time.
+        if slept > STEP.0 {
+            tracing::warn!(
+                minutes = slept / 60_000,
+                "the machine slept; nothing was heard meanwhile"
+            );
+            self.followed += 1;
+            self.slept = in_all;
+        }
+    }
+
     fn look(&mut self, wall: Moment, monotonic_ms: i64) -> Now {
         let offset = wall.0 - monotonic_ms;
         let believable = wall >= Moment::EARLIEST_BELIEVABLE;
@@ -246,16 +291,22 @@ impl Learnt {
 /// A clock whose hands are set by a test.
 #[cfg(test)]
 #[derive(Clone)]
-pub struct Hands(Arc<Mutex<(Moment, i64)>>);
+pub struct Hands(Arc<Mutex<(Moment, i64, i64)>>);
 
 #[cfg(test)]
 impl Hands {
     pub fn at(wall: Moment) -> Hands {
-        Hands(Arc::new(Mutex::new((wall, 0))))
+        Hands(Arc::new(Mutex::new((wall, 0, 0))))
     }
 
     /// Time passes.
     pub fn pass(&self, span: Span) {
+        self.sleep(span);
+        self.0.lock().unwrap().2 += span.0;
+    }
+
+    /// Time passes, and the machine sleeps.
+    pub fn sleep(&self, span: Span) {
         let mut hands = self.0.lock().unwrap();
         hands.0 = hands.0 + span;
         hands.1 += span.0;
@@ -276,6 +327,10 @@ impl Source for Hands {
 
     fn monotonic_ms(&self) -> i64 {
         self.0.lock().unwrap().1
+    }
+
+    fn awake_ms(&self) -> i64 {
+        self.0.lock().unwrap().2
     }
 }
 
@@ -404,6 +459,34 @@ mod tests {
         passes(&hands, &clock, 1);
         hands.step(Span::days(5));
         assert_eq!(clock.now(), START + Span::days(5) + Span::minutes(1));
+    }
+
+    /// Dated by the time it woke from the first message on, and one sleep is one.
+    #[test]
+    fn a_machine_that_sleeps() {
+        let (hands, clock) = clock(START);
+        passes(&hands, &clock, 60);
+        hands.sleep(Span::hours(8));
+        let woken = START + Span::hours(9);
+        assert_eq!(clock.stamp().wall, Some(woken));
+        assert_eq!(clock.steps_followed(), 1);
+        passes(&hands, &clock, 60);
+        assert_eq!(clock.now(), woken + Span::hours(1));
+        assert_eq!(clock.steps_followed(), 1);
+        // A nap is no reason to begin anew.
+        hands.sleep(Span::minutes(9));
+        assert_eq!(clock.now(), woken + Span::minutes(69));
+        assert_eq!(clock.steps_followed(), 1);
+    }
+
+    /// The clocks of this system agree while it does not sleep.
+    #[test]
+    fn the_system_s_own_clocks() {
+        let first = System.monotonic_ms();
+        let clock = Clock::system();
+        assert!(clock.is_believable());
+        assert_eq!(clock.steps_followed(), 0);
+        assert!(System.monotonic_ms() >= first);
     }
 
     /// As a server of time does: a second in a minute, for days.

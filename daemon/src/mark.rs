@@ -7,7 +7,7 @@ use std::path::Path;
 use std::thread;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
-use anyhow::{Context, Result, bail};
+use anyhow::{Result, anyhow, bail};
 use ebbmark_core::time::Moment;
 
 const NAME: &str = "running";
@@ -36,7 +36,13 @@ impl Mark {
             .create(true)
             .append(true)
             .open(&path)
-            .with_context(|| format!("cannot make {}", path.display()))?;
+            .map_err(|e| {
+                anyhow!(
+                    "cannot make {}: {e}; see that the disk is neither full nor mounted read-only (as the \
+                     system does when a card fails), and that the folder belongs to the user ebbmark runs as",
+                    path.display()
+                )
+            })?;
         for _ in 0..TRIES {
             match file.try_lock() {
                 Ok(()) => return Ok(Mark { file, last }),

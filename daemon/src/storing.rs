@@ -14,6 +14,7 @@ use ebbmark_store::writer::{Trouble, Troubles};
 use ebbmark_store::{Reader, StoreError, Writer};
 use ebbmark_web::StatusLine;
 use jiff::tz::TimeZone;
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use crate::clock::Clock;
@@ -59,37 +60,46 @@ impl Storing {
     pub async fn run(self, shutdown: CancellationToken) -> Result<()> {
         let mut troubles = self.writer.troubles();
         let mut began: Option<(Moment, String)> = None;
+        let mut next = Instant::now();
         loop {
             let trouble = troubles.borrow_and_update().clone();
-            match (trouble, &began) {
-                (Some(Trouble { why, damaged: true }), _) => {
+            match trouble {
+                Some(Trouble { why, damaged: true }) => {
                     bail!("the database is damaged: {why}; the next start sees what can be done")
                 }
-                (Some(Trouble { why, .. }), None) => {
+                Some(Trouble { why, .. }) if began.is_none() => {
                     tracing::error!(
                         "nothing can be written: {why}; nothing is acknowledged until it can"
                     );
                     began = Some((self.clock.now(), why));
+                    next = Instant::now() + TRY;
                 }
-                (Some(_), Some(_)) => self.attempt().await?,
-                // A disk that is all but full takes a small word and no notice: then it is not over.
-                (None, Some((since, why))) => {
-                    if self.tell(*since, why).await? {
-                        tracing::info!("the database is written again");
-                        began = None;
-                    }
-                }
-                (None, None) => {}
+                _ => {}
             }
-            let pause = tokio::time::sleep(TRY);
             tokio::select! {
                 () = shutdown.cancelled() => return Ok(()),
                 changed = troubles.changed() => if changed.is_err() {
                     return Err(StoreError::WriterGone.into());
                 },
-                () = pause, if began.is_some() => {}
+                // Never sooner, whatever changes: a disk that is all but full takes one thing and not the next.
+                () = tokio::time::sleep_until(next), if began.is_some() => {
+                    if let Some((since, why)) = &began && self.is_over(*since, why).await? {
+                        tracing::info!("the database is written again");
+                        began = None;
+                    }
+                    next = Instant::now() + TRY;
+                }
             }
         }
+    }
+
+    /// Whether a word is kept, and the notice of it too: where only a small word fits it is not over.
+    async fn is_over(&self, since: Moment, why: &str) -> Result<bool, StoreError> {
+        self.attempt().await?;
+        if self.writer.troubles().borrow().is_some() {
+            return Ok(false);
+        }
+        self.tell(since, why).await
     }
 
     /// Writes a word: its commit is the answer.

@@ -9,7 +9,7 @@ use std::process::{Command, Output};
 use ebbmark_tests::cellar::{Cellar, Daemon, PASSWORD};
 use ebbmark_tests::certificate::Authority;
 use ebbmark_tests::page::Visitor;
-use ebbmark_tests::wait::until_true;
+use ebbmark_tests::wait::{DEADLINE, until_true};
 use ebbmark_tests::{ports, tools};
 use serde_json::Value;
 
@@ -60,14 +60,28 @@ impl Pki {
 
 /// A float's message by `mosquitto_pub`, over TLS where an authority is named.
 fn float_publishes(port: u16, authority: Option<&Path>) -> Output {
-    let mut command = Command::new(tools::system("mosquitto_pub"));
+    // It has no deadline of its own.
+    let mut command = Command::new(tools::system("timeout"));
     command
+        .arg(DEADLINE.as_secs().to_string())
+        .arg(tools::system("mosquitto_pub"))
         .args(["-h", "127.0.0.1", "-q", "1", "-t", "shelf/float"])
         .args(["-m", "1.050", "-p", &port.to_string()]);
     if let Some(authority) = authority {
         command.arg("--cafile").arg(authority);
     }
     command.output().expect("mosquitto_pub starts")
+}
+
+/// A connection on which nothing is waited for longer than a test may take.
+fn dial(port: u16) -> TcpStream {
+    let stream = TcpStream::connect((Ipv4Addr::LOCALHOST, port)).expect("it listens");
+    let waits = [
+        stream.set_read_timeout(Some(DEADLINE)),
+        stream.set_write_timeout(Some(DEADLINE)),
+    ];
+    assert!(waits.iter().all(Result::is_ok));
+    stream
 }
 
 struct Doors {
@@ -181,7 +195,7 @@ fn bytes_that_are_no_tls_get_a_clean_end() {
     cellar.configure(&tables);
     let mut daemon = cellar.start();
     for port in [doors.page, doors.intake] {
-        let mut plain = TcpStream::connect((Ipv4Addr::LOCALHOST, port)).expect("it listens");
+        let mut plain = dial(port);
         plain
             .write_all(b"GET / HTTP/1.1\r\nhost: cellar\r\n\r\n")
             .expect("it is taken");
@@ -192,8 +206,8 @@ fn bytes_that_are_no_tls_get_a_clean_end() {
         assert_eq!(answer.first(), Some(&21), "{answer:?}");
     }
     // One that says nothing, and is still there when the daemon is told to stop.
-    let _silent = TcpStream::connect((Ipv4Addr::LOCALHOST, doors.page)).expect("it listens");
-    let _too = TcpStream::connect((Ipv4Addr::LOCALHOST, doors.intake)).expect("it listens");
+    let _silent = dial(doors.page);
+    let _too = dial(doors.intake);
     daemon.stop();
 }
 
@@ -307,8 +321,7 @@ fn whoever_only_knocks_gives_way_and_is_shown_out() {
         "{tables}\n[intake.limits]\nconnections = 3\nconnect-timeout-secs = 4\n"
     ));
     let mut daemon = cellar.start();
-    let knock = || TcpStream::connect((Ipv4Addr::LOCALHOST, doors.intake)).expect("it listens");
-    let mut silent: Vec<TcpStream> = (0..3).map(|_| knock()).collect();
+    let mut silent: Vec<TcpStream> = (0..3).map(|_| dial(doors.intake)).collect();
     // All places are taken, and whoever waited longest without a word gives way.
     let published = float_publishes(doors.intake, Some(&pki.path("ca.pem")));
     assert!(published.status.success(), "{published:?}");

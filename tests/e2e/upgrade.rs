@@ -192,9 +192,8 @@ macro_rules! from_schema {
     };
 }
 
-// Why there is none of schema 1 is said in `tests/upgrades/make`.
 from_schema!(
-    from_2 2, from_3 3, from_4 4, from_5 5, from_6 6, from_7 7, from_8 8, from_9 9
+    from_1 1, from_2 2, from_3 3, from_4 4, from_5 5, from_6 6, from_7 7, from_8 8, from_9 9
 );
 
 /// As an older program meets a newer database: it leaves it alone and names the copy to go on from,

@@ -31,6 +31,11 @@ impl Manager {
     fn next(&self) -> String {
         self.heard(DEADLINE).expect("the daemon tells it something")
     }
+
+    /// Past whatever else it is told.
+    fn hears(&self, word: &str) {
+        until_true(word, || self.next() == word);
+    }
 }
 
 fn start(cellar: &Cellar) -> (Daemon, Manager) {
@@ -49,7 +54,7 @@ fn ready_alive_stopping() {
     cellar.set_password();
     let (mut daemon, manager) = start(&cellar);
     // Signs of life may come first: the parts are up before the doors are.
-    while manager.next() != "READY=1" {}
+    manager.hears("READY=1");
     // From then on nobody is turned away, neither at the page nor at the intake.
     Visitor::signed_in(&daemon.page);
     publish(daemon.intake_port, &[], &[message("shelf/a", "1.050", 1)]);
@@ -57,7 +62,7 @@ fn ready_alive_stopping() {
         assert_eq!(manager.next(), "WATCHDOG=1");
     }
     daemon.process.terminate();
-    while manager.next() != "STOPPING=1" {}
+    manager.hears("STOPPING=1");
     daemon.process.must_end_well();
 }
 
@@ -66,7 +71,7 @@ fn no_sign_while_the_writer_does_not_answer() {
     let cellar = Cellar::new();
     cellar.set_password();
     let (mut daemon, manager) = start(&cellar);
-    while manager.next() != "READY=1" {}
+    manager.hears("READY=1");
     let lock = rusqlite::Connection::open(cellar.database_path()).unwrap();
     lock.execute_batch("BEGIN IMMEDIATE").unwrap();
     // Its commit waits for the lock, and the writer with it.
@@ -76,7 +81,7 @@ fn no_sign_while_the_writer_does_not_answer() {
         manager.heard(PATIENCE * 5).is_none()
     });
     lock.execute_batch("ROLLBACK").unwrap();
-    while manager.next() != "WATCHDOG=1" {}
+    manager.hears("WATCHDOG=1");
     client.must_end_well();
     assert_eq!(cellar.database().payloads("intake", "shelf/a").len(), 1);
     daemon.stop();

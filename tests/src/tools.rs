@@ -58,6 +58,26 @@ pub fn system(program: &str) -> PathBuf {
         .unwrap_or_else(|| panic!("{program} is not installed; tests/run installs it"))
 }
 
+/// To be called first by a test that only root can run. Its name begins with `as_root`, by which
+/// `tests/run` finds it when it runs as somebody else.
+///
+/// # Panics
+/// We are not root.
+pub fn needs_root(why: &str) {
+    let id = Command::new(system("id"))
+        .arg("-u")
+        .output()
+        .expect("id starts");
+    assert!(
+        id.stdout == b"0\n",
+        "this test {why} and has to be root: `sudo {} as_root`, or tests/run, which does that; \
+         all others: `cargo test -p ebbmark-tests -- --skip as_root`",
+        std::env::current_exe()
+            .expect("a running program has a path")
+            .display()
+    );
+}
+
 /// The root of the repository.
 pub fn root() -> &'static Path {
     let tests = Path::new(env!("CARGO_MANIFEST_DIR"));

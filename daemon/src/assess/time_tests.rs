@@ -261,6 +261,28 @@ async fn two_years_ahead_for_half_a_day() {
     );
 }
 
+/// Asleep for a night with floats that cannot be heard: they are not called silent for it, what comes
+/// afterwards is dated by when it came, and no gate opens over the gap.
+#[tokio::test]
+async fn a_machine_that_sleeps_for_a_night() {
+    let mut cellar = Cellar::falling().await;
+    let before = cellar.clock.now();
+    cellar.hands.sleep(Span::hours(9));
+    cellar.look().await;
+    assert_eq!(cellar.told(NoticeKind::FeedSilent), 0);
+    cellar.sends_for(Span::hours(12)).await;
+    let times = cellar.times();
+    assert_eq!(times.len() as i64, cellar.sent);
+    let woken = before + Span::hours(9);
+    assert!(times.iter().all(|at| *at <= before || *at > woken));
+    assert_eq!(cellar.reader.notices(100).unwrap().len(), 0);
+    assert_eq!(cellar.verdict().at, cellar.clock.now());
+    cellar.is_shut();
+    // Silence after it is noticed as ever.
+    cellar.is_silent_for(Span::hours(5)).await;
+    assert_eq!(cellar.told(NoticeKind::FeedSilent), 1);
+}
+
 /// Put back by an hour for good: each reading is there once, and the fall is hardly another.
 #[tokio::test]
 async fn an_hour_back_is_not_counted_twice() {

@@ -17,6 +17,8 @@ use ebbmark_core::time::Span;
 use rusqlite::Connection;
 
 use crate::pack::block::Single;
+use crate::singles::Unread;
+use crate::table::Stats;
 use crate::{rows, singles};
 
 /// Hours kept of all feeds together, 45 MB: fifty meads of a year. What is beyond that is read from the
@@ -82,7 +84,10 @@ impl Deref for Snapshot<'_> {
 
 /// Shared by the readers of one database.
 #[derive(Default)]
-pub struct AtHand(Mutex<Kept>);
+pub struct AtHand {
+    kept: Mutex<Kept>,
+    unread: Mutex<Unread>,
+}
 
 #[derive(Default)]
 struct Kept {
@@ -105,7 +110,7 @@ struct Followed {
 impl AtHand {
     // A panic in between leaves what was read, or a turn that matches no more.
     fn lock(&self) -> MutexGuard<'_, Kept> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -123,6 +128,26 @@ fn turn(conn: &Connection) -> rusqlite::Result<i64> {
 }
 
 impl Snapshot<'_> {
+    /// Packed readings that cannot be read were met.
+    pub fn unreadable(&self, feed: FeedId, hour: i64) {
+        let unread = &self.at_hand.unread;
+        unread
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .met(feed, hour);
+    }
+
+    /// What came of a feed after the payload its row was last written with, added up.
+    pub fn unwritten(&self, feed: FeedId, written: i64) -> rusqlite::Result<Stats> {
+        let mut stats = Stats::default();
+        for single in self.fresh(feed, i64::MIN, i64::MAX)? {
+            if single.raw > Some(written) {
+                stats.take(single.at, &single.values);
+            }
+        }
+        Ok(stats)
+    }
+
     /// What is kept, of this snapshot's turn. `None`: this snapshot is older, others are further.
     fn kept(&self) -> rusqlite::Result<Option<MutexGuard<'_, Kept>>> {
         let turn = turn(self.conn)?;

@@ -1,6 +1,8 @@
 //! What state a database is in, before anything is done to it.
 
 use std::ffi::OsString;
+use std::fs::OpenOptions;
+use std::io::ErrorKind;
 use std::path::Path;
 use std::time::Duration;
 
@@ -41,12 +43,12 @@ pub fn condition(path: &Path, patience: Duration) -> Result<Condition, StoreErro
                 "the file is empty, but its log of changes is not".into(),
             ));
         }
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound && has_log => {
+        Err(e) if e.kind() == ErrorKind::NotFound && has_log => {
             return Ok(Condition::Damaged(
                 "the file is gone, but its log of changes is there".into(),
             ));
         }
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(Condition::Missing),
+        Err(e) if e.kind() == ErrorKind::NotFound => return Ok(Condition::Missing),
         Ok(0) => return Ok(Condition::Empty),
         _ => {}
     }
@@ -79,4 +81,14 @@ pub fn is_damage(cause: &rusqlite::Error) -> bool {
         extended,
         Some(ffi::SQLITE_IOERR_READ | ffi::SQLITE_IOERR_SHORT_READ | ffi::SQLITE_IOERR_CORRUPTFS)
     )
+}
+
+/// Whether the system lets nothing be written where the database lies: of that SQLite says no more than
+/// that a write failed. Nothing is changed by asking.
+pub fn is_read_only(path: &Path) -> bool {
+    let asked = OpenOptions::new().append(true).open(path).and_then(|file| {
+        let as_it_is = file.metadata()?.modified()?;
+        file.set_modified(as_it_is)
+    });
+    asked.is_err_and(|e| e.kind() == ErrorKind::ReadOnlyFilesystem)
 }

@@ -15,6 +15,7 @@ use crate::apply::shelf::{is_gone, rolled};
 use crate::at_hand::{Grain, Snapshot};
 use crate::error::StoreError;
 use crate::model::Command;
+use crate::pack::Unreadable;
 use crate::pack::block::Single;
 use crate::reader::Reader;
 use crate::singles;
@@ -124,8 +125,16 @@ pub fn whole(
         if is_gone(conn, feed, index)? {
             continue;
         }
+        let mut all = match singles::packed(conn, feed, index) {
+            Ok(packed) => packed.unwrap_or_default(),
+            // What was reckoned of it stands.
+            Err(cause) if Unreadable::is_why(&cause) => {
+                conn.unreadable(feed, index);
+                continue;
+            }
+            Err(cause) => return Err(cause),
+        };
         hours.retain(|h| h.index != index);
-        let mut all = singles::packed(conn, feed, index)?.unwrap_or_default();
         all.extend(came);
         all.sort_by_key(|r| r.at);
         hours.extend(rolled(index, &all));

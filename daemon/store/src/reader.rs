@@ -15,7 +15,7 @@ use ebbmark_core::review::Pace;
 use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Degrees, Gravity, Preferences};
 use jiff::tz::TimeZone;
-use rusqlite::{Connection, ErrorCode, OptionalExtension};
+use rusqlite::{Connection, ErrorCode, OptionalExtension, Row};
 use tokio::sync::watch;
 
 use crate::apply::arrival::DROPPED;
@@ -27,7 +27,6 @@ use crate::model::{
     Session, Stay, StoredReading, StoredVerdict, Summary, Token, Unclaimed, Vessel, Wanted,
 };
 use crate::pool::Pool;
-use crate::table::Stats;
 use crate::writer::Trouble;
 use crate::{
     archive, family, hours, meads, migrate, outbox, payloads, record, rows, shelf_life, singles,
@@ -168,27 +167,25 @@ impl Reader {
     /// Feeds in order of name, retired ones last.
     pub fn feeds(&self) -> Res<Vec<Feed>> {
         self.with(|conn| {
-            let later = Stats::unwritten(conn)?;
             conn.prepare_cached(&format!(
-                "SELECT {}, {} FROM feed f JOIN topic t ON t.id = f.topic \
+                "SELECT {}, {}, t.last_raw FROM feed f JOIN topic t ON t.id = f.topic \
                  ORDER BY f.retired, f.name, f.id",
                 rows::FEED,
                 rows::FEED_STATS
             ))?
-            .query_map([], |r| rows::feed(r, later.get(&FeedId(r.get(0)?))))?
+            .query_map([], |r| feed(conn, r))?
             .collect()
         })
     }
 
     pub fn feed(&self, id: FeedId) -> Res<Option<Feed>> {
         self.with(|conn| {
-            let later = Stats::unwritten(conn)?;
             conn.prepare_cached(&format!(
-                "SELECT {}, {} FROM feed f JOIN topic t ON t.id = f.topic WHERE f.id = ?1",
+                "SELECT {}, {}, t.last_raw FROM feed f JOIN topic t ON t.id = f.topic WHERE f.id = ?1",
                 rows::FEED,
                 rows::FEED_STATS
             ))?
-            .query_row([id.0], |r| rows::feed(r, later.get(&id)))
+            .query_row([id.0], |r| feed(conn, r))
             .optional()
         })
     }
@@ -579,4 +576,10 @@ pub(crate) fn setting(conn: &Connection, key: &str) -> Sql<Option<String>> {
     conn.prepare_cached("SELECT value FROM setting WHERE key = ?1")?
         .query_row([key], |r| r.get(0))
         .optional()
+}
+
+/// A row of the columns [`rows::FEED`], [`rows::FEED_STATS`] and `last_raw`, with what came since.
+fn feed(conn: &Snapshot<'_>, row: &Row<'_>) -> Sql<Feed> {
+    let later = conn.unwritten(FeedId(row.get(0)?), row.get("last_raw")?)?;
+    rows::feed(row, &later)
 }

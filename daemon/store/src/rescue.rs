@@ -19,6 +19,7 @@ use rusqlite::{Connection, OpenFlags, Row, params_from_iter};
 use crate::apply::shelf::{self, Destination, Shelf};
 use crate::apply::tidy;
 use crate::error::StoreError;
+use crate::pack::Unreadable;
 use crate::pack::block::{self, Single};
 use crate::pack::bundle;
 use crate::table::Stats;
@@ -301,16 +302,19 @@ fn each<T>(
     let Ok(mut rows) = select.query([]) else {
         return Ok(false);
     };
+    let mut all = true;
     loop {
         let row = match rows.next() {
             Ok(Some(row)) => row,
-            Ok(None) => return Ok(true),
+            Ok(None) => return Ok(all),
             Err(_) => return Ok(false),
         };
-        let Ok(found) = read(row) else {
-            return Ok(false);
-        };
-        take(found)?;
+        match read(row) {
+            Ok(found) => take(found)?,
+            // The page is sound, and so may be what comes after it.
+            Err(cause) if Unreadable::is_why(&cause) => all = false,
+            Err(_) => return Ok(false),
+        }
     }
 }
 
@@ -474,7 +478,11 @@ fn lacking(from: &Connection, to: &Connection, rescued: &mut Rescued) -> rusqlit
         let shelf = shelves
             .entry(feed)
             .or_insert_with(|| Destination::Shelf(Shelf::default()));
-        shelf.put(to, feed, reading).map(drop)
+        match shelf.put(to, feed, reading) {
+            // The copy has that hour, and cannot read it either.
+            Err(cause) if Unreadable::is_why(&cause) => Ok(()),
+            other => other.map(drop),
+        }
     };
     for table in READINGS.iter().copied().chain([OLD_READINGS]) {
         let key = match columns(from, table) {
@@ -535,7 +543,8 @@ fn count_readings(conn: &Connection) -> rusqlite::Result<u64> {
     let mut found = blocks.query([])?;
     while let Some(row) = found.next()? {
         let packed = row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?;
-        n += block::unpack(packed)?.len() as u64;
+        // What cannot be read is there and is nothing.
+        n += block::unpack(packed).map_or(0, |readings| readings.len() as u64);
     }
     Ok(n)
 }

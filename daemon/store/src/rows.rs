@@ -281,9 +281,8 @@ pub fn stats(row: &Row<'_>, first: usize) -> Sql<Stats> {
 }
 
 /// `later` is what came since its row was written.
-pub fn feed(row: &Row<'_>, later: Option<&Stats>) -> Sql<Feed> {
-    let saved = stats(row, 9)?;
-    let stats = later.map_or(saved, |later| saved.and(later));
+pub fn feed(row: &Row<'_>, later: &Stats) -> Sql<Feed> {
+    let stats = stats(row, 9)?.and(later);
     Ok(Feed {
         id: FeedId(row.get(0)?),
         source: row.get(1)?,

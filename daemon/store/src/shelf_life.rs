@@ -12,10 +12,11 @@ use ebbmark_core::ids::{FeedId, RawId};
 use ebbmark_core::time::{Moment, Span};
 use rusqlite::{Connection, params};
 
-use crate::apply::Tx;
+use crate::apply::{Tx, shelf};
 use crate::error::StoreError;
 use crate::meads::BEFORE_PITCH;
 use crate::model::{Command, Done, IMPORT};
+use crate::pack::Unreadable;
 use crate::reader::Reader;
 use crate::singles;
 
@@ -151,21 +152,44 @@ pub fn let_readings_go(tx: &Tx<'_>, feed: FeedId, hours: &[i64]) -> Result<Done,
                  OR EXISTS (SELECT 1 FROM stale_hour WHERE feed = ?1 AND hour = ?4)",
             )?
             .query_row([feed.0, from, to, *hour], |r| r.get(0))?;
-        let Some(packed) = singles::packed(tx.conn, feed, *hour)? else {
-            continue;
+        let n = match singles::packed(tx.conn, feed, *hour) {
+            Ok(None) => continue,
+            // What is rolled has to be all there ever was in it.
+            Ok(Some(_)) if waits => continue,
+            Ok(Some(packed)) => packed.len() as i64,
+            // It will never be more than it is, and nobody else could let it go.
+            Err(cause) if Unreadable::is_why(&cause) => {
+                rolled_of(tx.conn, feed, *hour)? + take_all_fresh(tx.conn, feed, from, to)?
+            }
+            Err(cause) => return Err(cause.into()),
         };
-        // What is rolled has to be all there ever was in it.
-        if waits {
-            continue;
-        }
         tx.conn
             .prepare_cached("UPDATE hour SET gone = ?3 WHERE feed = ?1 AND hour = ?2")?
-            .execute([feed.0, *hour, packed.len() as i64])?;
+            .execute([feed.0, *hour, n])?;
         tx.conn
             .prepare_cached("DELETE FROM block WHERE feed = ?1 AND hour = ?2")?
             .execute([feed.0, *hour])?;
     }
     Ok(Done::Nothing)
+}
+
+/// How many readings an hour was rolled from, as far as its row says.
+fn rolled_of(conn: &Connection, feed: FeedId, hour: i64) -> rusqlite::Result<i64> {
+    conn.prepare_cached(
+        "SELECT coalesce(max(gravity_n), 0) FROM hour WHERE feed = ?1 AND hour = ?2",
+    )?
+    .query_row([feed.0, hour], |r| r.get(0))
+}
+
+fn take_all_fresh(conn: &Connection, feed: FeedId, from: i64, to: i64) -> rusqlite::Result<i64> {
+    let all = conn
+        .prepare_cached("SELECT at FROM temp.fresh WHERE feed = ?1 AND at >= ?2 AND at < ?3")?
+        .query_map([feed.0, from, to], |r| r.get(0))?
+        .collect::<rusqlite::Result<Vec<i64>>>()?;
+    for at in &all {
+        shelf::take_fresh(conn, feed, *at)?;
+    }
+    Ok(all.len() as i64)
 }
 
 /// Whether of some hour in `[from, to)` only what was rolled is kept.

@@ -1,15 +1,18 @@
 //! Single readings: those of hours that are packed, and those that came since, as one.
 
+use std::collections::BTreeSet;
+
 use ebbmark_core::hours::{HOUR_MS, hour_index};
 use ebbmark_core::ids::FeedId;
 use ebbmark_core::time::Moment;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
 use crate::at_hand::Snapshot;
+use crate::pack::Unreadable;
 use crate::pack::block::{self, Single};
 use crate::rows::{self, Values};
 
-/// Readings of a feed in `[from, to)`, in order of time.
+/// Readings of a feed in `[from, to)`, in order of time; without those of an hour that cannot be read.
 pub fn between(
     conn: &Snapshot<'_>,
     feed: FeedId,
@@ -21,12 +24,16 @@ pub fn between(
     }
     let mut all = Vec::new();
     let mut packed = conn.prepare_cached(
-        "SELECT b.readings FROM hour h CROSS JOIN block b ON b.hour = h.hour AND b.feed = h.feed \
+        "SELECT b.readings, h.hour FROM hour h CROSS JOIN block b ON b.hour = h.hour AND b.feed = h.feed \
          WHERE h.feed = ?1 AND h.hour BETWEEN ?2 AND ?3 ORDER BY h.hour",
     )?;
     let mut found = packed.query([feed.0, index(from), index(to - 1)])?;
     while let Some(row) = found.next()? {
-        all.extend(unpacked(row, 0)?);
+        match unpacked(row, 0) {
+            Ok(readings) => all.extend(readings),
+            Err(cause) if Unreadable::is_why(&cause) => conn.unreadable(feed, row.get(1)?),
+            Err(cause) => return Err(cause),
+        }
     }
     all.extend(conn.fresh(feed, from, to)?);
     all.retain(|r| from <= r.at && r.at < to);
@@ -60,6 +67,23 @@ pub fn packed(conn: &Connection, feed: FeedId, hour: i64) -> rusqlite::Result<Op
     conn.prepare_cached("SELECT readings FROM block WHERE hour = ?1 AND feed = ?2")?
         .query_row([hour, feed.0], |r| unpacked(r, 0))
         .optional()
+}
+
+/// The hours of a feed whose packed readings cannot be read, as far as that was met: each is told once.
+#[derive(Default)]
+pub struct Unread(BTreeSet<(FeedId, i64)>);
+
+impl Unread {
+    pub fn met(&mut self, feed: FeedId, hour: i64) {
+        if self.0.insert((feed, hour)) {
+            tracing::error!(
+                feed = feed.0,
+                hour = %Moment(span(hour).0).to_rfc3339(),
+                "the packed readings of this hour cannot be read; they are left as they are, and what it \
+                 came to as it was reckoned; a backup may have them"
+            );
+        }
+    }
 }
 
 /// The hours of a feed that are packed, in order.

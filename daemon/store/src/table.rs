@@ -13,6 +13,7 @@ use ebbmark_core::time::Moment;
 use ebbmark_core::units::{Battery, Signal};
 use rusqlite::{Connection, params};
 
+use crate::pack::Unreadable;
 use crate::rows::{self, Values};
 use crate::singles;
 
@@ -157,11 +158,15 @@ impl Stats {
         Ok(())
     }
 
-    /// Counts a feed's readings anew, after some were taken away.
+    /// Counts a feed's readings anew, after some were taken away; as far as they can be read.
     pub fn recount(conn: &Connection, feed: FeedId) -> rusqlite::Result<Stats> {
         let mut stats = Stats::default();
         for hour in singles::packed_hours(conn, feed)? {
-            for r in singles::packed(conn, feed, hour)?.unwrap_or_default() {
+            let packed = match singles::packed(conn, feed, hour) {
+                Err(cause) if Unreadable::is_why(&cause) => None,
+                packed => packed?,
+            };
+            for r in packed.unwrap_or_default() {
                 stats.take(r.at, &r.values);
             }
         }
@@ -196,8 +201,9 @@ impl Stats {
         .query_row([feed.0], |r| rows::stats(r, 0))
     }
 
-    /// What came of each feed since its row was written, added up.
-    pub fn unwritten(conn: &Connection) -> rusqlite::Result<HashMap<FeedId, Stats>> {
+    /// What came of each feed since its row was written, added up. Looks through all that is not packed:
+    /// readers ask [`Snapshot::unwritten`](crate::at_hand::Snapshot::unwritten).
+    fn unwritten(conn: &Connection) -> rusqlite::Result<HashMap<FeedId, Stats>> {
         let mut all: HashMap<FeedId, Stats> = HashMap::new();
         let mut statement = conn.prepare_cached(
             "SELECT r.gravity, r.temperature, r.tilt, r.battery, r.signal, r.kinds, r.at, r.feed \

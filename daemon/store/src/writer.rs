@@ -14,7 +14,7 @@
 //! storing it costs: messages go without, and should a statement of one fail all the same, the
 //! transaction is rolled back and run again with a savepoint for every job.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
@@ -25,7 +25,7 @@ use tokio::sync::{broadcast, mpsc, oneshot, watch};
 
 use crate::Options;
 use crate::apply::{self, Memory};
-use crate::condition::is_damage;
+use crate::condition::{is_damage, is_read_only};
 use crate::error::StoreError;
 use crate::model::{Arrival, Change, Command, Done, Receipt};
 use crate::words;
@@ -35,6 +35,9 @@ const SAVED: u32 = 60;
 
 /// Changes a slow listener may be behind before it loses the oldest.
 const CHANGES_KEPT: usize = 1024;
+
+const READ_ONLY: &str = "the file system is read-only, as the system makes it when a disk or a card \
+                         fails (its log says why; the next start of the board may mend it)";
 
 /// Handle to the writer thread.
 #[derive(Clone)]
@@ -265,6 +268,7 @@ pub(crate) fn start(
         .map_err(cannot_start)?;
     let thread = Thread {
         conn,
+        path: path.to_owned(),
         memory,
         queue,
         changes: changes.clone(),
@@ -290,6 +294,7 @@ pub(crate) fn start(
 
 struct Thread {
     conn: Connection,
+    path: PathBuf,
     memory: Memory,
     queue: mpsc::Receiver<Job>,
     changes: broadcast::Sender<Change>,
@@ -455,7 +460,7 @@ impl Thread {
                 why: "a message failed".to_owned(),
                 damaged: false,
             }),
-            Err(Failure::Whole(trouble)) => Some(trouble),
+            Err(Failure::Whole(trouble)) => Some(self.explained(trouble)),
         };
         let (now, leisure) = (Instant::now(), self.options.leisure);
         let saved = self.saved.saturating_add(now - self.committed);
@@ -484,6 +489,17 @@ impl Thread {
                 Job::Command(work) => work.finish(failed.as_deref()),
                 Job::Ask(waiter) | Job::Close(waiter) => self.closing.push(waiter),
             }
+        }
+    }
+
+    /// With the reason, where the system knows one that SQLite does not say.
+    fn explained(&self, trouble: Trouble) -> Trouble {
+        if trouble.damaged || !is_read_only(&self.path) {
+            return trouble;
+        }
+        Trouble {
+            why: READ_ONLY.to_owned(),
+            damaged: false,
         }
     }
 

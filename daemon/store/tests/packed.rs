@@ -104,6 +104,71 @@ async fn the_hour_that_runs_is_left_alone_and_a_few_readings_may_wait() {
 }
 
 #[tokio::test]
+async fn an_hour_that_cannot_be_read_holds_up_nothing() {
+    let store = Store::new();
+    let feed = store.claim("a", timed(), None).await;
+    for minutes in [0, 10, 70] {
+        store.arrive(arrival("a", &measured(minutes, 1.05))).await;
+    }
+    pack(&store).await;
+    let nonsense = "UPDATE block SET readings = x'00' WHERE hour = (SELECT min(hour) FROM block)";
+    assert_eq!(store.sql().execute(nonsense, []).unwrap(), 1);
+    // Late for that hour, and for one that comes after it in the same command.
+    for minutes in [20, 130] {
+        store.arrive(arrival("a", &measured(minutes, 1.04))).await;
+    }
+    let seen = |store: &Store| {
+        let minutes: Vec<i64> = store
+            .gravities(feed)
+            .iter()
+            .map(|(at, _)| at / 60_000)
+            .collect();
+        assert_eq!(minutes, [20, 70, 130]);
+        let hours: Vec<(i64, u32)> = hours(store, feed).iter().map(|h| (h.0, h.1)).collect();
+        // What was reckoned of the first one stands.
+        assert_eq!(hours, [(0, 2), (1, 1), (2, 1)]);
+        assert_eq!(store.reader.feeds().unwrap()[0].readings, 5);
+    };
+    seen(&store);
+    for _ in 0..2 {
+        for command in roll_stale(&store.reader, ALWAYS.1).unwrap() {
+            store.run(command).await;
+        }
+        assert_eq!(store.count("SELECT count(*) FROM block"), 3);
+        assert_eq!(store.count("SELECT count(*) FROM reading"), 1);
+        // Whoever can read it one day finds it as it was.
+        assert_eq!(
+            store.count("SELECT count(*) FROM block WHERE readings = x'00'"),
+            1
+        );
+        seen(&store);
+    }
+    assert!(
+        !worth_rolling(&store.reader, at(300)).unwrap(),
+        "again and again"
+    );
+    // Read by another map it would be gone.
+    let remap = Command::Remap {
+        feed,
+        name: "a".into(),
+        map: untimed(),
+    };
+    assert!(store.writer.command(remap).await.is_err());
+    let store = store.reopen().await;
+    seen(&store);
+    // When its time is over it goes like all others, and what lay beside it.
+    let_go(&store, LIFE, T0 + YEAR + Span::days(2)).await;
+    assert_eq!(store.count("SELECT count(*) FROM block"), 0);
+    assert_eq!(store.count("SELECT count(*) FROM reading"), 0);
+    assert_eq!(
+        store.count("SELECT gone FROM hour ORDER BY hour LIMIT 1"),
+        3
+    );
+    let left: Vec<u32> = hours(&store, feed).iter().map(|h| h.1).collect();
+    assert_eq!(left, [2, 1, 1]);
+}
+
+#[tokio::test]
 async fn what_comes_late_finds_its_packed_hour() {
     let store = Store::new();
     let feed = store.claim("a", timed(), None).await;

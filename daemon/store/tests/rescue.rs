@@ -206,6 +206,33 @@ async fn around_a_bad_page_of_what_is_packed() {
     assert_eq!(there, COPIED as u64 + rescued.readings);
 }
 
+/// A value in which a bit is wrong lies on a sound page. The others are saved all the same, whole tables or
+/// row by row.
+#[tokio::test]
+async fn around_hours_that_cannot_be_read() {
+    for spoilt in ["bundle", "hour"] {
+        let cellar = cellar().await;
+        cellar.pack().await;
+        let nonsense = "UPDATE block SET readings = x'00' WHERE hour IN \
+                        (SELECT hour FROM block ORDER BY hour DESC LIMIT 2 OFFSET 2)";
+        let sql = cellar.store.sql();
+        assert_eq!(sql.execute(nonsense, []).unwrap(), 2);
+        sql.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))
+            .unwrap();
+        drop(sql);
+        let pages = cellar.pages(spoilt);
+        cellar.spoil(&[pages[pages.len() / 2]]);
+        let (rescued, store) = cellar.rescue();
+        let there: u64 = readings(&store.reader).iter().sum();
+        let all = ALL as u64 + 300;
+        assert!(
+            (all - 120..all).contains(&there),
+            "{spoilt}: {there} {rescued:?}"
+        );
+        assert_eq!(rescued.readings, there - COPIED as u64);
+    }
+}
+
 #[tokio::test]
 async fn of_a_sound_one_that_is_packed_everything() {
     let cellar = cellar().await;

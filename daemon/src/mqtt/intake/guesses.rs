@@ -13,7 +13,9 @@ use ebbmark_web::auth::guard::Guard;
 
 /// Addresses counted at a time; beyond that the one counted first is forgotten.
 const MOST_COUNTED: usize = 256;
-/// Addresses remembered for the right password; more than there can be floats connected.
+/// Addresses remembered for the right password: as many as are let in at once, unless the configuration says
+/// otherwise. Of more the one that showed it longest ago is a stranger again, which only matters while
+/// strangers guess.
 const MOST_TRUSTED: usize = 64;
 /// Wrong passwords of strangers in one span, whatever addresses they come from.
 const STRANGERS: u32 = 60;

@@ -28,6 +28,7 @@ use crate::error::StoreError;
 use crate::model::{Change, Command, Done};
 use crate::outbox;
 use crate::shelf_life;
+use crate::singles::Unread;
 use crate::table::Table;
 
 /// What the writer knows between jobs.
@@ -39,6 +40,7 @@ pub struct Memory {
     /// Wall time less monotonic time of this run, once a clock that was not believable became so.
     offset_ms: Option<i64>,
     changes: Vec<Change>,
+    unread: Unread,
 }
 
 impl Memory {
@@ -51,6 +53,7 @@ impl Memory {
             run: conn.last_insert_rowid(),
             offset_ms: None,
             changes: Vec::new(),
+            unread: Unread::default(),
         })
     }
 
@@ -164,6 +167,10 @@ pub struct Tx<'a> {
 impl Tx<'_> {
     pub fn table(&mut self) -> &mut Table {
         &mut self.memory.table
+    }
+
+    pub fn unread(&mut self) -> &mut Unread {
+        &mut self.memory.unread
     }
 
     pub fn run(&self) -> i64 {

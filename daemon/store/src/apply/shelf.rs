@@ -7,6 +7,7 @@ use ebbmark_core::ids::{FeedId, RawId};
 use ebbmark_core::time::Moment;
 use rusqlite::{Connection, OptionalExtension, params};
 
+use crate::pack::Unreadable;
 use crate::pack::block::{self, Single};
 use crate::rows::Values;
 use crate::{rows, singles};
@@ -61,7 +62,12 @@ impl Destination {
                     if is_gone(conn, feed, hour)? {
                         return Ok(Place::Gone);
                     }
-                    let packed = singles::packed(conn, feed, hour)?.unwrap_or_default();
+                    let packed = match singles::packed(conn, feed, hour) {
+                        Ok(packed) => packed.unwrap_or_default(),
+                        // Then nobody knows; a float must not send it for ever.
+                        Err(cause) if Unreadable::is_why(&cause) => Vec::new(),
+                        Err(cause) => return Err(cause),
+                    };
                     if let Some(known) = packed.into_iter().find(|r| r.at == reading.at) {
                         return Ok(Place::Taken(known));
                     }

@@ -6,6 +6,7 @@ use rusqlite::{Connection, params};
 use super::{Tx, shelf};
 use crate::error::StoreError;
 use crate::model::Done;
+use crate::pack::Unreadable;
 use crate::pack::block::Single;
 use crate::pack::bundle::{self, Kept};
 use crate::{rows, singles};
@@ -14,8 +15,10 @@ use crate::{rows, singles};
 const BUNDLE_COUNT: usize = 512;
 const BUNDLE_BYTES: usize = 128 << 10;
 
-/// Hours are rolled and packed with what came since.
+/// Hours are rolled and packed with what came since. One of which what is packed cannot be read is left
+/// as it is, and what came since stays beside it: the others are packed all the same.
 pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreError> {
+    let mut done = Vec::with_capacity(hours.len());
     for (feed, hour) in hours {
         let (feed, hour) = (*feed, *hour);
         let (from, to) = singles::span(hour);
@@ -25,9 +28,17 @@ pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreErro
             .execute([feed.0, hour])?;
         if shelf::is_gone(tx.conn, feed, hour)? {
             // What is rolled stands; nothing is put into such an hour any more.
+            done.push((feed, hour));
             continue;
         }
-        let mut all = singles::packed(tx.conn, feed, hour)?.unwrap_or_default();
+        let mut all = match singles::packed(tx.conn, feed, hour) {
+            Ok(packed) => packed.unwrap_or_default(),
+            Err(cause) if Unreadable::is_why(&cause) => {
+                tx.unread().met(feed, hour);
+                continue;
+            }
+            Err(cause) => return Err(cause.into()),
+        };
         all.extend(came);
         all.sort_by_key(|r| r.at);
         shelf::keep(tx.conn, feed, hour, &all)?;
@@ -40,10 +51,11 @@ pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreErro
         tx.conn
             .prepare_cached("DELETE FROM temp.fresh WHERE feed = ?1 AND at >= ?2 AND at < ?3")?
             .execute([feed.0, from, to])?;
+        done.push((feed, hour));
     }
     take_packed(tx.conn, "reading")?;
-    for (feed, hour) in hours {
-        tx.table().packed(*feed, *hour);
+    for (feed, hour) in done {
+        tx.table().packed(feed, hour);
     }
     Ok(Done::Nothing)
 }

@@ -12,6 +12,13 @@ pub mod bytes;
 #[error("what is packed here cannot be read: {0}")]
 pub struct Unreadable(pub &'static str);
 
+impl Unreadable {
+    /// Whether that is all that is wrong: the rest of the file may be as it was.
+    pub fn is_why(cause: &rusqlite::Error) -> bool {
+        matches!(cause, rusqlite::Error::FromSqlConversionFailure(_, _, cause) if cause.is::<Unreadable>())
+    }
+}
+
 impl From<Unreadable> for rusqlite::Error {
     fn from(cause: Unreadable) -> Self {
         rusqlite::Error::FromSqlConversionFailure(0, rusqlite::types::Type::Blob, cause.into())
