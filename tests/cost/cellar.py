@@ -55,7 +55,9 @@ class Daemon:
         self.log = open(self.folder / "measured.log", "ab")
         command = [*wrapper, str(TARGET / "ebbmark"), "--config", str(config), "run"]
         began = time.monotonic()
-        self.process = subprocess.Popen(command, stdout=self.log, stderr=self.log)
+        # As in deploy/ebbmark.service.
+        environment = {**os.environ, "MALLOC_ARENA_MAX": "2"}
+        self.process = subprocess.Popen(command, stdout=self.log, stderr=self.log, env=environment)
         self.wait_for_page()
         self.started_in = time.monotonic() - began
         self.pid = self.process.pid
