@@ -312,7 +312,9 @@ fn a_disk_that_fails() {
 fn as_root_a_disk_that_turns_read_only() {
     tools::needs_root("mounts a file system of its own from a file");
     if !Path::new("/dev/loop-control").exists() {
-        eprintln!("not tried: in this container no file can be mounted (there is no /dev/loop-control)");
+        eprintln!(
+            "not tried: in this container no file can be mounted (there is no /dev/loop-control)"
+        );
         return;
     }
     let cellar = Cellar::with(NO_BACKUP);
