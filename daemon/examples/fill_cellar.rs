@@ -1,10 +1,10 @@
 //! Fills a data folder with an invented cellar of any size, to measure on:
 //!
-//!     cargo run --release -p ebbmark --example fill_cellar -- FOLDER VESSELS DAYS MINUTES
+//!     cargo run --release -p ebbmark --example fill_cellar -- FOLDER VESSELS DAYS MINUTES [SOURCE]
 //!
 //! `VESSELS` vessels with `DAYS` days of readings, one every `MINUTES` minutes, up to now; each has a
-//! float of its own, claimed on the topic `float/NUMBER` of the built-in intake, that sends a JSON object with
-//! `gravity` and `temperature`. A course is simulated once for each kind and seed: a few dozen are as good as
+//! float of its own, claimed on the topic `float/NUMBER` of `SOURCE` (the built-in intake, or the name of a
+//! broker), that sends a JSON object with `gravity` and `temperature`. A course is simulated once for each kind and seed: a few dozen are as good as
 //! thousands to measure on.
 
 use std::path::PathBuf;
@@ -31,6 +31,7 @@ fn main() -> Result<()> {
     let vessels: u64 = next("the number of vessels")?.parse()?;
     let days: f64 = next("the number of days")?.parse()?;
     let every = Span::minutes(next("the minutes between readings")?.parse()?);
+    let source = next("the source").unwrap_or_else(|_| "intake".to_owned());
     std::fs::create_dir_all(&folder)?;
     let (writer, _) = ebbmark_store::open(&folder.join("ebbmark.sqlite3"), Options::default())?;
     let now = Moment(SystemTime::now().duration_since(UNIX_EPOCH)?.as_millis() as i64);
@@ -47,7 +48,7 @@ fn main() -> Result<()> {
         });
         for number in (course..vessels).step_by(COURSES as usize) {
             let vessel = add(&writer, number, &series, start)?;
-            claim(&writer, number, vessel)?;
+            claim(&writer, &source, number, vessel)?;
         }
     }
     Ok(())
@@ -96,13 +97,13 @@ fn add(writer: &Writer, number: u64, series: &Series, started: Moment) -> Result
     Ok(vessel)
 }
 
-fn claim(writer: &Writer, number: u64, vessel: VesselId) -> Result<()> {
+fn claim(writer: &Writer, source: &str, number: u64, vessel: VesselId) -> Result<()> {
     let pick = |from: &str, quantity| Pick {
         from: from.into(),
         quantity,
     };
     let claim = Command::Claim {
-        source: "intake".into(),
+        source: source.to_owned(),
         topic: format!("float/{number}"),
         name: format!("Float {number:04}"),
         vessel: Some(vessel),

@@ -71,7 +71,7 @@ def main():
         )
         program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         mosquitto = subprocess.Popen([program, "-c", folder / "mosquitto.conf"], stderr=subprocess.DEVNULL)
-        fill(folder / "data", FLOATS, 1, 15)
+        fill(folder / "data", FLOATS, 1, 15, "house")
         settings = f'[[broker]]\nname = "house"\nhost = "127.0.0.1"\nport = {port}\ntopics = ["float/#"]\n'
         daemon = Daemon(folder / "data", settings)
         time.sleep(3)

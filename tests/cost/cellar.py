@@ -23,11 +23,11 @@ def free_port():
         return s.getsockname()[1]
 
 
-def fill(folder, vessels, days, minutes):
+def fill(folder, vessels, days, minutes, source="intake"):
     """Seconds it took."""
     shutil.rmtree(folder, ignore_errors=True)
     began = time.monotonic()
-    command = [TARGET / "examples/fill_cellar", folder, vessels, days, minutes]
+    command = [TARGET / "examples/fill_cellar", folder, vessels, days, minutes, source]
     subprocess.run([str(c) for c in command], check=True)
     return time.monotonic() - began
 
