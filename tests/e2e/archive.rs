@@ -60,12 +60,7 @@ fn finished(cellar: &Cellar, visitor: &Visitor, mead: &Mead) {
         .with("original", "1.100");
     visitor.submit(&start);
     let file = cellar.file("readings.csv", readings(begun, mead.middle, mead.rested));
-    let taken = cellar.ebbmark(&[
-        "import".as_ref(),
-        file.as_os_str(),
-        "--vessel".as_ref(),
-        vessel_name.as_ref(),
-    ]);
+    let taken = cellar.import(&file, &vessel_name);
     assert!(taken.status.success(), "{taken:?}");
     if mead.rested {
         let racked = visitor

@@ -178,11 +178,6 @@ pub fn settle(cellar: &Cellar, visitor: &Visitor, name: &str) {
     visitor.start_mead(&vessel, &local(days_ago(40)), "1.094", "1.000");
     let file = cellar.file("dry.csv", series("dry", 40, "60"));
     let name = name.replace('\r', "");
-    let output = cellar.ebbmark(&[
-        "import".as_ref(),
-        file.as_os_str(),
-        "--vessel".as_ref(),
-        name.as_ref(),
-    ]);
+    let output = cellar.import(&file, &name);
     assert!(output.status.success(), "{output:?}");
 }

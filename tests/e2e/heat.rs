@@ -25,12 +25,7 @@ fn a_hold_adds_up_as_its_readings_come() {
         let rows = minutes.map(|m| format!("{},,62\n", rfc3339(start + 60 * m)));
         let csv = format!("at,gravity,temperature\n{}", rows.collect::<String>());
         let file = cellar.file("hold.csv", csv);
-        let said = cellar.ebbmark(&[
-            "import".as_ref(),
-            file.as_os_str(),
-            "--vessel".as_ref(),
-            "Kettle".as_ref(),
-        ]);
+        let said = cellar.import(&file, "Kettle");
         assert!(
             text(&said).contains("0 lines could not be read"),
             "{said:?}"

@@ -437,13 +437,7 @@ fn the_topics_are_as_they_are_described() {
     for (name, gravity) in [("Vat", row[1]), ("Keg", "1.040")] {
         let vessel = visitor.add_vessel(name);
         visitor.start_mead(&vessel, &local(days_ago(6)), "1.100", "1.000");
-        let import = [
-            "import".as_ref(),
-            file.as_os_str(),
-            "--vessel".as_ref(),
-            name.as_ref(),
-        ];
-        assert!(cellar.ebbmark(&import).status.success());
+        assert!(cellar.import(&file, name).status.success());
         let log = json!({ "what": "hand-reading", "at": row[0], "gravity": gravity }).to_string();
         let topic = format!("cellar/{}/log", name.to_lowercase());
         publish(daemon.intake_port, &[], &[message(&topic, &log, 1)]);

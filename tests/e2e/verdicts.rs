@@ -15,14 +15,7 @@ fn a_dry_mead_from_a_file_is_settled() {
     let csv = series("dry", 40, "60");
     let lines = csv.lines().count() - 1;
     let file = cellar.file("dry.csv", &csv);
-    let import = |file: &std::path::Path| {
-        cellar.ebbmark(&[
-            "import".as_ref(),
-            file.as_os_str(),
-            "--vessel".as_ref(),
-            "north cask".as_ref(),
-        ])
-    };
+    let import = |file: &std::path::Path| cellar.import(file, "north cask");
     let said = text(&import(&file));
     assert!(
         said.contains(&format!("{lines} readings added, 0 were")),
@@ -50,12 +43,7 @@ fn a_dry_mead_from_a_file_is_settled() {
         assert!(told.contains(part), "{told}");
     }
     assert!(text(&output).contains("1 readings added"), "{output:?}");
-    let nobody = cellar.ebbmark(&[
-        "import".as_ref(),
-        file.as_os_str(),
-        "--vessel".as_ref(),
-        "South".as_ref(),
-    ]);
+    let nobody = cellar.import(&file, "South");
     assert!(!nobody.status.success());
     assert!(errors(&nobody).contains("North cask"), "names who is there");
 

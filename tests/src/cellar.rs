@@ -96,6 +96,20 @@ impl Cellar {
         command.output().expect("the built program starts")
     }
 
+    /// Takes the readings of a file into a vessel.
+    ///
+    /// # Panics
+    /// The program cannot be started.
+    pub fn import(&self, file: &Path, vessel: &str) -> Output {
+        let file = file.as_os_str();
+        self.ebbmark(&[
+            "import".as_ref(),
+            file,
+            "--vessel".as_ref(),
+            vessel.as_ref(),
+        ])
+    }
+
     /// # Panics
     /// The program does not take it.
     pub fn set_password(&self) {

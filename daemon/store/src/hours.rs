@@ -125,15 +125,12 @@ pub fn whole(
         if is_gone(conn, feed, index)? {
             continue;
         }
-        let mut all = match singles::packed(conn, feed, index) {
-            Ok(packed) => packed.unwrap_or_default(),
+        let Some(packed) = Unreadable::aside(singles::packed(conn, feed, index))? else {
             // What was reckoned of it stands.
-            Err(cause) if Unreadable::is_why(&cause) => {
-                conn.unreadable(feed, index);
-                continue;
-            }
-            Err(cause) => return Err(cause),
+            conn.unreadable(feed, index);
+            continue;
         };
+        let mut all = packed.unwrap_or_default();
         hours.retain(|h| h.index != index);
         all.extend(came);
         all.sort_by_key(|r| r.at);

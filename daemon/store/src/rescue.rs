@@ -309,10 +309,10 @@ fn each<T>(
             Ok(None) => return Ok(all),
             Err(_) => return Ok(false),
         };
-        match read(row) {
-            Ok(found) => take(found)?,
+        match Unreadable::aside(read(row)) {
+            Ok(Some(found)) => take(found)?,
             // The page is sound, and so may be what comes after it.
-            Err(cause) if Unreadable::is_why(&cause) => all = false,
+            Ok(None) => all = false,
             Err(_) => return Ok(false),
         }
     }
@@ -478,11 +478,8 @@ fn lacking(from: &Connection, to: &Connection, rescued: &mut Rescued) -> rusqlit
         let shelf = shelves
             .entry(feed)
             .or_insert_with(|| Destination::Shelf(Shelf::default()));
-        match shelf.put(to, feed, reading) {
-            // The copy has that hour, and cannot read it either.
-            Err(cause) if Unreadable::is_why(&cause) => Ok(()),
-            other => other.map(drop),
-        }
+        // Where it cannot, the copy has that hour, and cannot read it either.
+        Unreadable::aside(shelf.put(to, feed, reading)).map(drop)
     };
     for table in READINGS.iter().copied().chain([OLD_READINGS]) {
         let key = match columns(from, table) {

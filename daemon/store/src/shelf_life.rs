@@ -152,16 +152,13 @@ pub fn let_readings_go(tx: &Tx<'_>, feed: FeedId, hours: &[i64]) -> Result<Done,
                  OR EXISTS (SELECT 1 FROM stale_hour WHERE feed = ?1 AND hour = ?4)",
             )?
             .query_row([feed.0, from, to, *hour], |r| r.get(0))?;
-        let n = match singles::packed(tx.conn, feed, *hour) {
-            Ok(None) => continue,
+        let n = match Unreadable::aside(singles::packed(tx.conn, feed, *hour))? {
+            Some(None) => continue,
             // What is rolled has to be all there ever was in it.
-            Ok(Some(_)) if waits => continue,
-            Ok(Some(packed)) => packed.len() as i64,
+            Some(Some(_)) if waits => continue,
+            Some(Some(packed)) => packed.len() as i64,
             // It will never be more than it is, and nobody else could let it go.
-            Err(cause) if Unreadable::is_why(&cause) => {
-                rolled_of(tx.conn, feed, *hour)? + take_all_fresh(tx.conn, feed, from, to)?
-            }
-            Err(cause) => return Err(cause.into()),
+            None => rolled_of(tx.conn, feed, *hour)? + take_all_fresh(tx.conn, feed, from, to)?,
         };
         tx.conn
             .prepare_cached("UPDATE hour SET gone = ?3 WHERE feed = ?1 AND hour = ?2")?

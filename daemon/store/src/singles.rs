@@ -29,10 +29,9 @@ pub fn between(
     )?;
     let mut found = packed.query([feed.0, index(from), index(to - 1)])?;
     while let Some(row) = found.next()? {
-        match unpacked(row, 0) {
-            Ok(readings) => all.extend(readings),
-            Err(cause) if Unreadable::is_why(&cause) => conn.unreadable(feed, row.get(1)?),
-            Err(cause) => return Err(cause),
+        match Unreadable::aside(unpacked(row, 0))? {
+            Some(readings) => all.extend(readings),
+            None => conn.unreadable(feed, row.get(1)?),
         }
     }
     all.extend(conn.fresh(feed, from, to)?);

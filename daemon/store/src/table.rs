@@ -162,11 +162,8 @@ impl Stats {
     pub fn recount(conn: &Connection, feed: FeedId) -> rusqlite::Result<Stats> {
         let mut stats = Stats::default();
         for hour in singles::packed_hours(conn, feed)? {
-            let packed = match singles::packed(conn, feed, hour) {
-                Err(cause) if Unreadable::is_why(&cause) => None,
-                packed => packed?,
-            };
-            for r in packed.unwrap_or_default() {
+            let packed = Unreadable::aside(singles::packed(conn, feed, hour))?.flatten();
+            for r in packed.into_iter().flatten() {
                 stats.take(r.at, &r.values);
             }
         }

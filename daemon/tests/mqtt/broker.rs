@@ -481,17 +481,22 @@ fn heard_many(cellar: &Cellar) -> Option<u64> {
         .map(|known| known.count)
 }
 
-/// As after a night without us: more than there is room for at once.
-#[tokio::test]
-async fn a_backlog_of_many_thousands_is_worked_off_over_one_connection() {
-    const BACKLOG: u64 = 40_000;
+/// A mosquitto that keeps for us whatever comes, while we are away.
+async fn away() -> (Mosquitto, Cellar, BrokerConfig) {
     let mosquitto = Mosquitto::start("max_queued_messages 0").await;
     let mut cellar = Cellar::open().await;
     let config = house(mosquitto.port, &["cellar/#"]);
     let mut fetching = Fetching::start(&cellar, config.clone());
     mosquitto_knows(&mosquitto, &mut cellar, &mut fetching).await;
     fetching.stop().await;
+    (mosquitto, cellar, config)
+}
 
+/// As after a night without us: more than there is room for at once.
+#[tokio::test]
+async fn a_backlog_of_many_thousands_is_worked_off_over_one_connection() {
+    const BACKLOG: u64 = 40_000;
+    let (mosquitto, mut cellar, config) = away().await;
     let (long, times) = ("x".repeat(200), BACKLOG.to_string());
     let many = [
         "-q",
@@ -515,13 +520,7 @@ async fn a_backlog_of_many_thousands_is_worked_off_over_one_connection() {
 #[tokio::test]
 async fn nothing_of_a_backlog_is_lost_however_often_we_are_cut_off() {
     const BACKLOG: u16 = 150;
-    let mosquitto = Mosquitto::start("max_queued_messages 0").await;
-    let mut cellar = Cellar::open().await;
-    let config = house(mosquitto.port, &["cellar/#"]);
-    let mut fetching = Fetching::start(&cellar, config.clone());
-    mosquitto_knows(&mosquitto, &mut cellar, &mut fetching).await;
-    fetching.stop().await;
-
+    let (mosquitto, mut cellar, config) = away().await;
     // A topic for each, so that a missing one shows even if another came twice. That can be:
     // what we acknowledged and the broker had not read when we were cut off comes again, and
     // the store looks back for so many only.

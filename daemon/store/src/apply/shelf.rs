@@ -62,13 +62,9 @@ impl Destination {
                     if is_gone(conn, feed, hour)? {
                         return Ok(Place::Gone);
                     }
-                    let packed = match singles::packed(conn, feed, hour) {
-                        Ok(packed) => packed.unwrap_or_default(),
-                        // Then nobody knows; a float must not send it for ever.
-                        Err(cause) if Unreadable::is_why(&cause) => Vec::new(),
-                        Err(cause) => return Err(cause),
-                    };
-                    if let Some(known) = packed.into_iter().find(|r| r.at == reading.at) {
+                    // Where it cannot be read nobody knows; a float must not send it for ever.
+                    let packed = Unreadable::aside(singles::packed(conn, feed, hour))?.flatten();
+                    if let Some(known) = packed.into_iter().flatten().find(|r| r.at == reading.at) {
                         return Ok(Place::Taken(known));
                     }
                 }

@@ -31,14 +31,11 @@ pub fn hours(tx: &mut Tx<'_>, hours: &[(FeedId, i64)]) -> Result<Done, StoreErro
             done.push((feed, hour));
             continue;
         }
-        let mut all = match singles::packed(tx.conn, feed, hour) {
-            Ok(packed) => packed.unwrap_or_default(),
-            Err(cause) if Unreadable::is_why(&cause) => {
-                tx.unread().met(feed, hour);
-                continue;
-            }
-            Err(cause) => return Err(cause.into()),
+        let Some(packed) = Unreadable::aside(singles::packed(tx.conn, feed, hour))? else {
+            tx.unread().met(feed, hour);
+            continue;
         };
+        let mut all = packed.unwrap_or_default();
         all.extend(came);
         all.sort_by_key(|r| r.at);
         shelf::keep(tx.conn, feed, hour, &all)?;

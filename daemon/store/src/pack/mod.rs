@@ -13,9 +13,17 @@ pub mod bytes;
 pub struct Unreadable(pub &'static str);
 
 impl Unreadable {
-    /// Whether that is all that is wrong: the rest of the file may be as it was.
-    pub fn is_why(cause: &rusqlite::Error) -> bool {
-        matches!(cause, rusqlite::Error::FromSqlConversionFailure(_, _, cause) if cause.is::<Unreadable>())
+    /// What was read, `None` if that it cannot be is all that is wrong: the rest of the file may be as it
+    /// was. Any other failure stays one.
+    pub fn aside<T>(read: rusqlite::Result<T>) -> rusqlite::Result<Option<T>> {
+        match read {
+            Err(rusqlite::Error::FromSqlConversionFailure(_, _, cause))
+                if cause.is::<Unreadable>() =>
+            {
+                Ok(None)
+            }
+            read => read.map(Some),
+        }
     }
 }
 
