@@ -3,7 +3,7 @@
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::{Command, Output};
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use ebbmark_tests::cellar::{Cellar, Daemon};
 use ebbmark_tests::page::Visitor;
@@ -95,6 +95,10 @@ fn preloaded(command: &mut Command) -> &mut Command {
         .env("TZ", "UTC")
 }
 
+/// How often `faketime` looks at its file. At each look of one thread the others may see the true time, so
+/// it must not be at each question.
+const LOOKED_AT: Duration = Duration::from_secs(1);
+
 /// A wall clock that is set by hand, read from a file by the program under `faketime`; the monotonic one is
 /// left as it is.
 pub struct Hands(PathBuf);
@@ -104,9 +108,10 @@ impl Hands {
         Hands(cellar.path("clock"))
     }
 
-    /// Goes on from these Unix seconds.
+    /// Goes on from these Unix seconds, and has when this comes back.
     pub fn set(&self, seconds: i64) {
         std::fs::write(&self.0, from_now(seconds)).expect("a temporary folder");
+        std::thread::sleep(LOOKED_AT * 2);
     }
 
     pub fn start(&self, cellar: &Cellar) -> Daemon {
@@ -114,7 +119,7 @@ impl Hands {
         preloaded(&mut command)
             .arg("run")
             .env("FAKETIME_TIMESTAMP_FILE", &self.0)
-            .env("FAKETIME_NO_CACHE", "1");
+            .env("FAKETIME_CACHE_DURATION", LOOKED_AT.as_secs().to_string());
         Daemon::start(&mut command)
     }
 }
