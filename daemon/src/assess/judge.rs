@@ -1,10 +1,11 @@
 //! One vessel: its record out of the store, through the core, verdict and notices back in.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::Arc;
 
 use ebbmark_core::deed::Deed;
 use ebbmark_core::fit::curve::Family;
+use ebbmark_core::hours::HOUR_MS;
 use ebbmark_core::ids::{BatchId, VesselId};
 use ebbmark_core::learn::{CurveRecord, Learned, learn};
 use ebbmark_core::notice::{self, NoticeKind};
@@ -28,6 +29,20 @@ const REFRESH: Span = Span::minutes(15);
 /// page needs no fresher number than the readings themselves.
 const REWRITE: Span = Span::hours(1);
 
+/// News of this much of a record's end are no others than that time goes on: floats send late.
+const LATE: Span = Span::hours(1);
+
+/// Vessels to judge, and from when on their record may be another than it was at the last verdict.
+pub(super) type Due = BTreeMap<VesselId, Moment>;
+
+/// Only time has passed.
+pub(super) const NO_NEWS: Moment = Moment(i64::MAX);
+
+/// Whatever the record was.
+pub(super) fn anew(vessels: BTreeSet<VesselId>) -> Due {
+    vessels.into_iter().map(|v| (v, Moment(i64::MIN))).collect()
+}
+
 pub(super) struct Judge {
     assess: Arc<Assess>,
     held: HashMap<VesselId, Held>,
@@ -44,6 +59,8 @@ struct Held {
     deeds: Vec<Deed>,
     learned: Learned,
     last: Option<Verdict>,
+    /// Since when and for how long that is good enough.
+    stands: Option<(Moment, Span)>,
     /// When one was last told, stored or not.
     told_at: Option<Moment>,
     /// The hand reading a doubt about the float was last told of.
@@ -76,13 +93,13 @@ impl Judge {
     }
 
     /// Judges these vessels. Trouble with one is logged and does not keep the others waiting.
-    pub async fn round(mut self, due: BTreeSet<VesselId>) -> Res<Judge> {
+    pub async fn round(mut self, due: Due) -> Res<Judge> {
         blocking(move || {
             let (zone, units) = self.assess.reader.zone_and_units(&self.assess.zone)?;
             let slugs = slug::slugs(&self.assess.reader.vessels()?);
-            for vessel in due {
+            for (vessel, news) in due {
                 let slug = slugs.get(&vessel).map(String::as_str);
-                match self.judge(vessel, slug, &zone, units) {
+                match self.judge((vessel, news), slug, &zone, units) {
                     Err(StoreError::WriterGone) => return Err(StoreError::WriterGone),
                     Err(error) => tracing::error!(%vessel, %error, "no verdict"),
                     Ok(()) => {}
@@ -102,8 +119,12 @@ impl Judge {
             Err(error) => {
                 tracing::error!(%error, "verdicts were not kept");
                 for vessel in vessels {
-                    if let Some(last) = self.held.get_mut(&vessel).and_then(|h| h.last.as_mut()) {
-                        // As old as can be: the next round writes it.
+                    let Some(held) = self.held.get_mut(&vessel) else {
+                        continue;
+                    };
+                    // The next round writes it.
+                    held.stands = None;
+                    if let Some(last) = held.last.as_mut() {
                         last.at = Moment(0);
                     }
                 }
@@ -132,9 +153,21 @@ impl Judge {
         .await
     }
 
+    /// Whether the last verdict on a vessel is good for a while yet.
+    pub fn stands(&self, id: VesselId, news: Moment, now: Moment) -> bool {
+        let Some(held) = self.held.get(&id) else {
+            return false;
+        };
+        let was_silent = held.last.as_ref().is_some_and(|v| v.phase == Phase::NoData);
+        let speaks_again = was_silent && news != NO_NEWS;
+        held.stands.is_some_and(|(at, span)| {
+            news >= at - LATE && !speaks_again && now.since(at).0.abs() < span.0
+        })
+    }
+
     fn judge(
         &mut self,
-        id: VesselId,
+        (id, news): (VesselId, Moment),
         slug: Option<&str>,
         zone: &TimeZone,
         units: Preferences,
@@ -150,6 +183,9 @@ impl Judge {
             return Ok(());
         };
         let moved = self.told.move_to(&assess.outgoing, id, Some(slug));
+        if !moved && self.stands(id, news, now) {
+            return Ok(());
+        }
         // Of a mead that was split off, the other one's record up to then is its own.
         let history = assess.reader.history(batch, now + Span::hours(1))?;
         let deeds = LogLine::standing(history.lines);
@@ -165,6 +201,7 @@ impl Judge {
         };
         let style = Style { units, zone };
         let mut verdict = held.assessor.assess(&case, now, &style);
+        let stands = Some((now, stands_for(history.hours.len())));
         if let Some(before) = &held.last {
             verdict.gates.follow(&before.gates, now);
         }
@@ -172,6 +209,7 @@ impl Judge {
         let fresh = moved || held.last.as_ref().is_none_or(|b| differs(b, &verdict));
         let name = &vessel.facts.name;
         if !fresh {
+            held.stands = stands;
             // The stored one stays the yardstick, or a slow change would never be written.
             if held
                 .told_at
@@ -233,6 +271,7 @@ impl Judge {
         };
         // Only now: had the save failed, the next round must find the same news again.
         held.last = Some(verdict.clone());
+        held.stands = stands;
         held.told_at = Some(now);
         held.doubted = doubted;
         self.later.extend(later);
@@ -281,6 +320,7 @@ impl Judge {
             deeds,
             learned: learn(&records, &facts.yeast, &facts.honey, &broad()),
             last,
+            stands: None,
             told_at: None,
             doubted,
         })
@@ -290,6 +330,14 @@ impl Judge {
         let stored = self.assess.reader.verdict(id)?;
         Ok(stored.filter(|s| s.batch == batch.id).map(|s| s.verdict))
     }
+}
+
+/// A verdict costs the more the more hours there are to judge from, and the less a further one changes it.
+/// It stands for a ten thousandth of them, nine minutes with sixty days: so what judging costs does not
+/// grow with history.
+fn stands_for(hours: usize) -> Span {
+    let hours = i64::try_from(hours).unwrap_or(i64::MAX);
+    Span(hours.saturating_mul(HOUR_MS / 10_000))
 }
 
 /// Trouble with one look is logged and does not keep the next waiting.

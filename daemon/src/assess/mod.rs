@@ -29,7 +29,7 @@ use tokio_util::sync::CancellationToken;
 use crate::clock::Clock;
 use crate::mqtt::Outgoing;
 use crate::notify;
-use judge::Judge;
+use judge::{Due, Judge};
 pub(crate) use watches::{is_waited_for, may_be_quiet};
 
 /// Everything the loop needs.
@@ -82,7 +82,7 @@ impl Assess {
         let mut listening = Listening::default();
         let mut judge = Judge::new(Arc::new(self));
         let mut waiting = Waiting::default();
-        waiting.everything(judge.all().await?);
+        waiting.anew(judge.all().await?);
         let mut rested = Instant::now();
         loop {
             let began = Instant::now();
@@ -120,9 +120,9 @@ impl Assess {
                 Event::Stop => return Ok(()),
                 Event::Rested => {}
                 Event::Change(change) => waiting.change(&change),
-                Event::Missed => waiting.everything(judge.all().await?),
+                Event::Missed => waiting.anew(judge.all().await?),
                 Event::Tick => {
-                    waiting.everything(judge.all().await?);
+                    waiting.time_passed(judge.all().await?);
                     if let Some(since) = listening.since(&clock) {
                         let began = Instant::now();
                         judge = judge.watch(since).await?;
@@ -179,7 +179,7 @@ impl Assess {
 /// What the next round is for.
 #[derive(Default)]
 struct Waiting {
-    due: BTreeSet<VesselId>,
+    due: Due,
     /// Of these something was written in the book: they do not wait until the loop has rested.
     written: BTreeSet<VesselId>,
     /// Something was written in a book, time went on, or nobody knows what happened: what is to
@@ -190,13 +190,21 @@ struct Waiting {
 /// One round.
 #[derive(Debug, PartialEq, Eq)]
 struct Work {
-    due: BTreeSet<VesselId>,
+    due: Due,
     steps: bool,
 }
 
 impl Waiting {
-    fn everything(&mut self, all: BTreeSet<VesselId>) {
-        self.due = all;
+    /// Nobody knows what changed.
+    fn anew(&mut self, all: BTreeSet<VesselId>) {
+        self.due = judge::anew(all);
+        self.steps = true;
+    }
+
+    fn time_passed(&mut self, all: BTreeSet<VesselId>) {
+        for vessel in all {
+            self.due.entry(vessel).or_insert(judge::NO_NEWS);
+        }
         self.steps = true;
     }
 
@@ -205,7 +213,12 @@ impl Waiting {
             Change::Vessel(vessel) => {
                 self.written.insert(*vessel);
             }
-            Change::Readings { vessel, .. } => self.due.extend(*vessel),
+            Change::Readings { vessel, from, .. } => {
+                if let Some(vessel) = *vessel {
+                    let news = self.due.entry(vessel).or_insert(*from);
+                    *news = (*news).min(*from);
+                }
+            }
             // Our own doing, or nothing to judge.
             Change::Verdict(_) | Change::Notice(_) | Change::Feeds => {}
         }
@@ -213,10 +226,12 @@ impl Waiting {
 
     /// What there is to do now; until the loop has rested only what the maker waits for.
     fn take(&mut self, rested: bool) -> Option<Work> {
-        let mut due = std::mem::take(&mut self.written);
+        let mut due = judge::anew(std::mem::take(&mut self.written));
         let mut steps = !due.is_empty();
         if rested {
-            due.append(&mut self.due);
+            for (vessel, news) in std::mem::take(&mut self.due) {
+                due.entry(vessel).or_insert(news);
+            }
             steps |= std::mem::take(&mut self.steps);
         }
         (steps || !due.is_empty()).then_some(Work { due, steps })
@@ -261,29 +276,31 @@ mod tests {
     #[test]
     fn what_is_to_be_done_is_looked_at_when_all_vessels_were_judged_or_a_book_was_written_in() {
         let vessel = VesselId(1);
-        let due = BTreeSet::from([vessel]);
         let mut waiting = Waiting::default();
         assert_eq!(waiting.take(true), None);
-        let readings = Change::Readings {
+        let readings = |from| Change::Readings {
             feed: ebbmark_core::ids::FeedId(1),
             vessel: Some(vessel),
-            from: START,
+            from,
         };
-        waiting.change(&readings);
-        let steps = false;
-        let due_alone = due.clone();
-        assert_eq!(
-            waiting.take(true),
-            Some(Work {
-                due: due_alone,
-                steps
-            })
-        );
+        waiting.change(&readings(START));
+        let earlier = START - Span::days(1);
+        waiting.change(&readings(earlier));
+        let work = Work {
+            due: Due::from([(vessel, earlier)]),
+            steps: false,
+        };
+        assert_eq!(waiting.take(true), Some(work));
         waiting.change(&Change::Vessel(vessel));
         assert!(waiting.take(true).is_some_and(|work| work.steps));
-        // A tick, or changes that were missed.
-        waiting.everything(due.clone());
-        assert_eq!(waiting.take(true), Some(Work { due, steps: true }));
+        // Time passed, which is no news of what came meanwhile.
+        waiting.change(&readings(START));
+        waiting.time_passed(BTreeSet::from([vessel]));
+        let work = Work {
+            due: Due::from([(vessel, START)]),
+            steps: true,
+        };
+        assert_eq!(waiting.take(true), Some(work));
         assert_eq!(waiting.take(true), None);
     }
 
@@ -291,13 +308,22 @@ mod tests {
     fn only_what_the_maker_wrote_is_judged_before_the_loop_has_rested() {
         let (cask, jar) = (VesselId(1), VesselId(2));
         let mut waiting = Waiting::default();
-        waiting.everything(BTreeSet::from([cask, jar]));
+        waiting.time_passed(BTreeSet::from([cask, jar]));
         assert_eq!(waiting.take(false), None);
         waiting.change(&Change::Vessel(jar));
-        let due = BTreeSet::from([jar]);
-        assert_eq!(waiting.take(false), Some(Work { due, steps: true }));
+        let work = Work {
+            due: judge::anew(BTreeSet::from([jar])),
+            steps: true,
+        };
+        assert_eq!(waiting.take(false), Some(work));
         assert_eq!(waiting.take(false), None);
-        let due = BTreeSet::from([cask, jar]);
+        let work = Work {
+            due: Due::from([(cask, judge::NO_NEWS), (jar, judge::NO_NEWS)]),
+            steps: true,
+        };
+        assert_eq!(waiting.take(true), Some(work));
+        waiting.anew(BTreeSet::from([cask]));
+        let due = judge::anew(BTreeSet::from([cask]));
         assert_eq!(waiting.take(true), Some(Work { due, steps: true }));
     }
 
@@ -429,7 +455,10 @@ mod tests {
         let at = START - Span::hours(1);
         bench.start(jar, Some(Origin { parent, at })).await;
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        judge.round(BTreeSet::from([jar])).await.unwrap();
+        judge
+            .round(judge::anew(BTreeSet::from([jar])))
+            .await
+            .unwrap();
         let stored = bench.reader.verdict(jar).unwrap().unwrap();
         assert_eq!(stored.verdict.last_reading, Some(last));
     }
@@ -463,7 +492,7 @@ mod tests {
         bench.import(jar, float_rows(40, falls)).await;
         let due = BTreeSet::from([jar]);
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        let judge = judge.round(due.clone()).await.unwrap();
+        let judge = judge.round(judge::anew(due.clone())).await.unwrap();
         let settled = bench.reader.verdict(jar).unwrap().unwrap().verdict;
         assert_eq!(settled.phase, Phase::Settled);
 
@@ -472,7 +501,7 @@ mod tests {
         let end = Command::EndBatch { batch: before, at };
         bench.writer.command(end).await.unwrap();
         let after = start(facts("After", at)).await;
-        judge.round(due).await.unwrap();
+        judge.round(judge::anew(due)).await.unwrap();
         let stored = bench.reader.verdict(jar).unwrap().unwrap();
         assert_eq!(stored.batch, after);
         let remembered = stored.verdict.memory.map(|m| m.phase);
@@ -494,7 +523,7 @@ mod tests {
         bench.mead(second).await;
         let both = BTreeSet::from([first, second]);
         let mut judge = Judge::new(Arc::new(bench.assess.clone()));
-        judge = judge.round(both.clone()).await.unwrap();
+        judge = judge.round(judge::anew(both.clone())).await.unwrap();
         assert!(bench.says("jar").unwrap().contains(r#""Jar""#));
         let apart = format!("jar-{second}");
         assert!(bench.says(&apart).unwrap().contains(r#""Jar!""#));
@@ -502,15 +531,21 @@ mod tests {
         let edit = Command::EditVessel(first, named("Keg"));
         bench.writer.command(edit).await.unwrap();
         // The second vessel has the plain slug now, whichever of the two is looked at first.
-        judge = judge.round(BTreeSet::from([second])).await.unwrap();
-        judge = judge.round(both).await.unwrap();
+        judge = judge
+            .round(judge::anew(BTreeSet::from([second])))
+            .await
+            .unwrap();
+        judge = judge.round(judge::anew(both)).await.unwrap();
         assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
         assert_eq!(bench.says(&apart).as_deref(), Some(""));
         assert!(bench.says("keg").unwrap().contains(r#""Keg""#));
 
         let end = Command::EndBatch { batch, at: START };
         bench.writer.command(end).await.unwrap();
-        judge.round(BTreeSet::from([first])).await.unwrap();
+        judge
+            .round(judge::anew(BTreeSet::from([first])))
+            .await
+            .unwrap();
         assert_eq!(bench.says("keg").as_deref(), Some(""));
         assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
     }
@@ -666,8 +701,8 @@ mod tests {
         for _ in 0..2 {
             // The second is started anew, as after a restart.
             let judge = Judge::new(Arc::new(bench.assess.clone()));
-            let judge = judge.round(due.clone()).await.unwrap();
-            judge.round(due.clone()).await.unwrap();
+            let judge = judge.round(judge::anew(due.clone())).await.unwrap();
+            judge.round(judge::anew(due.clone())).await.unwrap();
             let told = bench.of_floats();
             let [("float-disagrees", true, body)] = told.as_slice() else {
                 panic!("{told:?}");
@@ -679,7 +714,7 @@ mod tests {
             .read_by_hand(vessel, START - Span::hours(2), falling(3 * 96 - 8))
             .await;
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        judge.round(due).await.unwrap();
+        judge.round(judge::anew(due)).await.unwrap();
         let told = bench.of_floats();
         assert!(
             matches!(told.as_slice(), [("float-disagrees", false, _)]),
@@ -697,13 +732,13 @@ mod tests {
         let vessel = bench.floated(float_rows(3, sticks)).await;
         let due = BTreeSet::from([vessel]);
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        let mut judge = judge.round(due.clone()).await.unwrap();
+        let mut judge = judge.round(judge::anew(due.clone())).await.unwrap();
         let told = bench.of_floats();
         assert!(
             matches!(told.as_slice(), [("float-stuck", true, _)]),
             "{told:?}"
         );
-        judge = judge.round(due.clone()).await.unwrap();
+        judge = judge.round(judge::anew(due.clone())).await.unwrap();
         assert_eq!(bench.of_floats().len(), 1);
         drop(judge);
 
@@ -714,7 +749,7 @@ mod tests {
         };
         bench.import(vessel, vec![moves]).await;
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        judge.round(due).await.unwrap();
+        judge.round(judge::anew(due)).await.unwrap();
         let told = bench.of_floats();
         assert!(
             matches!(told.as_slice(), [("float-stuck", false, _)]),
@@ -732,7 +767,10 @@ mod tests {
             assess.clock = Clock::simulated(at, 1.0);
             // Each look is that of a daemon started anew.
             let judge = Judge::new(Arc::new(assess));
-            judge.round(BTreeSet::from([vessel])).await.unwrap();
+            judge
+                .round(judge::anew(BTreeSet::from([vessel])))
+                .await
+                .unwrap();
             let rack = bench
                 .reader
                 .verdict(vessel)

@@ -1,6 +1,5 @@
 //! The wall clock does what it should not while a mead is watched: what a maker would see of it.
 
-use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -14,6 +13,7 @@ use ebbmark_store::model::{Arrival, BatchFacts, Command, Done, VesselFacts};
 use ebbmark_store::{Reader, Writer};
 use jiff::tz::TimeZone;
 
+use super::judge::{Due, NO_NEWS};
 use super::{Assess, Judge, Listening};
 use crate::clock::{Clock, Hands};
 use crate::mqtt::Outgoing;
@@ -146,7 +146,10 @@ impl Cellar {
             return;
         };
         let judge = self.judge.take().unwrap();
-        let judge = judge.round(BTreeSet::from([self.vessel])).await.unwrap();
+        let judge = judge
+            .round(Due::from([(self.vessel, NO_NEWS)]))
+            .await
+            .unwrap();
         self.judge = Some(judge.watch(since).await.unwrap());
     }
 
@@ -303,4 +306,37 @@ async fn an_hour_back_is_not_counted_twice() {
     assert!((fall(&after) / fall(&before) - 1.0).abs() < 0.15);
     assert_eq!(cellar.reader.notices(100).unwrap().len(), 0);
     cellar.is_shut();
+}
+
+/// What judging costs does not grow with history.
+#[tokio::test]
+async fn the_longer_a_record_the_longer_a_verdict_stands() {
+    let mut cellar = Cellar::falling().await;
+    let now = cellar.clock.now();
+    let stands = |cellar: &Cellar, news, now| {
+        let judge = cellar.judge.as_ref().unwrap();
+        judge.stands(cellar.vessel, news, now)
+    };
+    let shortly = now + Span::seconds(30);
+    assert!(stands(&cellar, NO_NEWS, shortly));
+    // A reading, sent a little late.
+    assert!(stands(&cellar, now - Span::minutes(5), shortly));
+    // Five days of hours, a ten thousandth of them.
+    assert!(!stands(&cellar, NO_NEWS, now + Span::seconds(45)));
+    assert!(!stands(&cellar, NO_NEWS, now - Span::seconds(45)));
+    // What was sent days late, or written down by the maker.
+    assert!(!stands(&cellar, now - Span::days(2), shortly));
+    assert!(!stands(&cellar, Moment(i64::MIN), shortly));
+
+    cellar.sends_for(Span::days(5)).await;
+    let now = cellar.clock.now();
+    assert!(stands(&cellar, NO_NEWS, now + Span::seconds(80)));
+    assert!(!stands(&cellar, NO_NEWS, now + Span::seconds(90)));
+
+    // A float that speaks again is not kept waiting.
+    cellar.is_silent_for(Span::days(2)).await;
+    assert_eq!(cellar.verdict().phase, Phase::NoData);
+    let now = cellar.clock.now();
+    assert!(stands(&cellar, NO_NEWS, now));
+    assert!(!stands(&cellar, now, now));
 }

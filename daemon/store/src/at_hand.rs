@@ -1,5 +1,5 @@
 //! What readers keep in memory of the readings: those that are not packed, by feed, and the hours of
-//! meads that are followed.
+//! meads that are followed, all of them where there are not many and as they are drawn small.
 //!
 //! What came lies in the order it came, whatever feed it is of: without a list of its own each question
 //! for one feed would look through all of them. And a mead that is followed is asked for its hours every
@@ -21,16 +21,16 @@ use crate::singles::Unread;
 use crate::table::Stats;
 use crate::{rows, singles};
 
-/// Hours kept of all feeds together, 45 MB: fifty meads of a year. What is beyond that is read from the
-/// database each time.
-const HOURS: usize = 450_000;
+/// Hours kept of all feeds together, 10 MB: forty meads of a hundred days. What is beyond that is read from
+/// the database each time; of a long record that is not often, since a verdict on it stands for long.
+const HOURS: usize = 100_000;
 
 /// What is asked for up to so many hours before the last one is of a mead that is followed.
 const RECENT: i64 = 24;
 
 /// How closely hours are asked for: of each so many the middle one of those there are, with gravity if
 /// one has it. What is drawn small has no use for more, and costs no more with a long history.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, PartialEq, Eq)]
 pub struct Grain(i64);
 
 impl Grain {
@@ -83,10 +83,21 @@ impl Deref for Snapshot<'_> {
 }
 
 /// Shared by the readers of one database.
-#[derive(Default)]
 pub struct AtHand {
     kept: Mutex<Kept>,
     unread: Mutex<Unread>,
+    /// Hours there is room for.
+    room: usize,
+}
+
+impl Default for AtHand {
+    fn default() -> AtHand {
+        AtHand {
+            kept: Mutex::default(),
+            unread: Mutex::default(),
+            room: HOURS,
+        }
+    }
 }
 
 #[derive(Default)]
@@ -99,6 +110,8 @@ struct Kept {
     fresh: HashMap<FeedId, Vec<(i64, Single)>>,
     hours: HashMap<FeedId, Followed>,
     hours_kept: usize,
+    /// As they were last asked for with a grain.
+    drawn: HashMap<FeedId, (Grain, Followed)>,
 }
 
 /// The packed hours of one feed from some hour on.
@@ -207,13 +220,23 @@ impl Snapshot<'_> {
         if let Some(followed) = kept.hours.get(&feed).filter(|f| f.from <= first) {
             return Ok(grain.of(within(&followed.hours, first, last)));
         }
+        // Up to its end, or the last one drawn would be another.
+        let to_the_end = newest.is_some_and(|newest| newest <= last);
+        let drawn = kept.drawn.get(&feed).filter(|_| to_the_end);
+        if let Some((_, drawn)) = drawn.filter(|(g, f)| *g == grain && f.from == first) {
+            return Ok(drawn.hours.clone());
+        }
         let hours = stored(self.conn, feed, first, i64::MAX)?;
         let asked = grain.of(within(&hours, first, last));
         let before = kept.hours.remove(&feed).map_or(0, |f| f.hours.len());
         kept.hours_kept -= before;
-        if kept.hours_kept + hours.len() <= HOURS {
+        if kept.hours_kept + hours.len() <= self.at_hand.room {
             kept.hours_kept += hours.len();
             kept.hours.insert(feed, Followed { from: first, hours });
+        } else if to_the_end && grain != Grain::EVERY {
+            let hours = asked.clone();
+            let drawn = (grain, Followed { from: first, hours });
+            kept.drawn.insert(feed, drawn);
         }
         Ok(asked)
     }
@@ -315,6 +338,73 @@ mod tests {
                 }
             }
             prop_assert_eq!(Grain::EVERY.of(&hours), hours);
+        }
+    }
+
+    const FEED: FeedId = FeedId(1);
+
+    #[derive(Clone, Debug)]
+    enum Step {
+        Written(i64, bool),
+        Asked(i64, i64, i64),
+    }
+
+    fn step() -> impl Strategy<Value = Step> {
+        let hour = 0..300_i64;
+        prop_oneof![
+            1 => (hour.clone(), any::<bool>()).prop_map(|(h, g)| Step::Written(h, g)),
+            3 => (hour.clone(), prop_oneof![hour, Just(300)], prop_oneof![Just(1), Just(7), Just(24)])
+                .prop_map(|(from, to, grain)| Step::Asked(from, to, grain)),
+            // As a page does that is looked at again and again.
+            3 => Just(Step::Asked(0, 300, 24)),
+        ]
+    }
+
+    fn written(conn: &Connection, index: i64, has_gravity: bool) {
+        let n = has_gravity.then_some(4);
+        let gravity = has_gravity.then_some(1.05);
+        conn.execute(
+            &format!(
+                "INSERT OR REPLACE INTO hour (feed, {}) \
+                 VALUES (?1, ?2, ?3, ?4, ?4, ?4, ?5, 18.0, 18.0, 18.0)",
+                rows::HOUR
+            ),
+            rusqlite::params![FEED.0, index, n, gravity, gravity.map(|_| index * HOUR_MS)],
+        )
+        .expect("a database in memory");
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 32, ..ProptestConfig::default() })]
+
+        /// However much there is room for.
+        #[test]
+        fn hours_are_those_that_stand_in_the_database(
+            there in prop::collection::btree_map(0_i64..300, prop::bool::weighted(0.7), 0..200),
+            steps in prop::collection::vec(step(), 1..30),
+        ) {
+            let mut conn = Connection::open_in_memory().expect("memory");
+            conn.pragma_update(None, "foreign_keys", false).expect("memory");
+            crate::migrate::upgrade(&mut conn).expect("a database in memory");
+            for (index, has_gravity) in there {
+                written(&conn, index, has_gravity);
+            }
+            let rooms = [0, 100, HOURS].map(|room| AtHand { room, ..AtHand::default() });
+            for step in steps {
+                let (first, last, grain) = match step {
+                    Step::Written(index, has_gravity) => {
+                        written(&conn, index, has_gravity);
+                        continue;
+                    }
+                    Step::Asked(first, last, grain) => (first, last, Grain(grain)),
+                };
+                let there = grain.of(&stored(&conn, FEED, first, last).expect("memory"));
+                for at_hand in &rooms {
+                    let snapshot = Snapshot::new(&conn, at_hand);
+                    let hours = snapshot.hours(FEED, first, last, grain).expect("memory");
+                    prop_assert_eq!(&hours, &there);
+                }
+            }
         }
     }
 
