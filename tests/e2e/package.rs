@@ -2,7 +2,8 @@
 //! What was written stays through all of it.
 //!
 //! There is no systemd in there: the daemon is started as a user of its own, and the unit is looked at from
-//! outside. `EBBMARK_WRITE=1` writes what was done and said to `deploy/INSTALLED.md`.
+//! outside. `EBBMARK_PROGRAM` names another program than the one built for tests, and
+//! `EBBMARK_WRITE=1` writes what was done and said to `deploy/INSTALLED.md`.
 
 use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
@@ -34,9 +35,10 @@ fn codename() -> String {
 
 /// The package of a program that is built already.
 fn package(version: &str, to: &Path) -> PathBuf {
+    let program = std::env::var_os("EBBMARK_PROGRAM").map(|p| tools::root().join(p));
     let made = Command::new(tools::root().join("deploy/package"))
         .args(["--packed", "gzip", "--version", version, "--program"])
-        .arg(tools::built("ebbmark"))
+        .arg(program.unwrap_or_else(|| tools::built("ebbmark")))
         .arg("--to")
         .arg(to)
         .output()
@@ -313,8 +315,8 @@ fn as_root_installed_used_upgraded_removed_purged_and_installed_again() {
 
     if std::env::var_os("EBBMARK_WRITE").is_some() {
         let text = format!(
-            "# The package in a clean Debian\n\nWritten by `EBBMARK_WRITE=1 cargo test -p ebbmark-tests --test e2e package`: \
-             what was done as root in a fresh Debian 12 and what was said, without apt's own words.\n{}",
+            "# The package in a clean Debian\n\nWritten by `EBBMARK_PROGRAM=target/release/ebbmark EBBMARK_WRITE=1 \
+             cargo test -p ebbmark-tests --test e2e package`: what was done as root in a fresh Debian 12 and what was said, without apt's own words.\n{}",
             debian.told
         );
         std::fs::write(tools::root().join("deploy/INSTALLED.md"), text).unwrap();
