@@ -111,12 +111,19 @@ struct Kept {
     hours: HashMap<FeedId, Followed>,
     hours_kept: usize,
     /// As they were last asked for with a grain.
-    drawn: HashMap<FeedId, (Grain, Followed)>,
+    drawn: HashMap<FeedId, Drawn>,
 }
 
 /// The packed hours of one feed from some hour on.
 struct Followed {
     from: i64,
+    hours: Vec<Hour>,
+}
+
+/// Those of them a small curve is made of.
+struct Drawn {
+    /// First, last and grain.
+    asked: (i64, i64, Grain),
     hours: Vec<Hour>,
 }
 
@@ -220,10 +227,8 @@ impl Snapshot<'_> {
         if let Some(followed) = kept.hours.get(&feed).filter(|f| f.from <= first) {
             return Ok(grain.of(within(&followed.hours, first, last)));
         }
-        // Up to its end, or the last one drawn would be another.
-        let to_the_end = newest.is_some_and(|newest| newest <= last);
-        let drawn = kept.drawn.get(&feed).filter(|_| to_the_end);
-        if let Some((_, drawn)) = drawn.filter(|(g, f)| *g == grain && f.from == first) {
+        let drawn = kept.drawn.get(&feed);
+        if let Some(drawn) = drawn.filter(|d| d.asked == (first, last, grain)) {
             return Ok(drawn.hours.clone());
         }
         let hours = stored(self.conn, feed, first, i64::MAX)?;
@@ -233,9 +238,11 @@ impl Snapshot<'_> {
         if kept.hours_kept + hours.len() <= self.at_hand.room {
             kept.hours_kept += hours.len();
             kept.hours.insert(feed, Followed { from: first, hours });
-        } else if to_the_end && grain != Grain::EVERY {
-            let hours = asked.clone();
-            let drawn = (grain, Followed { from: first, hours });
+        } else if grain != Grain::EVERY {
+            let drawn = Drawn {
+                asked: (first, last, grain),
+                hours: asked.clone(),
+            };
             kept.drawn.insert(feed, drawn);
         }
         Ok(asked)
