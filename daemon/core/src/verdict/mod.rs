@@ -248,7 +248,8 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
-    let looked_for = still || tail.flat || creeping;
+    let fell_again = memory.is_some_and(|m| m.phase == Phase::Restarted);
+    let looked_for = still || tail.flat || creeping || fell_again;
     let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);

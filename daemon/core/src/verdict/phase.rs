@@ -28,6 +28,9 @@ const NO_FALL: f64 = 0.001;
 const SURE: Span = Span::hours(5);
 /// One that does not stand out from the float's own past as well must have held for so long.
 const SURER: Span = Span::hours(8);
+/// An alarm is raised within this of the beginning of the fall: so long before it, it lay where it had
+/// stopped.
+const ALARMED_WITHIN: Span = Span::days(5);
 /// Sugar that was stirred in sinks and mixes for so long, days: that is no fall yet. Common practice,
 /// no source.
 const MIXED: f64 = 2.0;
@@ -61,13 +64,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         _ => false,
     };
     let restarted_at = match before {
-        Some(m)
-            if m.phase == Phase::Restarted
-                && phase == Phase::Settled
-                && stopped_at == m.stopped_at =>
-        {
-            None
-        }
+        Some(m) if taken_back(&m, e) => None,
         Some(m) if phase == Phase::Restarted && m.phase != Phase::Restarted => Some(e.now),
         Some(m) => m.restarted_at,
         None => None,
@@ -93,10 +90,35 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
 fn stopped_at(before: Option<&Memory>, e: &Evidence) -> Option<f64> {
     match before {
         Some(m) if m.phase.is_still() => m.stopped_at.and(e.stretch.level_at(m.since)),
+        Some(m) if m.phase == Phase::Restarted => m.stopped_at.and(stood(m, e)),
         Some(m) => m.stopped_at,
         None if e.is_ended(None) => e.stretch.first_level(),
         None => None,
     }
+}
+
+/// Where it lay before it was found to fall again.
+fn stood(m: &Memory, e: &Evidence) -> Option<f64> {
+    let alarm = m.restarted_at?;
+    e.stretch.level_at(alarm - ALARMED_WITHIN)
+}
+
+/// It is still, and has not come down after all: what looked like a fall was the float. A mead that had
+/// ended is never too late for that, since hand readings may yet put the float right: how low it would
+/// be if it were dry says nothing of it.
+fn taken_back(m: &Memory, e: &Evidence) -> bool {
+    let had_ended = m.restarted_at.is_some() && e.is_ended(None);
+    let lies_as_high = || {
+        stood(m, e)
+            .zip(e.level())
+            .is_some_and(|(s, l)| s - l < NO_FALL)
+    };
+    (m.phase == Phase::Restarted || had_ended) && still_again(e) && lies_as_high()
+}
+
+/// Its fall is over: a day or two of it hardly show in the slope of a week.
+fn still_again(e: &Evidence) -> bool {
+    e.tail.stopped && !e.falls_again && e.clear_fall().is_none()
 }
 
 /// It falls now, and lies lower than where it had stopped.
@@ -135,6 +157,9 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
             (Phase::Settled, stopped_at)
         };
     }
+    if before.is_some_and(|m| taken_back(&m, e)) {
+        return (Phase::Settled, Some(level));
+    }
     match was {
         // What had hardly settled has not stopped yet: no restart, only a hasty word.
         Some(Phase::Settled) if falls_again && settled_for < HASTY => {
@@ -149,15 +174,9 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
-        // It has not come down after all: what looked like a fall was the float.
-        Some(Phase::Restarted)
-            if e.tail.stopped && stopped_at.is_some_and(|s| s - level < NO_FALL) =>
-        {
-            (Phase::Settled, stopped_at)
-        }
-        Some(Phase::Restarted) if e.tail.stopped => stopped(e, level),
+        Some(Phase::Restarted) if still_again(e) => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
-        Some(Phase::Stuck | Phase::Resting) if falling && came_down => {
+        Some(Phase::Stuck | Phase::Resting) if falling && came_down && !e.tail.stopped => {
             (moving(was, e, forecast, level), None)
         }
         Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.stopped => (p, stopped_at),
