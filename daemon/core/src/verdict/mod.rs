@@ -250,7 +250,8 @@ fn gather<'a>(
         .collect();
     let fell_again = memory.is_some_and(|m| m.phase == Phase::Restarted);
     let looked_for = still || tail.flat || creeping || fell_again;
-    let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch);
+    let suspected = memory.is_some_and(|m| m.suspected_since.is_some());
+    let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch, suspected);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);

@@ -25,9 +25,10 @@ const HASTY: Span = Span::days(4);
 /// Come down by less than this, SG, it has not.
 const NO_FALL: f64 = 0.001;
 /// A renewed fall that every look has found for this long is one: a bubble or a draught passes.
-const SURE: Span = Span::hours(5);
-/// One that does not stand out from the float's own past as well must have held for so long.
-const SURER: Span = Span::hours(8);
+const SURE: Span = Span::hours(3);
+/// One that does not stand out from the float's own past is slow, or none: it must have held for so
+/// long.
+const SURER: Span = Span::days(1);
 /// An alarm is raised within this of the beginning of the fall: so long before it, it lay where it had
 /// stopped.
 const ALARMED_WITHIN: Span = Span::days(5);
@@ -90,17 +91,17 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
 fn stopped_at(before: Option<&Memory>, e: &Evidence) -> Option<f64> {
     match before {
         Some(m) if m.phase.is_still() => m.stopped_at.and(e.stretch.level_at(m.since)),
-        Some(m) if m.phase == Phase::Restarted => m.stopped_at.and(stood(m, e)),
+        Some(m) if m.phase == Phase::Restarted => m.stopped_at.and(stood(m.restarted_at, e)),
         Some(m) => m.stopped_at,
         None if e.is_ended(None) => e.stretch.first_level(),
         None => None,
     }
 }
 
-/// Where it lay before it was found to fall again.
-fn stood(m: &Memory, e: &Evidence) -> Option<f64> {
-    let alarm = m.restarted_at?;
-    e.stretch.level_at(alarm - ALARMED_WITHIN)
+/// Where it lay before it began to fall: what is read off weeks later against where it had stopped is
+/// the float's drift as well.
+fn stood(alarm: Option<Moment>, e: &Evidence) -> Option<f64> {
+    e.stretch.level_at(alarm? - ALARMED_WITHIN)
 }
 
 /// It is still, and has not come down after all: what looked like a fall was the float. A mead that had
@@ -108,12 +109,11 @@ fn stood(m: &Memory, e: &Evidence) -> Option<f64> {
 /// be if it were dry says nothing of it.
 fn taken_back(m: &Memory, e: &Evidence) -> bool {
     let had_ended = m.restarted_at.is_some() && e.is_ended(None);
-    let lies_as_high = || {
-        stood(m, e)
-            .zip(e.level())
-            .is_some_and(|(s, l)| s - l < NO_FALL)
-    };
-    (m.phase == Phase::Restarted || had_ended) && still_again(e) && lies_as_high()
+    let had_settled = m.phase == Phase::Restarted && m.stopped_at.is_some();
+    let stood_and_lies = || stood(m.restarted_at, e).zip(e.level());
+    (had_ended || had_settled)
+        && still_again(e)
+        && stood_and_lies().is_some_and(|(stood, lies)| stood - lies < NO_FALL)
 }
 
 /// Its fall is over: a day or two of it hardly show in the slope of a week.
@@ -150,9 +150,10 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     let falls_again = suspected_since(before.as_ref(), e).is_some_and(|s| e.now.since(s) >= held);
     let sure = e.falls_again && falls_again;
 
+    let lay_before = stopped_at.and(stood(Some(e.now), e));
     if ended && was.is_none_or(|p| p == Phase::Settled) {
         return if falls_again {
-            (Phase::Restarted, stopped_at)
+            (Phase::Restarted, lay_before)
         } else {
             (Phase::Settled, stopped_at)
         };
@@ -165,7 +166,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         Some(Phase::Settled) if falls_again && settled_for < HASTY => {
             (moving(was, e, forecast, level), None)
         }
-        Some(Phase::Settled) if falls_again => (Phase::Restarted, stopped_at),
+        Some(Phase::Settled) if falls_again => (Phase::Restarted, lay_before),
         // Crept down, each day too little to be seen, or the maker has told since that it should
         // end lower.
         Some(Phase::Settled) if came_down => (moving(was, e, forecast, level), None),
