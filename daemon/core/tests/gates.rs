@@ -447,6 +447,27 @@ fn what_lay_still_in_the_cold_is_not_still_when_it_is_warm_again() {
 }
 
 #[test]
+fn what_stops_in_the_cold_is_over_only_as_low_as_any_honey_ends() {
+    // The middle end of 1.090 is 0.992; honey that ferments furthest ends 0.0056 lower. One is cooled
+    // while it falls and halts at 0.9915, where 0.004 may be left; one halts where no sugar can be.
+    let celsius = |d: f64| if d > 5.5 { 8.0 } else { 19.0 };
+    let told_of = |drop: f64| {
+        let g = quick(1.090, drop);
+        run(&float_at(30.0, &g, celsius), by_hand(1.0, 30.0, &g), 1.090)
+    };
+    let halted = told_of(0.0985);
+    assert!(
+        halted
+            .iter()
+            .all(|l| l.phase != Phase::Settled && !l.gates.stabilise.open && !l.gates.seal.open),
+        "{}",
+        told(&halted)
+    );
+    let dry = told_of(0.1025);
+    assert!(dry.iter().any(|l| l.gates.stabilise.open), "{}", told(&dry));
+}
+
+#[test]
 fn a_dip_of_some_hours_is_no_alarm_and_a_fall_that_lasts_is_one() {
     // Half a day at 0.002 lower and back again; later a fall of 0.001 a day that stays.
     let dip = |d: f64| {

@@ -196,10 +196,6 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
-/// Where the yeast may be at its limit: spreads below the middle at which even the honey that ferments
-/// furthest ends dry, and the sugar that may hide above that, SG.
-const DRIEST: f64 = 1.5;
-const HIDDEN: f64 = 0.002;
 /// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
 const BEARS_MORE: f64 = 0.5;
 /// A pitch noted so soon after the mead was started is that very pitch, written down.
@@ -488,7 +484,7 @@ impl Evidence<'_> {
         match (self.level(), self.case.dry(self.now)) {
             (Some(level), Some(dry)) => {
                 let room = if self.may_have_stuck(level) {
-                    HIDDEN - DRIEST * dry.sd
+                    floor::HIDDEN - floor::DRIEST * dry.sd
                 } else {
                     SWEET * dry.sd
                 };

@@ -197,7 +197,7 @@ impl Evidence<'_> {
     /// Low enough, and nothing but the end explains why it is still: cold does, unless the level
     /// says that there is nothing left to ferment.
     fn may_be_done(&self, level: f64) -> bool {
-        let warm_or_dry = !self.cold || self.floor.is_some_and(|f| level <= f.mid);
+        let warm_or_dry = !self.cold || self.floor.is_some_and(|f| f.nothing_left(level));
         warm_or_dry && self.floor.is_some_and(|f| f.reached(level))
     }
 
