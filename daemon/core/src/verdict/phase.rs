@@ -29,6 +29,10 @@ const SURE: Span = Span::hours(3);
 /// One that does not stand out from the float's own past is slow, or none: it must have held for so
 /// long.
 const SURER: Span = Span::days(1);
+/// But what falls from the day it was sweetened has no past to come away from: within so many days it
+/// need hold no longer than this.
+const NO_PAST: f64 = 6.0;
+const SURER_WITHOUT: Span = Span::hours(8);
 /// An alarm is raised within this of the beginning of the fall: so long before it, it lay where it had
 /// stopped.
 const ALARMED_WITHIN: Span = Span::days(5);
@@ -146,7 +150,13 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
     let was = before.map(|m| m.phase);
     let settled_for = before.map_or(Span::ZERO, |m| e.now.since(m.since));
-    let held = if e.falls_again { SURE } else { SURER };
+    let held = if e.falls_again {
+        SURE
+    } else if super::days_since(e.stretch.from, e.now) < NO_PAST {
+        SURER_WITHOUT
+    } else {
+        SURER
+    };
     let falls_again = suspected_since(before.as_ref(), e).is_some_and(|s| e.now.since(s) >= held);
     let sure = e.falls_again && falls_again;
 
