@@ -447,6 +447,27 @@ fn what_lay_still_in_the_cold_is_not_still_when_it_is_warm_again() {
 }
 
 #[test]
+fn what_stops_in_the_cold_is_over_only_as_low_as_any_honey_ends() {
+    // The middle end of 1.090 is 0.992; honey that ferments furthest ends 0.0056 lower. One is cooled
+    // while it falls and halts at 0.9915, where 0.004 may be left; one halts where no sugar can be.
+    let celsius = |d: f64| if d > 5.5 { 8.0 } else { 19.0 };
+    let told_of = |drop: f64| {
+        let g = quick(1.090, drop);
+        run(&float_at(30.0, &g, celsius), by_hand(1.0, 30.0, &g), 1.090)
+    };
+    let halted = told_of(0.0985);
+    assert!(
+        halted
+            .iter()
+            .all(|l| l.phase != Phase::Settled && !l.gates.stabilise.open && !l.gates.seal.open),
+        "{}",
+        told(&halted)
+    );
+    let dry = told_of(0.1025);
+    assert!(dry.iter().any(|l| l.gates.stabilise.open), "{}", told(&dry));
+}
+
+#[test]
 fn a_dip_of_some_hours_is_no_alarm_and_a_fall_that_lasts_is_one() {
     // Half a day at 0.002 lower and back again; later a fall of 0.001 a day that stays.
     let dip = |d: f64| {
@@ -472,4 +493,84 @@ fn a_dip_of_some_hours_is_no_alarm_and_a_fall_that_lasts_is_one() {
         "{alarm:?}\n{}",
         told(&lines)
     );
+}
+
+/// Stabilised and sweetened to 1.020; a float that shows `seen`, and hand readings up to day 20 and on
+/// those days.
+fn told_of_sweetened(seen: impl Fn(f64) -> f64, g: impl Fn(f64) -> f64, read: &[f64]) -> Vec<Line> {
+    let mut deeds = by_hand(1.0, 20.0, &g);
+    deeds.extend(read.iter().map(|d| {
+        deed(
+            *d,
+            What::HandReading,
+            Some((g(*d) * 1000.0).round() / 1000.0),
+        )
+    }));
+    deeds.push(deed(14.0, What::Stabilise, None));
+    deeds.push(deed(16.0, What::Sweeten, Some(1.020)));
+    run(&float(0.0, 65.0, seen), deeds, 1.090)
+}
+
+#[test]
+fn a_false_alarm_on_a_sweetened_mead_is_taken_back_by_the_hydrometer() {
+    // The mead lies still. Lees settle on the float and weigh it down, over a day and a half, or it
+    // drifts all the time as well.
+    for (weighed, drifts) in [(0.0018, 0.0), (0.001, 0.0001)] {
+        let g = sweetened(|_| 0.0);
+        let seen = |d: f64| {
+            let by = weighed * ((d - 36.0) / 1.5).clamp(0.0, 1.0);
+            g(d) - by - drifts * (d - 16.0).max(0.0)
+        };
+        let lines = told_of_sweetened(seen, &g, &[30.0, 40.0, 47.0, 54.0, 60.0]);
+        let told = format!("{weighed} {drifts}\n{}", told(&lines));
+        let since: Vec<&Line> = lines.iter().filter(|l| at(l) > 36.0).collect();
+        let alarm = since
+            .iter()
+            .find(|l| l.phase == Phase::Restarted)
+            .map(|l| at(l));
+        let alarm = alarm.unwrap_or_else(|| panic!("no alarm {told}"));
+        // While it seems to fall, nothing else is said.
+        assert!(
+            since
+                .iter()
+                .filter(|l| (alarm..37.5).contains(&at(l)))
+                .all(|l| l.phase == Phase::Restarted),
+            "{told}"
+        );
+        assert!(
+            lines.last().is_some_and(|l| l.phase == Phase::Settled),
+            "{told}"
+        );
+        assert!(
+            since.iter().any(|l| at(l) > 46.0 && l.gates.seal.open),
+            "{told}"
+        );
+        // Without the hydrometer nobody can tell: all stays shut.
+        let alone = told_of_sweetened(seen, &g, &[]);
+        assert!(
+            alone
+                .iter()
+                .filter(|l| at(l) > alarm)
+                .all(|l| !l.gates.seal.open && !l.gates.stabilise.open),
+            "{told}"
+        );
+    }
+}
+
+#[test]
+fn a_small_fall_of_a_sweetened_mead_is_not_taken_back() {
+    // Yeast that outlived the dose takes 0.002 or 0.004 of the new sugar within days, and halts.
+    for fell in [0.002, 0.004] {
+        let g = sweetened(|d| fell * ((d - 20.0) / (fell / 0.001)).clamp(0.0, 1.0));
+        let lines = told_of_sweetened(&g, &g, &[30.0, 40.0, 47.0, 54.0, 60.0]);
+        let told = format!("{fell}\n{}", told(&lines));
+        assert!(lines.iter().any(|l| l.phase == Phase::Restarted), "{told}");
+        assert!(
+            lines
+                .iter()
+                .filter(|l| at(l) > 39.0)
+                .all(|l| l.phase != Phase::Settled && !l.gates.seal.open),
+            "{told}"
+        );
+    }
 }

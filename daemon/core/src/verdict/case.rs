@@ -38,6 +38,9 @@ pub(super) struct Stretch {
     pub quiet_from: Moment,
     /// Points of the stretch; `days` counts from `from`.
     pub samples: Vec<Sample>,
+    /// When the float came to read higher at once, days: what is lower since then only because that was
+    /// taken out of the samples has not been seen to fall.
+    pub lifts: Vec<f64>,
     /// No float: the points are the hand readings.
     pub by_hand: bool,
     /// The smallest step the instrument shows, SG.
@@ -210,6 +213,7 @@ impl Case<'_> {
             began,
             quiet_from: disturbed + MIXING,
             samples: Vec::new(),
+            lifts: float.lifts().map(|at| days_since(from, at)).collect(),
             by_hand: false,
             step: HAND_STEP,
             drift_sd: float.drift_sd(),

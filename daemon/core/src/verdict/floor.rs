@@ -19,6 +19,8 @@ pub struct Floor {
     vague: bool,
     /// Below this the sugar may all be gone, whatever the yeast could bear.
     dry_below: f64,
+    /// And below this it is, whatever the honey.
+    gone_below: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,6 +44,10 @@ const TOLERANCE_ROOM: f64 = 0.006;
 /// The same in spreads where the sugar runs out: all that the composition of honey allows, and a
 /// reading's error, but for one in twenty. More would let in more of the meads that stuck a little above.
 const DRY_SDS: f64 = 1.7;
+/// Spreads below the middle at which even the honey that ferments furthest ends dry, and the sugar that
+/// may hide above that, SG.
+pub(super) const DRIEST: f64 = 1.5;
+pub(super) const HIDDEN: f64 = 0.002;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
 /// only a level at which the sugar may be gone counts.
 const VAGUE: f64 = 1.0;
@@ -93,6 +99,7 @@ impl Floor {
                 from: FloorFrom::Expected,
                 vague: false,
                 dry_below: f64::NEG_INFINITY,
+                gone_below: expected.get(),
             });
         }
         let original = original?;
@@ -108,6 +115,7 @@ impl Floor {
             from: FloorFrom::Tolerance,
             vague: bears.sd > VAGUE,
             dry_below: dry.dry_below,
+            gone_below: dry.gone_below,
         })
     }
 
@@ -122,6 +130,7 @@ impl Floor {
             from: FloorFrom::Dry,
             vague: false,
             dry_below: mid + DRY_SDS * sd,
+            gone_below: mid - DRIEST * sd + HIDDEN,
         }
     }
 
@@ -129,6 +138,12 @@ impl Floor {
     /// knowing where it should stop is no reason to believe that it has.
     pub fn reached(&self, gravity: f64) -> bool {
         gravity <= self.reached_below()
+    }
+
+    /// As low as the maker said, or so low that the sugar must be gone: nothing is left that cold could
+    /// have stopped. The middle of the floor would not do: every second mead ends below it.
+    pub fn nothing_left(&self, gravity: f64) -> bool {
+        gravity <= self.gone_below
     }
 
     fn reached_below(&self) -> f64 {

@@ -196,10 +196,6 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
-/// Where the yeast may be at its limit: spreads below the middle at which even the honey that ferments
-/// furthest ends dry, and the sugar that may hide above that, SG.
-const DRIEST: f64 = 1.5;
-const HIDDEN: f64 = 0.002;
 /// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
 const BEARS_MORE: f64 = 0.5;
 /// A pitch noted so soon after the mead was started is that very pitch, written down.
@@ -248,8 +244,10 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
-    let looked_for = still || tail.flat || creeping;
-    let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch);
+    let fell_again = memory.is_some_and(|m| m.phase == Phase::Restarted);
+    let looked_for = still || tail.flat || creeping || fell_again;
+    let suspected = memory.is_some_and(|m| m.suspected_since.is_some());
+    let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch, suspected);
     let last = stretch.last;
     let temperature = case.temperature(last - Span::days(1), last);
     let lately = case.temperature(last - Span::from_days(tail.window.max(2.0)), last);
@@ -486,7 +484,7 @@ impl Evidence<'_> {
         match (self.level(), self.case.dry(self.now)) {
             (Some(level), Some(dry)) => {
                 let room = if self.may_have_stuck(level) {
-                    HIDDEN - DRIEST * dry.sd
+                    floor::HIDDEN - floor::DRIEST * dry.sd
                 } else {
                     SWEET * dry.sd
                 };

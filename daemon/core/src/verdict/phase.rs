@@ -25,9 +25,17 @@ const HASTY: Span = Span::days(4);
 /// Come down by less than this, SG, it has not.
 const NO_FALL: f64 = 0.001;
 /// A renewed fall that every look has found for this long is one: a bubble or a draught passes.
-const SURE: Span = Span::hours(5);
-/// One that does not stand out from the float's own past as well must have held for so long.
-const SURER: Span = Span::hours(8);
+const SURE: Span = Span::hours(3);
+/// One that does not stand out from the float's own past is slow, or none: it must have held for so
+/// long.
+const SURER: Span = Span::days(1);
+/// But what falls from the day it was sweetened has no past to come away from: within so many days it
+/// need hold no longer than this.
+const NO_PAST: f64 = 6.0;
+const SURER_WITHOUT: Span = Span::hours(8);
+/// An alarm is raised within this of the beginning of the fall: so long before it, it lay where it had
+/// stopped.
+const ALARMED_WITHIN: Span = Span::days(5);
 /// Sugar that was stirred in sinks and mixes for so long, days: that is no fall yet. Common practice,
 /// no source.
 const MIXED: f64 = 2.0;
@@ -61,13 +69,7 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
         _ => false,
     };
     let restarted_at = match before {
-        Some(m)
-            if m.phase == Phase::Restarted
-                && phase == Phase::Settled
-                && stopped_at == m.stopped_at =>
-        {
-            None
-        }
+        Some(m) if taken_back(&m, e) => None,
         Some(m) if phase == Phase::Restarted && m.phase != Phase::Restarted => Some(e.now),
         Some(m) => m.restarted_at,
         None => None,
@@ -93,10 +95,34 @@ pub(super) fn step(before: Option<Memory>, e: &Evidence, forecast: &Forecast) ->
 fn stopped_at(before: Option<&Memory>, e: &Evidence) -> Option<f64> {
     match before {
         Some(m) if m.phase.is_still() => m.stopped_at.and(e.stretch.level_at(m.since)),
+        Some(m) if m.phase == Phase::Restarted => m.stopped_at.and(stood(m.restarted_at, e)),
         Some(m) => m.stopped_at,
         None if e.is_ended(None) => e.stretch.first_level(),
         None => None,
     }
+}
+
+/// Where it lay before it began to fall: what is read off weeks later against where it had stopped is
+/// the float's drift as well.
+fn stood(alarm: Option<Moment>, e: &Evidence) -> Option<f64> {
+    e.stretch.level_at(alarm? - ALARMED_WITHIN)
+}
+
+/// It is still, and has not come down after all: what looked like a fall was the float. A mead that had
+/// ended is never too late for that, since hand readings may yet put the float right: how low it would
+/// be if it were dry says nothing of it.
+fn taken_back(m: &Memory, e: &Evidence) -> bool {
+    let had_ended = m.restarted_at.is_some() && e.is_ended(None);
+    let had_settled = m.phase == Phase::Restarted && m.stopped_at.is_some();
+    let stood_and_lies = || stood(m.restarted_at, e).zip(e.level());
+    (had_ended || had_settled)
+        && still_again(e)
+        && stood_and_lies().is_some_and(|(stood, lies)| stood - lies < NO_FALL)
+}
+
+/// Its fall is over: a day or two of it hardly show in the slope of a week.
+fn still_again(e: &Evidence) -> bool {
+    e.tail.stopped && !e.falls_again && e.clear_fall().is_none()
 }
 
 /// It falls now, and lies lower than where it had stopped.
@@ -124,23 +150,33 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     let came_down = stopped_at.is_some_and(|s| level < s - CAME_DOWN);
     let was = before.map(|m| m.phase);
     let settled_for = before.map_or(Span::ZERO, |m| e.now.since(m.since));
-    let held = if e.falls_again { SURE } else { SURER };
+    let held = if e.falls_again {
+        SURE
+    } else if super::days_since(e.stretch.from, e.now) < NO_PAST {
+        SURER_WITHOUT
+    } else {
+        SURER
+    };
     let falls_again = suspected_since(before.as_ref(), e).is_some_and(|s| e.now.since(s) >= held);
     let sure = e.falls_again && falls_again;
 
+    let lay_before = stopped_at.and(stood(Some(e.now), e));
     if ended && was.is_none_or(|p| p == Phase::Settled) {
         return if falls_again {
-            (Phase::Restarted, stopped_at)
+            (Phase::Restarted, lay_before)
         } else {
             (Phase::Settled, stopped_at)
         };
+    }
+    if before.is_some_and(|m| taken_back(&m, e)) {
+        return (Phase::Settled, Some(level));
     }
     match was {
         // What had hardly settled has not stopped yet: no restart, only a hasty word.
         Some(Phase::Settled) if falls_again && settled_for < HASTY => {
             (moving(was, e, forecast, level), None)
         }
-        Some(Phase::Settled) if falls_again => (Phase::Restarted, stopped_at),
+        Some(Phase::Settled) if falls_again => (Phase::Restarted, lay_before),
         // Crept down, each day too little to be seen, or the maker has told since that it should
         // end lower.
         Some(Phase::Settled) if came_down => (moving(was, e, forecast, level), None),
@@ -149,15 +185,9 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
-        // It has not come down after all: what looked like a fall was the float.
-        Some(Phase::Restarted)
-            if e.tail.stopped && stopped_at.is_some_and(|s| s - level < NO_FALL) =>
-        {
-            (Phase::Settled, stopped_at)
-        }
-        Some(Phase::Restarted) if e.tail.stopped => stopped(e, level),
+        Some(Phase::Restarted) if still_again(e) => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
-        Some(Phase::Stuck | Phase::Resting) if falling && came_down => {
+        Some(Phase::Stuck | Phase::Resting) if falling && came_down && !e.tail.stopped => {
             (moving(was, e, forecast, level), None)
         }
         Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.stopped => (p, stopped_at),
@@ -177,7 +207,7 @@ impl Evidence<'_> {
     /// Low enough, and nothing but the end explains why it is still: cold does, unless the level
     /// says that there is nothing left to ferment.
     fn may_be_done(&self, level: f64) -> bool {
-        let warm_or_dry = !self.cold || self.floor.is_some_and(|f| level <= f.mid);
+        let warm_or_dry = !self.cold || self.floor.is_some_and(|f| f.nothing_left(level));
         warm_or_dry && self.floor.is_some_and(|f| f.reached(level))
     }
 

@@ -51,10 +51,10 @@ pub const CRITICAL: f64 = 2.2;
 const NORMAL_5: f64 = 1.645;
 /// What a float may show for a kelvin that the gravity does not do, SG: water alone changes by
 /// 0.00021 a kelvin at 20 °C (CIPM formula, see [`crate::density`]), most of it corrected.
-const PER_KELVIN: f64 = 0.000_12;
+pub(super) const PER_KELVIN: f64 = 0.000_12;
 /// Residuals hang together, so that the readings tell less about the kelvin than their number;
 /// the prior is made this much heavier (chosen here).
-const TOGETHER: f64 = 6.0;
+pub(super) const TOGETHER: f64 = 6.0;
 /// Fewest points a line is drawn through.
 const FEWEST: usize = 3;
 

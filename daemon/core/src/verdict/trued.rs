@@ -104,6 +104,13 @@ impl Float {
             .any(|a| a.from <= at && at < a.to)
     }
 
+    /// When it came to read higher at once, which is taken out of the curve.
+    pub fn lifts(&self) -> impl Iterator<Item = Moment> {
+        let i = &self.instrument;
+        let jumps = i.anchor.as_ref().map_or(&i.steps, |a| &a.shifts);
+        jumps.iter().filter(|j| j.size > 0.0).map(|j| j.at)
+    }
+
     /// What to add to readings, from a time on: each entry until the next, with its change a day.
     pub fn corrections(&self) -> Vec<Correction> {
         let i = &self.instrument;
