@@ -128,8 +128,10 @@ pub struct Score {
     pub stall: Option<Stall>,
     /// Finished with enough to go by: whether the last word was settled.
     pub settled_last: Option<bool>,
-    /// Stabilised, and fell again: hours until the alarm.
+    /// Stabilised, and fell again: hours from when its yeast woke until the alarm.
     pub alarm: Option<Option<f64>>,
+    /// The same from when it falls by 0.001 a day.
+    pub alarm_of_fall: Option<Option<f64>>,
     /// Sweetened without stabilising: hours from the renewed fall until it was shown.
     pub falls_again: Option<Option<f64>>,
     /// Hours at which an alarm was raised while nothing fell.
@@ -187,6 +189,7 @@ pub fn score(run: &Run) -> Score {
         settled_last: (evidence || (run.kind.stabilises() && run.kind != Kind::Refermenting))
             .then(|| run.looks.last().is_some_and(|l| l.phase == "settled")),
         alarm: alarm(run),
+        alarm_of_fall: alarm_of_fall(run),
         falls_again: falls_again(run),
         false_alarms,
         quiet_days,
@@ -349,13 +352,26 @@ fn alarm(run: &Run) -> Option<Option<f64>> {
     }))
 }
 
+/// `None` also where it never falls that fast. An alarm before it does was in time.
+fn alarm_of_fall(run: &Run) -> Option<Option<f64>> {
+    let woke = run.drawn.course.last_act;
+    let heard = alarm(run)?;
+    let slow = (falls_fast(run, woke)? - woke) as f64;
+    Some(heard.map(|hours| (hours - slow).max(0.0)))
+}
+
+/// The first hour after one at which it falls by 0.001 a day.
+fn falls_fast(run: &Run, after: usize) -> Option<usize> {
+    let c = &run.drawn.course;
+    (after + 1..c.hours()).find(|h| c.rate(*h) >= AGAIN)
+}
+
 /// Without stabilising it is a ferment like any other: what the maker is told is that it falls.
 fn falls_again(run: &Run) -> Option<Option<f64>> {
     if run.kind != Kind::Unstabilised {
         return None;
     }
-    let c = &run.drawn.course;
-    let from = (c.last_act + 1..c.hours()).find(|h| c.rate(*h) >= AGAIN)?;
+    let from = falls_fast(run, run.drawn.course.last_act)?;
     Some(first_after(run, from, |l| {
         l.phase == "restarted" || (matches!(l.phase, "active" | "slowing") && l.falls)
     }))

@@ -170,11 +170,15 @@ fn watch(scores: &[Score]) -> Vec<Figure> {
         recall("", told),
         recall(" and never called settled", apart),
         alarm(
-            "stabilised, falls again to alarm",
+            "stabilised, falls by 0.001 a day again to alarm",
+            scores.iter().filter_map(|s| s.alarm_of_fall).collect(),
+        ),
+        alarm(
+            "the same from the hour its yeast woke",
             scores.iter().filter_map(|s| s.alarm).collect(),
         ),
         alarm(
-            "sweetened only, falls again to shown falling",
+            "sweetened only, falls by 0.001 a day again to shown falling",
             scores.iter().filter_map(|s| s.falls_again).collect(),
         ),
         Figure {

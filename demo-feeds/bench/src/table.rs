@@ -231,9 +231,10 @@ fn gates(out: &mut String, scores: &[Score]) {
 fn alarms(out: &mut String, scores: &[Score]) {
     out.push_str(
         "Stalls told as stuck or resting within 12 days, and stalls called settled; finished runs \
-         with the evidence whose last word is settled. Hours from a renewed fall to the alarm \
-         after stabilising, and to being shown as falling where it was sweetened without \
-         (median / 90th percentile; missed ones in the column beside it). Alarms in two days \
+         with the evidence whose last word is settled. After stabilising, hours from \
+         when the yeast woke and from when it falls by 0.001 a day to the alarm; where it was sweetened \
+         without, from the latter to being shown as falling (median / 90th percentile; missed ones in the \
+         column beside it). Alarms in two days \
          without a fall, per year called settled.\n\n",
     );
     head(
@@ -243,8 +244,9 @@ fn alarms(out: &mut String, scores: &[Score]) {
             "stalls told",
             "called settled",
             "settled at last",
-            "alarm h",
+            "woke to alarm h",
             "missed",
+            "fall to alarm h",
             "seen to fall h",
             "missed",
             "false alarms a vessel-year",
@@ -255,6 +257,7 @@ fn alarms(out: &mut String, scores: &[Score]) {
         let stalls: Vec<_> = s.iter().filter_map(|x| x.stall).collect();
         let settled: Vec<bool> = s.iter().filter_map(|x| x.settled_last).collect();
         let alarm: Vec<_> = s.iter().filter_map(|x| x.alarm).collect();
+        let of_fall: Vec<_> = s.iter().filter_map(|x| x.alarm_of_fall).collect();
         let seen: Vec<_> = s.iter().filter_map(|x| x.falls_again).collect();
         let heard = |all: &[Option<f64>]| hours(&all.iter().flatten().copied().collect::<Vec<_>>());
         let missed =
@@ -275,6 +278,7 @@ fn alarms(out: &mut String, scores: &[Score]) {
                 ratio_of(settled.iter().filter(|r| **r).count(), settled.len()),
                 heard(&alarm),
                 missed(&alarm),
+                heard(&of_fall),
                 heard(&seen),
                 missed(&seen),
                 rate,

@@ -54,6 +54,8 @@ impl Pace {
             days = to;
             knots.push((days, clock));
         }
+        // It is kept with the curves, for as long as they are.
+        knots.shrink_to_fit();
         let now = case
             .temperature(last - Span::days(1), last)
             .map_or(known, rate);
