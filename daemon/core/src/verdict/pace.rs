@@ -15,6 +15,10 @@ const REFERENCE: f64 = 20.0;
 /// Outside this range of °C the law does not hold; it is not stretched beyond.
 const HOLDS: (f64, f64) = (5.0, 30.0);
 
+/// Knots that are kept, as long as the curves are: the hours of half a year. Between those of a longer
+/// stretch the warmth of some hours is evened out.
+const KNOTS: usize = 4096;
+
 #[derive(Debug)]
 pub(super) struct Pace {
     /// (days since the stretch began, days at 20 °C since then), both rising.
@@ -25,6 +29,15 @@ pub(super) struct Pace {
 
 fn rate(celsius: f64) -> f64 {
     (PER_KELVIN * (celsius.clamp(HOLDS.0, HOLDS.1) - REFERENCE)).exp()
+}
+
+/// Every so many of them and the last, which the time to come counts from.
+fn thinned(knots: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let apart = knots.len().div_ceil(KNOTS).max(1);
+    let last = knots.last().filter(|_| knots.len() % apart != 1 % apart);
+    let mut kept: Vec<_> = knots.iter().step_by(apart).chain(last).copied().collect();
+    kept.shrink_to_fit();
+    kept
 }
 
 impl Pace {
@@ -54,8 +67,7 @@ impl Pace {
             days = to;
             knots.push((days, clock));
         }
-        // It is kept with the curves, for as long as they are.
-        knots.shrink_to_fit();
+        let knots = thinned(&knots);
         let now = case
             .temperature(last - Span::days(1), last)
             .map_or(known, rate);
@@ -97,6 +109,26 @@ impl Pace {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_long_stretch_keeps_no_more_than_there_is_room_for() {
+        for hours in [
+            1,
+            2,
+            KNOTS,
+            KNOTS + 1,
+            2 * KNOTS,
+            2 * KNOTS + 1,
+            10 * KNOTS + 3,
+        ] {
+            let all: Vec<(f64, f64)> = (0..hours).map(|h| (h as f64, 2.0 * h as f64)).collect();
+            let kept = thinned(&all);
+            assert!(kept.len() <= KNOTS + 1);
+            assert!(hours > KNOTS || kept == all, "{hours}");
+            assert_eq!((kept.first(), kept.last()), (all.first(), all.last()));
+            assert!(kept.windows(2).all(|k| k[0].0 < k[1].0), "{hours}");
+        }
+    }
 
     #[test]
     fn warm_days_count_for_more_and_the_way_back_is_exact() {
