@@ -39,7 +39,7 @@ pub(super) type Due = BTreeMap<VesselId, Moment>;
 pub(super) const NO_NEWS: Moment = Moment(i64::MAX);
 
 /// Whatever the record was.
-pub(super) fn anew(vessels: BTreeSet<VesselId>) -> Due {
+pub(super) fn anew(vessels: impl IntoIterator<Item = VesselId>) -> Due {
     vessels.into_iter().map(|v| (v, Moment(i64::MIN))).collect()
 }
 

@@ -312,7 +312,7 @@ mod tests {
         assert_eq!(waiting.take(false), None);
         waiting.change(&Change::Vessel(jar));
         let work = Work {
-            due: judge::anew(BTreeSet::from([jar])),
+            due: judge::anew([jar]),
             steps: true,
         };
         assert_eq!(waiting.take(false), Some(work));
@@ -323,7 +323,7 @@ mod tests {
         };
         assert_eq!(waiting.take(true), Some(work));
         waiting.anew(BTreeSet::from([cask]));
-        let due = judge::anew(BTreeSet::from([cask]));
+        let due = judge::anew([cask]);
         assert_eq!(waiting.take(true), Some(Work { due, steps: true }));
     }
 
@@ -455,10 +455,7 @@ mod tests {
         let at = START - Span::hours(1);
         bench.start(jar, Some(Origin { parent, at })).await;
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        judge
-            .round(judge::anew(BTreeSet::from([jar])))
-            .await
-            .unwrap();
+        judge.round(judge::anew([jar])).await.unwrap();
         let stored = bench.reader.verdict(jar).unwrap().unwrap();
         assert_eq!(stored.verdict.last_reading, Some(last));
     }
@@ -490,9 +487,9 @@ mod tests {
         let before = start(facts("Before", pitched)).await;
         let falls = |i: i64| 0.998 + 0.082 * (-i as f64 / 300.0).exp() + 0.1 * scatter(i);
         bench.import(jar, float_rows(40, falls)).await;
-        let due = BTreeSet::from([jar]);
+        let due = [jar];
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        let judge = judge.round(judge::anew(due.clone())).await.unwrap();
+        let judge = judge.round(judge::anew(due)).await.unwrap();
         let settled = bench.reader.verdict(jar).unwrap().unwrap().verdict;
         assert_eq!(settled.phase, Phase::Settled);
 
@@ -521,9 +518,9 @@ mod tests {
         let (first, second) = (bench.vessel("Jar").await, bench.vessel("Jar!").await);
         let batch = bench.mead(first).await;
         bench.mead(second).await;
-        let both = BTreeSet::from([first, second]);
+        let both = [first, second];
         let mut judge = Judge::new(Arc::new(bench.assess.clone()));
-        judge = judge.round(judge::anew(both.clone())).await.unwrap();
+        judge = judge.round(judge::anew(both)).await.unwrap();
         assert!(bench.says("jar").unwrap().contains(r#""Jar""#));
         let apart = format!("jar-{second}");
         assert!(bench.says(&apart).unwrap().contains(r#""Jar!""#));
@@ -531,10 +528,7 @@ mod tests {
         let edit = Command::EditVessel(first, named("Keg"));
         bench.writer.command(edit).await.unwrap();
         // The second vessel has the plain slug now, whichever of the two is looked at first.
-        judge = judge
-            .round(judge::anew(BTreeSet::from([second])))
-            .await
-            .unwrap();
+        judge = judge.round(judge::anew([second])).await.unwrap();
         judge = judge.round(judge::anew(both)).await.unwrap();
         assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
         assert_eq!(bench.says(&apart).as_deref(), Some(""));
@@ -542,10 +536,7 @@ mod tests {
 
         let end = Command::EndBatch { batch, at: START };
         bench.writer.command(end).await.unwrap();
-        judge
-            .round(judge::anew(BTreeSet::from([first])))
-            .await
-            .unwrap();
+        judge.round(judge::anew([first])).await.unwrap();
         assert_eq!(bench.says("keg").as_deref(), Some(""));
         assert!(bench.says("jar").unwrap().contains(r#""Jar!""#));
     }
@@ -697,12 +688,12 @@ mod tests {
         let vessel = bench.floated(float_rows(3, falling)).await;
         let at = START - Span::hours(6);
         bench.read_by_hand(vessel, at, 1.020).await;
-        let due = BTreeSet::from([vessel]);
+        let due = [vessel];
         for _ in 0..2 {
             // The second is started anew, as after a restart.
             let judge = Judge::new(Arc::new(bench.assess.clone()));
-            let judge = judge.round(judge::anew(due.clone())).await.unwrap();
-            judge.round(judge::anew(due.clone())).await.unwrap();
+            let judge = judge.round(judge::anew(due)).await.unwrap();
+            judge.round(judge::anew(due)).await.unwrap();
             let told = bench.of_floats();
             let [("float-disagrees", true, body)] = told.as_slice() else {
                 panic!("{told:?}");
@@ -730,15 +721,15 @@ mod tests {
             1.080 - 1e-4 * i.min(stuck_from) as f64 + scatter(i.min(stuck_from))
         };
         let vessel = bench.floated(float_rows(3, sticks)).await;
-        let due = BTreeSet::from([vessel]);
+        let due = [vessel];
         let judge = Judge::new(Arc::new(bench.assess.clone()));
-        let mut judge = judge.round(judge::anew(due.clone())).await.unwrap();
+        let mut judge = judge.round(judge::anew(due)).await.unwrap();
         let told = bench.of_floats();
         assert!(
             matches!(told.as_slice(), [("float-stuck", true, _)]),
             "{told:?}"
         );
-        judge = judge.round(judge::anew(due.clone())).await.unwrap();
+        judge = judge.round(judge::anew(due)).await.unwrap();
         assert_eq!(bench.of_floats().len(), 1);
         drop(judge);
 
@@ -767,10 +758,7 @@ mod tests {
             assess.clock = Clock::simulated(at, 1.0);
             // Each look is that of a daemon started anew.
             let judge = Judge::new(Arc::new(assess));
-            judge
-                .round(judge::anew(BTreeSet::from([vessel])))
-                .await
-                .unwrap();
+            judge.round(judge::anew([vessel])).await.unwrap();
             let rack = bench
                 .reader
                 .verdict(vessel)

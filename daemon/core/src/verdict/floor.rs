@@ -46,8 +46,8 @@ const TOLERANCE_ROOM: f64 = 0.006;
 const DRY_SDS: f64 = 1.7;
 /// Spreads below the middle at which even the honey that ferments furthest ends dry, and the sugar that
 /// may hide above that, SG.
-pub(super) const DRIEST: f64 = 1.5;
-pub(super) const HIDDEN: f64 = 0.002;
+const DRIEST: f64 = 1.5;
+const HIDDEN: f64 = 0.002;
 /// Of a yeast whose strength is known no better than this, % vol, it is not known where it stops:
 /// only a level at which the sugar may be gone counts.
 const VAGUE: f64 = 1.0;

@@ -244,8 +244,8 @@ fn gather<'a>(
         .iter()
         .filter_map(|days| slope::slope(stretch.window(*days), stretch.step, stretch.drift_sd))
         .collect();
-    let fell_again = memory.is_some_and(|m| m.phase == Phase::Restarted);
-    let looked_for = still || tail.flat || creeping || fell_again;
+    let restarted = memory.is_some_and(|m| m.phase == Phase::Restarted);
+    let looked_for = still || tail.flat || creeping || restarted;
     let suspected = memory.is_some_and(|m| m.suspected_since.is_some());
     let falls_again = !stretch.by_hand && looked_for && again::falls_again(&stretch, suspected);
     let last = stretch.last;
@@ -482,14 +482,8 @@ impl Evidence<'_> {
     /// may be what ended it, above the lowest end that honey allows.
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
-            (Some(level), Some(dry)) => {
-                let room = if self.may_have_stuck(level) {
-                    floor::HIDDEN - floor::DRIEST * dry.sd
-                } else {
-                    SWEET * dry.sd
-                };
-                level > dry.mid + room
-            }
+            (Some(level), Some(dry)) if self.may_have_stuck(level) => !dry.nothing_left(level),
+            (Some(level), Some(dry)) => level > dry.mid + SWEET * dry.sd,
             (Some(level), None) => level > UNKNOWN_DRY,
             (None, _) => true,
         }

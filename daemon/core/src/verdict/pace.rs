@@ -35,9 +35,7 @@ fn rate(celsius: f64) -> f64 {
 fn thinned(knots: &[(f64, f64)]) -> Vec<(f64, f64)> {
     let apart = knots.len().div_ceil(KNOTS).max(1);
     let last = knots.last().filter(|_| knots.len() % apart != 1 % apart);
-    let mut kept: Vec<_> = knots.iter().step_by(apart).chain(last).copied().collect();
-    kept.shrink_to_fit();
-    kept
+    knots.iter().step_by(apart).chain(last).copied().collect()
 }
 
 impl Pace {
