@@ -228,6 +228,11 @@ impl Plant {
         plant
     }
 
+    /// The same from here on at one temperature, °C.
+    pub fn keep_at(&mut self, celsius: f64) {
+        self.temperatures = Temperatures::steady(celsius);
+    }
+
     pub fn hours(&self) -> f64 {
         self.steps as f64 * STEP_HOURS
     }

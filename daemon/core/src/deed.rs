@@ -233,6 +233,8 @@ pub enum What {
     Seal,
     Carbonate,
     HandReading,
+    /// A jar of it, kept warm with plenty of fresh yeast, has fermented out: the gravity it ended at.
+    TestFerment,
     /// Nothing but a taste of it; never changes the verdict.
     Taste,
     /// The vessel, while nothing is in it.
@@ -242,7 +244,7 @@ pub enum What {
 }
 
 impl What {
-    pub const ALL: [What; 19] = [
+    pub const ALL: [What; 20] = [
         What::Pitch,
         What::Nutrient,
         What::Addition,
@@ -259,6 +261,7 @@ impl What {
         What::Seal,
         What::Carbonate,
         What::HandReading,
+        What::TestFerment,
         What::Taste,
         What::Clean,
         What::Remark,
@@ -283,6 +286,7 @@ impl What {
             What::Seal => "seal",
             What::Carbonate => "carbonate",
             What::HandReading => "hand-reading",
+            What::TestFerment => "test-ferment",
             What::Taste => "taste",
             What::Clean => "clean",
             What::Remark => "remark",
@@ -308,6 +312,7 @@ impl What {
             What::Seal => "sealed",
             What::Carbonate => "carbonated",
             What::HandReading => "hand reading",
+            What::TestFerment => "test ferment ended",
             What::Taste => "tasted",
             What::Clean => "cleaned",
             What::Remark => "remark",

@@ -140,6 +140,7 @@ pub fn cellar(generator: Generator, seed: u64, every: usize) -> Vec<Pair> {
         generator,
         seed,
         every,
+        tests: false,
     };
     let mut records: Vec<CurveRecord> = Vec::new();
     let mut pairs = Vec::new();

@@ -48,6 +48,9 @@ struct Args {
     /// Hours between looks.
     #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u8).range(1..=24))]
     every: u8,
+    /// The maker ferments a jar of each mead out.
+    #[arg(long)]
+    tests: bool,
     #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u8).range(1..))]
     threads: u8,
     /// List so many of the worst runs of each sort, with their seeds.
@@ -100,6 +103,7 @@ fn main() -> anyhow::Result<()> {
             generator,
             seed,
             every,
+            tests: args.tests,
         };
         print!("{}", show::show(wanted));
         return Ok(());
@@ -120,6 +124,7 @@ fn main() -> anyhow::Result<()> {
                 generator,
                 seed,
                 every,
+                tests: args.tests,
             })
         })
         .collect();

@@ -8,7 +8,7 @@ use ebbmark_demo_feeds::plant::Event;
 
 use crate::draw::Draw;
 use crate::kinds::Drawn;
-use crate::truth::Course;
+use crate::truth::{Course, Jar};
 
 /// One standard deviation of reading a hydrometer, SG.
 const READING_ERROR: f64 = 0.0005;
@@ -22,6 +22,9 @@ pub struct Maker {
     asked: Option<f64>,
     last: f64,
     next_act: usize,
+    /// Test ferments to be read, in time order.
+    jars: std::vec::IntoIter<Jar>,
+    jar_draw: Draw,
     pub original: Gravity,
     pub tolerance: Option<AbvPercent>,
     pub deeds: Vec<Deed>,
@@ -44,6 +47,8 @@ impl Maker {
             asked: None,
             last: 0.0,
             next_act: 0,
+            jars: Vec::new().into_iter(),
+            jar_draw: draw.clone(),
             original,
             tolerance: knows.then(|| AbvPercent::computed(drawn.label)),
             deeds: vec![Deed {
@@ -52,6 +57,12 @@ impl Maker {
             }],
             draw,
         }
+    }
+
+    /// Ferments jars of it out, read with the same hydrometer.
+    pub fn tests(&mut self, jars: Vec<Jar>, draw: Draw) {
+        self.jars = jars.into_iter();
+        self.jar_draw = draw;
     }
 
     /// Everything done up to this hour goes into the log.
@@ -73,6 +84,19 @@ impl Maker {
                     ..Deed::new(self.moment(act.hour as f64), what)
                 });
             }
+        }
+        while let Some(jar) = self
+            .jars
+            .as_slice()
+            .first()
+            .filter(|j| j.hour as f64 <= hour)
+        {
+            let read = to(jar.gravity + self.jar_draw.normal(READING_ERROR), 0.0005);
+            self.deeds.push(Deed {
+                gravity: Some(Gravity::computed(read)),
+                ..Deed::new(self.moment(jar.hour as f64), What::TestFerment)
+            });
+            self.jars.next();
         }
         while self.habit <= hour {
             self.read(course, self.habit);

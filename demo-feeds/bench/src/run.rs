@@ -50,6 +50,7 @@ pub struct Run {
     pub deeds: Vec<Deed>,
     pub original: f64,
     pub label_known: bool,
+    pub tested: bool,
     pub looks: Vec<Look>,
 }
 
@@ -61,6 +62,8 @@ pub struct Wanted {
     pub seed: u64,
     /// Hours between looks.
     pub every: usize,
+    /// The maker ferments a jar of it out.
+    pub tests: bool,
 }
 
 /// What one look shows.
@@ -98,6 +101,7 @@ pub fn follow(
         generator,
         seed,
         every,
+        tests,
     } = wanted;
     let lane = |n: u64| Draw::new(seed, lanes + n);
     let sensor = (!kind.by_hand()).then(|| Sensor::draw(&drawn.course, &mut lane(1)));
@@ -105,6 +109,9 @@ pub fn follow(
         .as_ref()
         .map_or_else(Vec::new, |s| s.hours(&drawn.course, START));
     let mut maker = Maker::new(&drawn, kind.by_hand(), START, lane(2));
+    if tests {
+        maker.tests(drawn.course.jars(), lane(3));
+    }
     let style = Style {
         units: Preferences::default(),
         zone: &TimeZone::UTC,
@@ -145,6 +152,7 @@ pub fn follow(
         hours,
         original: maker.original.get(),
         label_known: maker.tolerance.is_some(),
+        tested: tests,
         deeds: maker.deeds,
         drawn,
         looks,

@@ -159,7 +159,7 @@ pub fn score(run: &Run) -> Score {
     let watched = ends
         .end
         .is_some_and(|e| (c.hours() - e) as f64 >= EVIDENCE * 24.0);
-    let floor_known = ends.dry || run.label_known;
+    let floor_known = ends.dry || run.label_known || run.tested;
     let evidence = counts && watched && floor_known;
     let (false_alarms, quiet_days) = alarms_in_quiet(run);
     let told = rules(run);

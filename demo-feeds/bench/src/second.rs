@@ -105,6 +105,11 @@ impl Second {
         }
     }
 
+    /// The same from here on at one temperature, °C.
+    pub fn keep_at(&mut self, celsius: f64) {
+        self.temperatures = Temperatures::steady(celsius);
+    }
+
     pub fn hours(&self) -> f64 {
         self.steps as f64 * STEP
     }

@@ -24,6 +24,7 @@ fn wanted(generator: Generator, kind: Kind, seed: u64) -> Wanted {
         generator,
         seed,
         every: 12,
+        tests: false,
     }
 }
 

@@ -52,6 +52,27 @@ pub enum Until {
     LastAct(f64),
 }
 
+/// A reading of a jar of the mead, kept warm with plenty of fresh yeast.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Jar {
+    pub hour: usize,
+    pub gravity: f64,
+}
+
+/// When a jar is drawn: so long after the pitch, and after sugar or yeast that came later, h.
+const JAR: usize = 12;
+const JAR_AFTER: usize = 5 * 24;
+/// How it is kept: °C, g/L of yeast, mg/L of nitrogen.
+const JAR_CELSIUS: f64 = 25.0;
+const JAR_YEAST: f64 = 3.0;
+const JAR_NITROGEN: f64 = 150.0;
+/// It has begun once it has come down by this, SG.
+const JAR_BEGUN: f64 = 0.003;
+/// It is read once it falls by less than this, SG a day, and on the two days after. Nobody waits longer,
+/// days.
+const JAR_STILL: f64 = 0.000_3;
+const JAR_LONGEST: usize = 21;
+
 /// One hour. What happens at that hour comes after it.
 #[derive(Clone, Copy, Debug)]
 pub struct Point {
@@ -71,6 +92,8 @@ pub struct Course {
     pub acts: Vec<Act>,
     /// Hour of the last act, 0 with none.
     pub last_act: usize,
+    /// What a jar would be drawn of, with the hours.
+    drawn: Vec<(usize, World)>,
 }
 
 struct Outlook {
@@ -102,6 +125,29 @@ fn outlook(world: &World, from_hour: usize, last_knot: f64, stabilised: bool) ->
     }
 }
 
+fn jar(drawn: usize, world: &World) -> Vec<Jar> {
+    let mut jar = world.clone();
+    jar.keep_at(JAR_CELSIUS);
+    jar.happens(Event::Repitch(JAR_YEAST));
+    jar.happens(Event::Nutrient(JAR_NITROGEN));
+    let start = jar.truth().gravity;
+    let mut before = start;
+    let mut readings = Vec::new();
+    for day in 1..=JAR_LONGEST {
+        let hour = drawn + 24 * day;
+        let gravity = jar.advance(hour as f64).gravity;
+        let still = start - gravity > JAR_BEGUN && before - gravity < JAR_STILL;
+        before = gravity;
+        if still || !readings.is_empty() {
+            readings.push(Jar { hour, gravity });
+        }
+        if readings.len() == 3 {
+            break;
+        }
+    }
+    readings
+}
+
 impl Course {
     /// `None` when the plan never came to its end.
     pub fn run(
@@ -118,6 +164,8 @@ impl Course {
         let mut acts: Vec<Act> = Vec::new();
         let mut plan = plan.iter().copied().peekable();
         let mut stabilised = false;
+        let mut drawn: Vec<(usize, World)> = Vec::new();
+        let mut jar_at = Some(JAR);
         let mut ahead = outlook(&world, 0, last_knot, stabilised);
         let mut segment = Segment::default();
         let most = (longest_days * HOURS_PER_DAY) as usize;
@@ -130,6 +178,9 @@ impl Course {
                 stalled: ahead.stalled,
                 stabilised,
             });
+            if jar_at == Some(hour) && !stabilised {
+                drawn.push((hour, world.clone()));
+            }
             segment.see(&points, hour);
             if plan.peek().is_none() {
                 if segment.over(until, hour) {
@@ -137,6 +188,7 @@ impl Course {
                         points,
                         last_act: acts.last().map_or(0, |a| a.hour),
                         acts,
+                        drawn,
                     });
                 }
                 continue;
@@ -148,6 +200,9 @@ impl Course {
                     _ => stabilised,
                 };
                 world.happens(step.event);
+                if matches!(step.event, Event::Sugar { .. } | Event::Repitch(_)) {
+                    jar_at = Some(hour + JAR_AFTER);
+                }
                 acts.push(Act {
                     hour,
                     logged: step.logged,
@@ -161,6 +216,11 @@ impl Course {
             }
         }
         None
+    }
+
+    /// What a maker who draws jars reads, as the same generator ferments them out.
+    pub fn jars(&self) -> Vec<Jar> {
+        self.drawn.iter().flat_map(|(h, w)| jar(*h, w)).collect()
     }
 
     pub fn point(&self, hour: usize) -> &Point {

@@ -80,6 +80,13 @@ impl World {
         }
     }
 
+    pub fn truth(&self) -> Truth {
+        match self {
+            World::Balances(w) => w.truth(),
+            World::TwoSugars(w) => w.truth(),
+        }
+    }
+
     pub fn advance(&mut self, hours: f64) -> Truth {
         match self {
             World::Balances(w) => w.advance(hours),
@@ -91,6 +98,14 @@ impl World {
         match self {
             World::Balances(w) => w.happens(event),
             World::TwoSugars(w) => w.happens(event),
+        }
+    }
+
+    /// From here on at one temperature, °C.
+    pub fn keep_at(&mut self, celsius: f64) {
+        match self {
+            World::Balances(w) => w.keep_at(celsius),
+            World::TwoSugars(w) => w.keep_at(celsius),
         }
     }
 

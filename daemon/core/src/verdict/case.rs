@@ -1,9 +1,9 @@
 //! What a verdict may look at, cut into the stretch of curve that counts now.
 
-use super::FLOAT_SILENT;
 use super::floor::{self, Floor};
 use super::slope::Sample;
 use super::trued::{self, Float};
+use super::{FLOAT_SILENT, ONE_PITCH};
 use crate::deed::{Deed, What};
 use crate::fit::Gaussian;
 use crate::fit::noise::median;
@@ -47,12 +47,16 @@ pub(super) struct Stretch {
     pub step: f64,
     /// Drift a day that the instrument may have by itself, SG.
     pub drift_sd: f64,
+    /// Error of the level itself, SG.
+    pub level_sd: f64,
     /// The last reading of any kind, of this stretch or an earlier one.
     pub last: Moment,
 }
 
 /// Stands where no temperature is known: only changes of it count.
 const UNKNOWN_CELSIUS: f64 = 20.0;
+/// Error of one hand reading, SG.
+const HAND_SD: f64 = 0.000_7;
 /// What a hydrometer's divisions let one see.
 const HAND_STEP: f64 = 0.001;
 /// A hand reading within this of the float's last word was taken beside it: it says nothing of the
@@ -73,6 +77,13 @@ const DISTURBS: &[What] = &[
     What::Carbonate,
 ];
 
+/// A jar takes up to this long to ferment out: drawn before something was added, it is read before this
+/// is over.
+const JAR_TAKES: Span = Span::days(7);
+/// It has ended when readings about a day apart differ by no more than this, SG: a division and a
+/// reading's error.
+const JAR_APART: Span = Span::hours(20);
+const JAR_AGREES: f64 = 0.002;
 /// An addition shows in the gravity within this.
 const LIFT_WITHIN: Span = Span::hours(24);
 
@@ -148,6 +159,9 @@ impl Case<'_> {
     }
 
     pub(super) fn floor(&self, now: Moment) -> Option<Floor> {
+        if let Some(end) = self.test_ferment(now) {
+            return Some(Floor::measured(end));
+        }
         let (_, attenuation) = self.believed();
         Floor::new(
             self.original_with_additions(now),
@@ -162,6 +176,29 @@ impl Case<'_> {
         let (_, attenuation) = self.believed();
         self.original_with_additions(now)
             .map(|o| Floor::dry(o, attenuation))
+    }
+
+    /// Where a jar of it ended: the mean of its last readings, once two of them a day apart agree. What
+    /// came into the mead shortly before them may not have been in the jar.
+    fn test_ferment(&self, now: Moment) -> Option<f64> {
+        let sugar = self.last_deed(now, &[What::Addition, What::Blend, What::Sweeten]);
+        let pitched = self.last_deed(now, &[What::Pitch]);
+        let pitched = pitched.filter(|d| self.started.is_none_or(|s| d.at > s + ONE_PITCH));
+        let moved = sugar.map(|d| d.at).max(pitched.map(|d| d.at));
+        let mut readings = self
+            .done(now)
+            .rev()
+            .filter(|d| d.what == What::TestFerment)
+            .filter(|d| moved.is_none_or(|at| d.at >= at + JAR_TAKES))
+            .filter_map(|d| Some((d.at, d.gravity?.get())));
+        let (last_at, last) = readings.next()?;
+        let (mut apart, mut sum, mut n) = (Span::ZERO, last, 1.0);
+        for (at, gravity) in readings.take_while(|(_, g)| (g - last).abs() <= JAR_AGREES) {
+            apart = last_at.since(at);
+            sum += gravity;
+            n += 1.0;
+        }
+        (apart >= JAR_APART).then_some(sum / n)
     }
 
     /// Deeds up to `now`.
@@ -217,6 +254,7 @@ impl Case<'_> {
             by_hand: false,
             step: HAND_STEP,
             drift_sd: float.drift_sd(),
+            level_sd: float.level_sd(now),
             last: first,
         };
         self.take_hours(&mut stretch, float, now);
@@ -310,6 +348,7 @@ impl Case<'_> {
     fn take_hand_readings(&self, stretch: &mut Stretch, now: Moment) {
         stretch.by_hand = true;
         stretch.drift_sd = 0.0;
+        stretch.level_sd = HAND_SD;
         stretch.step = HAND_STEP;
         let readings = self
             .done(now)

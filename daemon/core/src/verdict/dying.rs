@@ -25,6 +25,7 @@
 use super::lingering::newey_west;
 use super::outcome::Range;
 use super::slope::{Sample, above};
+use crate::fit::Gaussian;
 use crate::fit::elementary::exp;
 
 /// Time constants tried, days: each 1.2 times the one before, from four hours to six weeks. A step
@@ -70,6 +71,8 @@ pub(super) struct Known {
     pub took: Option<f64>,
     /// Mean of what may be left before the samples are looked at, SG.
     pub may_be_left: f64,
+    /// What is left by a jar that was fermented out, SG.
+    pub measured: Option<Gaussian>,
     /// More is left than an exponential through the samples makes believe, by about this factor.
     pub slower: f64,
 }
@@ -78,9 +81,16 @@ pub(super) struct Known {
 #[derive(Clone, Debug)]
 pub(super) struct Dying {
     parts: Vec<Part>,
-    /// Mean of the exponential prior.
-    lambda: f64,
+    before: Before,
     slower: f64,
+}
+
+/// What is believed of A before the samples: exponential, and where a jar tells it, normal as well.
+#[derive(Clone, Copy, Debug)]
+struct Before {
+    /// Mean of the exponential.
+    lambda: f64,
+    measured: Option<Gaussian>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -152,19 +162,22 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     };
     // Of a known scatter, the rounding is part.
     let rounding = known.scatter.map_or(0.5 * known.step, |_| 0.0);
-    let lambda = known.may_be_left.max(1e-4);
+    let before = Before {
+        lambda: known.may_be_left.max(1e-4),
+        measured: known.measured.map(|left| Gaussian {
+            mean: left.mean / known.slower,
+            sd: left.sd / known.slower,
+        }),
+    };
     let mut parts: Vec<Part> = fits
         .iter()
         .map(|fit| {
             let by_noise = scatter * fit.unit_sd * hang.sqrt() * WIDER;
             let sd = by_noise.hypot(rounding * fit.by_step);
             let sd_all = sd.hypot(known.drift_sd * fit.by_drift);
-            // Normal likelihood times exponential prior: a normal again, moved down.
-            let mean = fit.left - sd_all * sd_all / lambda;
-            let evidence = -0.5 * (fit.squares - least) / (scatter * scatter * hang)
-                + sd_all * sd_all / (2.0 * lambda * lambda)
-                - fit.left / lambda
-                + ln_above(-mean / sd_all);
+            let (mean, spread, evidence) = before.with(fit.left, sd_all);
+            let evidence = evidence - 0.5 * (fit.squares - least) / (scatter * scatter * hang)
+                + ln_above(-mean / spread);
             Part {
                 weight: prior(fit.basis.tau).ln() + evidence,
                 left: fit.left,
@@ -187,9 +200,29 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     parts.iter_mut().for_each(|p| p.weight /= sum);
     Some(Dying {
         parts,
-        lambda,
+        before,
         slower: known.slower,
     })
+}
+
+impl Before {
+    /// A normal likelihood times this is a normal again: its mean, its standard deviation, and the ln of
+    /// how well the two agree.
+    fn with(&self, left: f64, sd: f64) -> (f64, f64, f64) {
+        let (mut mean, mut spread, mut agree) = (left, sd, 0.0);
+        if let Some(m) = self.measured {
+            let variance = sd * sd + m.sd * m.sd;
+            mean = (left * m.sd * m.sd + m.mean * sd * sd) / variance;
+            spread = sd * m.sd / variance.sqrt();
+            agree = -0.5 * ((left - m.mean).powi(2) / variance + (variance / (m.sd * m.sd)).ln());
+        }
+        let moved = spread * spread / self.lambda;
+        (
+            mean - moved,
+            spread,
+            agree + 0.5 * moved / self.lambda - mean / self.lambda,
+        )
+    }
 }
 
 /// ln of [`above`], also far out where that is nought.
@@ -252,9 +285,9 @@ struct Normal {
 }
 
 impl Normal {
-    /// A normal likelihood times an exponential prior.
+    /// The likelihood times what was believed before.
     fn of(part: &Part, sd: f64, dying: &Dying) -> Normal {
-        let mean = part.left - sd * sd / dying.lambda;
+        let (mean, sd, _) = dying.before.with(part.left, sd);
         Normal {
             weight: part.weight,
             mean,
@@ -442,6 +475,7 @@ mod tests {
         time_constant: Some(1.0),
         took: None,
         may_be_left: 0.01,
+        measured: None,
         slower: 2.0,
     };
 

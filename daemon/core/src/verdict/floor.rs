@@ -31,11 +31,18 @@ pub enum FloorFrom {
     Dry,
     /// The yeast reaches what it bears first.
     Tolerance,
+    /// A jar of this very mead has fermented out.
+    Measured,
 }
 
 /// Spread of a maker's own expectation. Our engineering choice: two hydrometer divisions and
 /// the honesty of a guess.
 const EXPECTED_SD: f64 = 0.003;
+/// Spread of a mead's end about that of a jar of it that was fermented out: two readings of a
+/// hydrometer, and what warmth, fresh yeast and a small jar make otherwise. Chosen here.
+const MEASURED_SD: f64 = 0.001;
+/// How far above what the jar ended at it may stop and still be called finished, SG.
+const MEASURED_ROOM: f64 = 0.002_5;
 /// How far above the middle it may stop and still be called finished, SG.
 const ROOM: f64 = 0.003;
 /// The same where the yeast's strength is what ends it: labels are round numbers, and half a
@@ -119,6 +126,18 @@ impl Floor {
         })
     }
 
+    /// Where a jar of it ended that was kept warm with plenty of fresh yeast.
+    pub fn measured(end: f64) -> Floor {
+        Floor {
+            mid: end,
+            sd: MEASURED_SD,
+            from: FloorFrom::Measured,
+            vague: false,
+            dry_below: f64::NEG_INFINITY,
+            gone_below: end + MEASURED_SD,
+        }
+    }
+
     /// Where it ends when the sugar runs out.
     pub fn dry(original: Gravity, attenuation: Gaussian) -> Floor {
         let points = original.get() - 1.0;
@@ -153,6 +172,7 @@ impl Floor {
             FloorFrom::Tolerance if self.vague => f64::NEG_INFINITY,
             FloorFrom::Tolerance => self.mid + self.sd.min(TOLERANCE_ROOM),
             FloorFrom::Expected => self.mid + self.sd.min(ROOM),
+            FloorFrom::Measured => self.mid + MEASURED_ROOM,
         };
         low_enough.max(self.dry_below)
     }

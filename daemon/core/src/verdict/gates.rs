@@ -3,6 +3,7 @@
 
 use super::Evidence;
 use super::case::Case;
+use super::floor::FloorFrom;
 use super::forecast::Forecast;
 use super::outcome::{Gate, Gates, Memory, Phase};
 use super::phase;
@@ -33,6 +34,8 @@ const HOLDS_FROM: f64 = 1.0;
 const LEFT_TO_SEAL: f64 = 0.001;
 /// A hand reading further from the float than this does not agree with it, SG.
 const AGREE: f64 = 0.003;
+/// A float whose level is no better known than this has not been met by a hand reading for long, SG.
+const UNMET: f64 = 0.002;
 /// What may be left by its pace alone, which knows nothing of the curve's shape, SG.
 const BY_PACE_TO_SEAL: f64 = 0.002;
 /// A sweetened mead is watched this long before it is sealed: what outlived the dose takes its time.
@@ -342,6 +345,13 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
 /// is the doubt, only a hydrometer does.
 fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
     let ends = &e.tail.ends;
+    let jar = e.floor.is_some_and(|f| f.from == FloorFrom::Measured);
+    if jar && e.stretch.level_sd > UNMET {
+        return (
+            "a hand reading would tell how far it is from where its test ferment ended",
+            true,
+        );
+    }
     let drift = ends
         .odds_more_without_drift(left)
         .zip(ends.odds_more(left))

@@ -6,11 +6,12 @@
 
 use super::case::{Stretch, days_since};
 use super::dying::{Dying, Known, dying};
-use super::floor::Floor;
+use super::floor::{Floor, FloorFrom};
 use super::forecast::Forecast;
 use super::outcome::Range;
 use super::slope::{self, Slope};
 use crate::deed::What;
+use crate::fit::Gaussian;
 use crate::time::{Moment, Span};
 
 /// What may be left when it is called settled, SG: two small divisions of a hydrometer.
@@ -117,6 +118,13 @@ impl Tail {
             (Some(f), Some(l)) => (l - f.mid + f.sd).clamp(0.002, 0.02),
             _ => NO_FLOOR,
         };
+        let measured = floor
+            .filter(|f| f.from == FloorFrom::Measured)
+            .zip(level)
+            .map(|(f, l)| Gaussian {
+                mean: l - f.mid,
+                sd: f.sd.hypot(stretch.level_sd),
+            });
         let left_after = |up: f64, slower: f64| {
             let samples = stretch.end(up, window, longest);
             dying(
@@ -129,13 +137,16 @@ impl Tail {
                     took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
                         .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
                     may_be_left,
+                    measured,
                     slower,
                 },
             )
         };
         let ends = ENDS
             .iter()
-            .filter_map(|(up, slower)| left_after(*up, *slower))
+            .filter_map(|(up, slower)| {
+                left_after(*up, if measured.is_some() { 1.0 } else { *slower })
+            })
             .collect();
         let ends = Ends(ends);
         let slope_over =

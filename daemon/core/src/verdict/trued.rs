@@ -15,6 +15,8 @@ const BACK: Span = Span::days(45);
 /// A float's own drift, SG a day, before any hand reading has met it. No published figure found;
 /// chosen here, with [`crate::instrument`]'s prior.
 pub(super) const DRIFT_SD: f64 = 0.000_08;
+/// Error of a float's level that no hand reading has met, SG. Chosen here.
+const OFFSET_SD: f64 = 0.005;
 /// Looked at anew after so many more hours.
 const PATIENCE: usize = 3;
 
@@ -93,6 +95,12 @@ impl Float {
             .anchor
             .as_ref()
             .map_or(DRIFT_SD, |a| a.drift_sd)
+    }
+
+    /// Error of its level, SG.
+    pub fn level_sd(&self, now: Moment) -> f64 {
+        let anchor = self.instrument.anchor.as_ref();
+        anchor.map_or(OFFSET_SD, |a| a.correction(now).sd)
     }
 
     /// Whether the float was in the liquid.
@@ -220,7 +228,7 @@ pub(crate) fn put_right(
 pub(super) fn sort_out(deed: &Deed, hand: &mut Vec<(Moment, f64)>, moved: &mut Vec<Moment>) {
     match (deed.what, deed.gravity) {
         (What::HandReading, Some(g)) => hand.push((deed.at, g.get())),
-        (What::HandReading | What::Clean | What::Taste | What::Remark, _) => {}
+        (What::HandReading | What::TestFerment | What::Clean | What::Taste | What::Remark, _) => {}
         _ => moved.push(deed.at),
     }
 }
