@@ -66,8 +66,9 @@ const JAR_AFTER: usize = 5 * 24;
 const JAR_CELSIUS: f64 = 25.0;
 const JAR_YEAST: f64 = 3.0;
 const JAR_NITROGEN: f64 = 150.0;
-/// It has begun once it has come down by this, SG.
+/// It has begun once it has come down by this, SG; after so many days nothing is left to begin with.
 const JAR_BEGUN: f64 = 0.003;
+const JAR_LAGS: usize = 4;
 /// It is read once it falls by less than this, SG a day, and on the two days after. Nobody waits longer,
 /// days.
 const JAR_STILL: f64 = 0.000_3;
@@ -136,7 +137,8 @@ fn jar(drawn: usize, world: &World) -> Vec<Jar> {
     for day in 1..=JAR_LONGEST {
         let hour = drawn + 24 * day;
         let gravity = jar.advance(hour as f64).gravity;
-        let still = start - gravity > JAR_BEGUN && before - gravity < JAR_STILL;
+        let begun = start - gravity > JAR_BEGUN || day > JAR_LAGS;
+        let still = begun && before - gravity < JAR_STILL;
         before = gravity;
         if still || !readings.is_empty() {
             readings.push(Jar { hour, gravity });

@@ -54,6 +54,11 @@ const LEAST_SCATTER: f64 = 0.000_3;
 const LINGERS: f64 = 3.0 / 24.0;
 /// Parts believed less than this move no quantile that is shown.
 const NEGLIGIBLE: f64 = 1e-7;
+/// Time constants, days, up to which a tail is quick and from which on it is slow.
+const QUICK: f64 = 1.5;
+const SLOW: f64 = 5.0;
+/// A jar has fresh yeast and warmth: it may go further than the mead will, SG.
+const FURTHER: f64 = 0.001_5;
 /// Quantiles of an estimated variance are wider than normal ones (Kiefer & Vogelsang 2005).
 const WIDER: f64 = 1.3;
 
@@ -73,8 +78,25 @@ pub(super) struct Known {
     pub may_be_left: f64,
     /// What is left by a jar that was fermented out, SG.
     pub measured: Option<Gaussian>,
-    /// More is left than an exponential through the samples makes believe, by about this factor.
-    pub slower: f64,
+    /// What is left over what an exponential through the samples makes believe.
+    pub truly: Truly,
+}
+
+/// By what factor more is left than an exponential makes believe. A quick tail is that of yeast at
+/// work, which the last of the sugar stops sooner than any exponential; a slow one that of yeast
+/// fading, which slows down further on its way.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Truly {
+    pub quick: f64,
+    pub slow: f64,
+}
+
+impl Truly {
+    fn of(self, tau: f64) -> f64 {
+        let (from, to) = (QUICK.ln(), SLOW.ln());
+        let by = ((tau.ln() - from) / (to - from)).clamp(0.0, 1.0);
+        self.quick + by * (self.slow - self.quick)
+    }
 }
 
 /// The posterior of what is left: a normal, cut off below nought, for each time constant.
@@ -82,7 +104,6 @@ pub(super) struct Known {
 pub(super) struct Dying {
     parts: Vec<Part>,
     before: Before,
-    slower: f64,
 }
 
 /// What is believed of A before the samples: exponential, and where a jar tells it, normal as well.
@@ -96,6 +117,7 @@ struct Before {
 #[derive(Clone, Copy, Debug)]
 struct Part {
     weight: f64,
+    truly: f64,
     /// A by least squares.
     left: f64,
     /// Without and with the drift.
@@ -164,10 +186,7 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     let rounding = known.scatter.map_or(0.5 * known.step, |_| 0.0);
     let before = Before {
         lambda: known.may_be_left.max(1e-4),
-        measured: known.measured.map(|left| Gaussian {
-            mean: left.mean / known.slower,
-            sd: left.sd / known.slower,
-        }),
+        measured: known.measured,
     };
     let mut parts: Vec<Part> = fits
         .iter()
@@ -175,11 +194,13 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
             let by_noise = scatter * fit.unit_sd * hang.sqrt() * WIDER;
             let sd = by_noise.hypot(rounding * fit.by_step);
             let sd_all = sd.hypot(known.drift_sd * fit.by_drift);
-            let (mean, spread, evidence) = before.with(fit.left, sd_all);
+            let truly = known.truly.of(fit.basis.tau);
+            let (mean, spread, evidence) = before.with(fit.left, sd_all, truly);
             let evidence = evidence - 0.5 * (fit.squares - least) / (scatter * scatter * hang)
                 + ln_above(-mean / spread);
             Part {
                 weight: prior(fit.basis.tau).ln() + evidence,
+                truly,
                 left: fit.left,
                 sd,
                 sd_all,
@@ -198,23 +219,22 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
         .for_each(|p| p.weight = (p.weight - top).exp());
     let sum: f64 = parts.iter().map(|p| p.weight).sum();
     parts.iter_mut().for_each(|p| p.weight /= sum);
-    Some(Dying {
-        parts,
-        before,
-        slower: known.slower,
-    })
+    Some(Dying { parts, before })
 }
 
 impl Before {
     /// A normal likelihood times this is a normal again: its mean, its standard deviation, and the ln of
     /// how well the two agree.
-    fn with(&self, left: f64, sd: f64) -> (f64, f64, f64) {
+    fn with(&self, left: f64, sd: f64, truly: f64) -> (f64, f64, f64) {
         let (mut mean, mut spread, mut agree) = (left, sd, 0.0);
         if let Some(m) = self.measured {
-            let variance = sd * sd + m.sd * m.sd;
-            mean = (left * m.sd * m.sd + m.mean * sd * sd) / variance;
-            spread = sd * m.sd / variance.sqrt();
-            agree = -0.5 * ((left - m.mean).powi(2) / variance + (variance / (m.sd * m.sd)).ln());
+            let jar = m.mean / truly;
+            let further = if left < jar { FURTHER } else { 0.0 };
+            let jar_variance = (m.sd.hypot(further) / truly).powi(2);
+            let variance = sd * sd + jar_variance;
+            mean = (left * jar_variance + jar * sd * sd) / variance;
+            spread = sd * (jar_variance / variance).sqrt();
+            agree = -0.5 * ((left - jar).powi(2) / variance + (variance / jar_variance).ln());
         }
         let moved = spread * spread / self.lambda;
         (
@@ -281,24 +301,24 @@ struct Normal {
     sd: f64,
     /// ln of the share above nought.
     ln_above_nought: f64,
-    slower: f64,
+    truly: f64,
 }
 
 impl Normal {
     /// The likelihood times what was believed before.
     fn of(part: &Part, sd: f64, dying: &Dying) -> Normal {
-        let (mean, sd, _) = dying.before.with(part.left, sd);
+        let (mean, sd, _) = dying.before.with(part.left, sd, part.truly);
         Normal {
             weight: part.weight,
             mean,
             sd,
             ln_above_nought: ln_above(-mean / sd),
-            slower: dying.slower,
+            truly: part.truly,
         }
     }
 
     fn odds_more(&self, left: f64) -> f64 {
-        let ln = ln_above((left / self.slower - self.mean) / self.sd) - self.ln_above_nought;
+        let ln = ln_above((left / self.truly - self.mean) / self.sd) - self.ln_above_nought;
         self.weight * ln.min(0.0).exp()
     }
 }
@@ -476,7 +496,10 @@ mod tests {
         took: None,
         may_be_left: 0.01,
         measured: None,
-        slower: 2.0,
+        truly: Truly {
+            quick: 2.0,
+            slow: 2.0,
+        },
     };
 
     #[test]

@@ -40,9 +40,9 @@ pub enum FloorFrom {
 const EXPECTED_SD: f64 = 0.003;
 /// Spread of a mead's end about that of a jar of it that was fermented out: two readings of a
 /// hydrometer, and what warmth, fresh yeast and a small jar make otherwise. Chosen here.
-const MEASURED_SD: f64 = 0.001;
+const MEASURED_SD: f64 = 0.000_8;
 /// How far above what the jar ended at it may stop and still be called finished, SG.
-const MEASURED_ROOM: f64 = 0.002_5;
+const MEASURED_ROOM: f64 = 0.003_5;
 /// How far above the middle it may stop and still be called finished, SG.
 const ROOM: f64 = 0.003;
 /// The same where the yeast's strength is what ends it: labels are round numbers, and half a

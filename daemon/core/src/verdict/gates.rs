@@ -19,6 +19,9 @@ use crate::units::Gravity;
 pub(super) const RACK_FROM: f64 = 0.8;
 /// SG that may be left when it is stabilised.
 pub(super) const LEFT_TO_STABILISE: f64 = 0.002;
+/// What its odds are asked of: nobody can tell the last tenth of a thousandth, and it is to err on the
+/// safe side.
+const SURELY_LEFT: f64 = 0.001_8;
 /// The same after more sugar came: the end of a second fall is slower than it looks.
 const LEFT_AFTER_MORE: f64 = 0.001;
 /// Odds that more is left after all at which a gate still opens.
@@ -35,7 +38,7 @@ const LEFT_TO_SEAL: f64 = 0.001;
 /// A hand reading further from the float than this does not agree with it, SG.
 const AGREE: f64 = 0.003;
 /// A float whose level is no better known than this has not been met by a hand reading for long, SG.
-const UNMET: f64 = 0.002;
+const UNMET: f64 = 0.000_8;
 /// What may be left by its pace alone, which knows nothing of the curve's shape, SG.
 const BY_PACE_TO_SEAL: f64 = 0.002;
 /// A sweetened mead is watched this long before it is sealed: what outlived the dose takes its time.
@@ -175,7 +178,7 @@ impl Evidence<'_> {
     /// laxer ones, so that nothing flaps.
     pub(super) fn hardly_any_left(&self, forecast: &Forecast, sure: bool) -> bool {
         let left = if self.stretch.began == What::Pitch {
-            LEFT_TO_STABILISE
+            SURELY_LEFT
         } else {
             LEFT_AFTER_MORE
         };

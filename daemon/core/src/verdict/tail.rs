@@ -5,7 +5,7 @@
 //! showing, and for telling a mead that has stopped too high, where nothing dies away any more.
 
 use super::case::{Stretch, days_since};
-use super::dying::{Dying, Known, dying};
+use super::dying::{Dying, Known, Truly, dying};
 use super::floor::{Floor, FloorFrom};
 use super::forecast::Forecast;
 use super::outcome::Range;
@@ -33,10 +33,32 @@ const ADDED: f64 = 3.0;
 /// A mead that has been settled for longer must be still by this much over [`STUCK_WINDOW`]: a
 /// renewed fall does not die away, and the end of the curve has nothing to say about it.
 const STAYS_STILL: f64 = 0.000_7;
-/// How far up the curve the end begins, SG, and by what factor more is left than an exponential from
-/// there makes believe (tails slow down on their way; found on the development runs of the decision
-/// bench). More of the curve tells its time constant, less of it how fast it falls at last.
-const ENDS: [(f64, f64); 2] = [(0.015, 2.0), (0.006, 1.0)];
+/// How far up the curve the end begins, SG. More of it tells its time constant, less of it how fast it
+/// falls at last.
+const FROM: [f64; 2] = [0.015, 0.006];
+/// How much more is left than an exponential from there makes believe, where nothing but the curve tells
+/// it; and beside a jar, which bears half of the proof. Found on the development runs of the decision
+/// bench, in both of its generators.
+const ALONE: [Truly; 2] = [
+    Truly {
+        quick: 1.2,
+        slow: 2.0,
+    },
+    Truly {
+        quick: 0.8,
+        slow: 1.0,
+    },
+];
+const BESIDE_A_JAR: [Truly; 2] = [
+    Truly {
+        quick: 0.7,
+        slow: 1.4,
+    },
+    Truly {
+        quick: 0.6,
+        slow: 1.2,
+    },
+];
 /// For how many days it is looked at at the most.
 const LONGEST: f64 = 28.0;
 /// The same of hand readings, taken every few days.
@@ -125,7 +147,7 @@ impl Tail {
                 mean: l - f.mid,
                 sd: f.sd.hypot(stretch.level_sd),
             });
-        let left_after = |up: f64, slower: f64| {
+        let left_after = |up: f64, truly: Truly| {
             let samples = stretch.end(up, window, longest);
             dying(
                 samples,
@@ -138,17 +160,18 @@ impl Tail {
                         .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
                     may_be_left,
                     measured,
-                    slower,
+                    truly,
                 },
             )
         };
-        let ends = ENDS
-            .iter()
-            .filter_map(|(up, slower)| {
-                left_after(*up, if measured.is_some() { 1.0 } else { *slower })
-            })
-            .collect();
-        let ends = Ends(ends);
+        let truly = if measured.is_some() {
+            BESIDE_A_JAR
+        } else {
+            ALONE
+        };
+        let ends = FROM.into_iter().zip(truly);
+        let ends = ends.filter_map(|(up, truly)| left_after(up, truly));
+        let ends = Ends(ends.collect());
         let slope_over =
             |days: f64| slope::slope(stretch.quiet_window(days), stretch.step, stretch.drift_sd);
         // Readings days apart hardly ever begin where the window does.
