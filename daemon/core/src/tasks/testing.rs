@@ -74,6 +74,7 @@ fn judged(gravity: f64, fall: f64, phase: Phase, at: Moment) -> Verdict {
         look_again_at: None,
         odds: None,
         float: None,
+        test_ferment: None,
         memory: None,
     }
 }
