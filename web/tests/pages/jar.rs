@@ -144,20 +144,29 @@ async fn a_program_is_told_what_is_wrong_with_a_jar() {
     assert!(lines(&cellar, vessel).is_empty());
 }
 
+/// How far down the words at the line of the expected end stand.
+fn expected_line(page: &str) -> f64 {
+    let (before, _) = page.split_once("expected end").unwrap();
+    let (_, text) = before.rsplit_once("<text ").unwrap();
+    let (_, y) = text.split_once(" y=\"").unwrap();
+    y.split('"').next().unwrap().parse().unwrap()
+}
+
 #[tokio::test]
 async fn the_page_says_how_it_is_done_until_it_has_told() {
     let cellar = cellar().await;
     let vessel = cellar.vessel("Cask").await;
     let mead = cellar.mead(vessel, "Linden", 40).await;
+    cellar.readings(vessel, 40, Span::hours(6)).await;
     let page = format!("/vessel/{vessel}");
     let maker = cellar.enter().await;
     let judge = async |tells: Option<Tells>, open: bool| {
         cellar
             .judge_as(vessel, mead, Phase::Slowing, "It slows.", |v| {
-                v.expected_end = Some(Gravity::computed(0.9971));
+                v.expected_end = Some(Gravity::computed(1.0071));
                 v.gates.stabilise.open = open;
                 v.test_ferment = tells.map(|tells| TestFerment {
-                    gravity: Gravity::computed(0.9971),
+                    gravity: Gravity::computed(1.0071),
                     tells,
                 });
             })
@@ -168,13 +177,16 @@ async fn the_page_says_how_it_is_done_until_it_has_told() {
     let caution = "Never close the jar tight";
     let shown = judge(None, false).await;
     assert!(shown.contains(how) && shown.contains(caution));
-    assert!(shown.contains("It should end near 0.9971"));
+    assert!(shown.contains("It should end near 1.0071"));
     let shown = judge(Some(Tells::ReadOnce), false).await;
-    assert!(shown.contains(how) && shown.contains("stands at 0.9971 by one reading"));
-    assert!(shown.contains("0.9971, does not count"));
+    assert!(shown.contains(how) && shown.contains("stands at 1.0071 by one reading"));
+    assert!(shown.contains("1.0071, does not count"));
+    let makers = expected_line(&shown);
     let shown = judge(Some(Tells::TheEnd), false).await;
     assert!(!shown.contains(how) && !shown.contains("does not count"));
-    assert!(shown.contains("By its test ferment it should end near 0.9971"));
+    assert!(shown.contains("By its test ferment it should end near 1.0071"));
+    let jars = expected_line(&shown);
+    assert!((jars - makers).abs() > 0.5, "{jars} is where {makers} was");
     // Nothing is left to tell, or nothing can be told any more.
     assert!(!judge(None, true).await.contains(how));
     done(&cellar, vessel, What::Stabilise, 1).await;

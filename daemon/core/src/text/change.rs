@@ -6,6 +6,7 @@ use super::float;
 use super::say::Say;
 use super::{Style, is_sweetened, only_the_float};
 use crate::time::Span;
+use crate::verdict::jar::Tells;
 use crate::verdict::outcome::{Phase, Verdict};
 
 /// A must that has not moved for this long after the pitch is called stuck.
@@ -200,10 +201,13 @@ fn restarted(lines: &mut Vec<String>) {
     );
 }
 
-/// Unless one has told it. A stabilised mead's jar would not ferment as the mead did.
+/// Unless one has told it or is under way. A stabilised mead's jar would not ferment as the mead did.
 fn a_jar(v: &Verdict) -> Option<String> {
-    let told = v.test_ferment.is_some_and(|jar| jar.counts());
-    (!told && !is_sweetened(v)).then(|| FERMENT_A_JAR.into())
+    let wanted = v.test_ferment.is_none_or(|jar| match jar.tells {
+        Tells::TheEnd | Tells::ReadOnce | Tells::StillFalls | Tells::NotBegun => false,
+        Tells::MeadChanged | Tells::MeadIsLower => true,
+    });
+    (wanted && !is_sweetened(v)).then(|| FERMENT_A_JAR.into())
 }
 
 fn cold(v: &Verdict) -> Option<String> {
