@@ -30,7 +30,7 @@ pub struct LogArgs {
     /// May be given several times.
     #[arg(long = "dose", value_name = "WHAT=MASS NAME", value_parser = dose)]
     doses: Vec<Dose>,
-    /// Gravity measured after it ("1.031", "7.8 °P").
+    /// Gravity measured after it ("1.031", "7.8 °P"); of a test ferment that of its jar, at 20 °C.
     #[arg(long, value_parser = quantity::<Gravity>)]
     gravity: Option<Gravity>,
     /// Temperature then ("18", "64 °F").
@@ -100,6 +100,8 @@ pub fn run(config: &Config, args: &LogArgs) -> Result<()> {
         doses: args.doses.clone(),
         ..Deed::new(hand::past(args.at, now)?, what)
     };
+    deed.check()
+        .map_err(|why| anyhow!("{}: {why}", option(why.field())))?;
     writer.command_blocking(Command::Log {
         vessel: vessel.id,
         deed,
@@ -109,6 +111,17 @@ pub fn run(config: &Config, args: &LogArgs) -> Result<()> {
     })?;
     println!("{}: {}", vessel.facts.name, what.label());
     Ok(())
+}
+
+/// Where on the command line a field of a line stands.
+fn option(field: &str) -> &str {
+    match field {
+        "gravity" => "--gravity",
+        "ph" => "--ph",
+        "volume" => "--volume",
+        "doses" => "--dose",
+        other => other,
+    }
 }
 
 fn print(config: &Config, args: &LogArgs) -> Result<()> {

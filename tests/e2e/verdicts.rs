@@ -172,6 +172,11 @@ fn the_log_is_written_and_read_on_the_command_line() {
         (vec!["addition", "--dose", "honey"], "it must look like"),
         (vec!["addition", "--dose", "honey=much"], "honey=much"),
         (vec!["rack", "--volume", "some"], "--volume"),
+        (vec!["test-ferment"], "--gravity: a test ferment"),
+        (
+            vec!["test-ferment", "--gravity", "0.996", "--dose", "honey=1 g"],
+            "--dose: this does not go with a test ferment",
+        ),
         (vec!["--note", "nothing was done"], "say what was done"),
     ] {
         let output = log(&wrong);

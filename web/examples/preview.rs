@@ -45,6 +45,8 @@ struct Mead {
     /// Days since the last reading.
     silent: i64,
     deeds: &'static [(i64, What, &'static str)],
+    /// Readings of a jar that ferments out: the day and SG.
+    jars: &'static [(i64, f64)],
     quirk: Quirk,
 }
 
@@ -80,6 +82,7 @@ const CELLAR: [Mead; 8] = [
             (3, What::Rouse, ""),
             (24, What::Rack, "off the lees"),
         ],
+        jars: &[],
         quirk: Quirk::No,
     },
     Mead {
@@ -93,6 +96,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 20.0,
         silent: 0,
         deeds: &[(0, What::Pitch, ""), (2, What::Nutrient, "half the amount")],
+        jars: &[(8, 1.013)],
         quirk: Quirk::No,
     },
     Mead {
@@ -109,6 +113,7 @@ const CELLAR: [Mead; 8] = [
             (0, What::Pitch, ""),
             (7, What::Addition, "1.2 kg dried fig"),
         ],
+        jars: &[],
         quirk: Quirk::No,
     },
     Mead {
@@ -122,6 +127,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 17.0,
         silent: 4,
         deeds: &[(0, What::Pitch, "")],
+        jars: &[],
         quirk: Quirk::No,
     },
     Mead {
@@ -135,6 +141,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 19.0,
         silent: 0,
         deeds: &[(0, What::Pitch, "")],
+        jars: &[],
         quirk: Quirk::Chilled(7.0),
     },
     Mead {
@@ -148,6 +155,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 19.0,
         silent: 0,
         deeds: &[(0, What::Pitch, "")],
+        jars: &[],
         quirk: Quirk::StartsAgain(33.5),
     },
     Mead {
@@ -161,6 +169,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 19.5,
         silent: 0,
         deeds: &[(0, What::Pitch, "")],
+        jars: &[],
         quirk: Quirk::Sticks(9.0),
     },
     Mead {
@@ -174,6 +183,7 @@ const CELLAR: [Mead; 8] = [
         warmth: 18.0,
         silent: 0,
         deeds: &[(0, What::Pitch, "")],
+        jars: &[(9, 1.003), (10, 1.002)],
         quirk: Quirk::Misread(14, 0.011),
     },
 ];
@@ -343,6 +353,22 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
             now,
         )
         .await?;
+    }
+    for (day, gravity) in mead.jars {
+        let at = started + Span::days(*day) + Span::hours(3);
+        let deed = Deed {
+            gravity: Some(Gravity::new(*gravity)?),
+            ..Deed::new(at, What::TestFerment)
+        };
+        writer
+            .command(Command::Log {
+                vessel,
+                deed,
+                hand: None,
+                once: None,
+                made_at: at,
+            })
+            .await?;
     }
     let at = started + Span::from_days(mead.middle);
     hand(writer, vessel, at, mead.gravity(mead.middle)).await?;

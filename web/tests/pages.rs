@@ -31,6 +31,9 @@ mod health;
 #[path = "pages/intake.rs"]
 mod intake;
 #[cfg(test)]
+#[path = "pages/jar.rs"]
+mod jar;
+#[cfg(test)]
 #[path = "pages/live.rs"]
 mod live;
 #[cfg(test)]

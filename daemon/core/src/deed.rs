@@ -30,8 +30,8 @@ pub fn dated(at: Moment, now: Moment) -> Result<(), &'static str> {
 pub struct Deed {
     pub at: Moment,
     pub what: What,
-    /// For a hand reading the gravity corrected to 20 °C; for others the gravity measured
-    /// after the deed, when it was.
+    /// For a hand reading the gravity corrected to 20 °C; for a test ferment that of its jar; for
+    /// others the gravity measured after the deed, when it was. [`Deed::read`] leaves jars out.
     pub gravity: Option<Gravity>,
     pub temperature: Option<Celsius>,
     /// What and how much, in the maker's words ("1.2 kg dried fig").
@@ -62,6 +62,50 @@ impl Deed {
             volume: None,
             doses: Vec::new(),
             despite: String::new(),
+        }
+    }
+
+    /// The gravity that was read of what is in the vessel.
+    pub fn read(&self) -> Option<Gravity> {
+        self.gravity.filter(|_| self.what != What::TestFerment)
+    }
+
+    /// Whether its fields go together: a test ferment is a gravity, and nothing of it is the mead's.
+    ///
+    /// # Errors
+    /// The field that is missing or does not belong there.
+    pub fn check(&self) -> Result<(), Unfit> {
+        if self.what != What::TestFerment {
+            return Ok(());
+        }
+        let strays = [
+            ("ph", self.ph.is_some()),
+            ("volume", self.volume.is_some()),
+            ("doses", !self.doses.is_empty()),
+            ("despite", !self.despite.is_empty()),
+        ];
+        match strays.into_iter().find(|(_, there)| *there) {
+            _ if self.gravity.is_none() => Err(Unfit::NoGravity),
+            Some((field, _)) => Err(Unfit::Stray { field }),
+            None => Ok(()),
+        }
+    }
+}
+
+/// Why a line is not taken: with `field`, as in JSON, something is wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum Unfit {
+    #[error("a test ferment is noted with the gravity of its jar, at 20 °C")]
+    NoGravity,
+    #[error("this does not go with a test ferment, which tells of a jar and not of the vessel")]
+    Stray { field: &'static str },
+}
+
+impl Unfit {
+    pub fn field(self) -> &'static str {
+        match self {
+            Unfit::NoGravity => "gravity",
+            Unfit::Stray { field } => field,
         }
     }
 }
@@ -233,7 +277,8 @@ pub enum What {
     Seal,
     Carbonate,
     HandReading,
-    /// A jar of it, kept warm with plenty of fresh yeast, has fermented out: the gravity it ended at.
+    /// A reading of a jar of it that ferments out warm, with plenty of fresh yeast. Its gravity is the
+    /// jar's, not the vessel's.
     TestFerment,
     /// Nothing but a taste of it; never changes the verdict.
     Taste,
@@ -312,7 +357,7 @@ impl What {
             What::Seal => "sealed",
             What::Carbonate => "carbonated",
             What::HandReading => "hand reading",
-            What::TestFerment => "test ferment ended",
+            What::TestFerment => "test ferment",
             What::Taste => "tasted",
             What::Clean => "cleaned",
             What::Remark => "remark",
@@ -337,6 +382,44 @@ mod tests {
         for s in Substance::ALL {
             assert_eq!(serde_json::to_value(s).unwrap(), s.key());
             assert_eq!(Substance::from_key(s.key()), Some(s));
+        }
+    }
+
+    #[test]
+    fn a_test_ferment_is_a_gravity_of_its_own() {
+        let jar = Deed {
+            gravity: Some(Gravity::computed(0.996)),
+            temperature: Some(Celsius::computed(25.0)),
+            note: "smells of bread".into(),
+            ..Deed::new(Moment(0), What::TestFerment)
+        };
+        assert_eq!((jar.check(), jar.read()), (Ok(()), None));
+        let wrong = |change: &dyn Fn(&mut Deed)| {
+            let mut jar = jar.clone();
+            change(&mut jar);
+            jar.check().map_err(Unfit::field)
+        };
+        assert_eq!(wrong(&|d| d.gravity = None), Err("gravity"));
+        assert_eq!(wrong(&|d| d.ph = Some(Ph::computed(3.4))), Err("ph"));
+        assert_eq!(
+            wrong(&|d| d.volume = Some(Litres::computed(0.5))),
+            Err("volume")
+        );
+        assert_eq!(wrong(&|d| d.despite = "late".into()), Err("despite"));
+        let yeast = Dose::of(Substance::Other, Kilograms::computed(0.001));
+        assert_eq!(wrong(&|d| d.doses = vec![yeast.clone()]), Err("doses"));
+        for what in What::ALL.into_iter().filter(|w| *w != What::TestFerment) {
+            let deed = Deed {
+                what,
+                gravity: jar.gravity,
+                doses: vec![yeast.clone()],
+                ..Deed::new(Moment(0), what)
+            };
+            assert_eq!(
+                (deed.check(), deed.read()),
+                (Ok(()), jar.gravity),
+                "{what:?}"
+            );
         }
     }
 }

@@ -145,7 +145,7 @@ fn deed(fields: [&str; 9], believed: &Believed) -> Result<Deed, String> {
         let all: Vec<_> = What::ALL.iter().map(|w| w.key()).collect();
         format!("\"{what}\" is none of {}", all.join(", "))
     })?;
-    Ok(Deed {
+    let deed = Deed {
         gravity: measured::<Gravity>(gravity)?,
         temperature: measured::<Celsius>(temperature)?,
         ph: measured::<Ph>(ph)?,
@@ -154,7 +154,10 @@ fn deed(fields: [&str; 9], believed: &Believed) -> Result<Deed, String> {
         note: note.to_owned(),
         despite: despite.to_owned(),
         ..Deed::new(time(at, believed)?, known)
-    })
+    };
+    deed.check()
+        .map_err(|why| format!("{}: {why}", why.field()))?;
+    Ok(deed)
 }
 
 fn measured<Q: Number>(text: &str) -> Result<Option<Q>, String> {

@@ -1,6 +1,6 @@
 //! A line of the log in words, as page and command line say it.
 
-use crate::deed::{Deed, Dose, HandFacts};
+use crate::deed::{Deed, Dose, HandFacts, What};
 use crate::show;
 use crate::units::Preferences;
 
@@ -17,6 +17,9 @@ pub fn in_words(deed: &Deed, hand: Option<&HandFacts>, p: Preferences) -> String
                 show::of(hand.sample, p),
                 show::of(hand.reference, p)
             );
+        }
+        (None, Some(g)) if deed.what == What::TestFerment => {
+            words += &format!(": {} in the jar", show::of(g, p));
         }
         (None, Some(g)) => words += &format!(", {} after it", show::of(g, p)),
         (_, None) => {}
@@ -58,7 +61,7 @@ pub fn dose(dose: &Dose, p: Preferences) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::deed::{Substance, What};
+    use crate::deed::Substance;
     use crate::time::Moment;
     use crate::units::{Celsius, Gravity, Kilograms, Litres, Ph};
 
@@ -85,6 +88,19 @@ mod tests {
             in_words(&deed, None, Preferences::USUAL),
             "added, 1.0310 after it, at 18.0 °C, pH 3.60, 9.5 L in the vessel after it: scalded \
              [2.400 kg quince, 250 g water]. Done all the same: could not wait"
+        );
+    }
+
+    #[test]
+    fn a_test_ferment_says_that_it_is_a_jar() {
+        let deed = Deed {
+            gravity: Some(Gravity::computed(0.996)),
+            note: "clear of gas".into(),
+            ..Deed::new(Moment(0), What::TestFerment)
+        };
+        assert_eq!(
+            in_words(&deed, None, Preferences::USUAL),
+            "test ferment: 0.9960 in the jar: clear of gas"
         );
     }
 

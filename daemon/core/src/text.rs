@@ -99,7 +99,7 @@ pub fn sentence(v: &Verdict, style: &Style) -> String {
                 "Stopped at {gravity}, but without an original or expected final gravity finished cannot be told from stuck."
             ),
             Some(_) if v.end_unsure => format!(
-                "Stopped at {gravity}, but whether that is its end cannot be told; enter the yeast's tolerance or the gravity you expect."
+                "Stopped at {gravity}, but whether that is its end cannot be told; enter the yeast's tolerance or the gravity you expect, or ferment a jar of it out."
             ),
             Some(end) => format!(
                 "Stuck: stopped at {gravity}, and it should end near {}.",
@@ -178,6 +178,7 @@ fn forecast(v: &Verdict, style: &Style) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::verdict::jar::{Tells, TestFerment};
     use crate::verdict::outcome::{Gate, Gates, Memory, Range, Spread};
 
     fn verdict(phase: Phase) -> Verdict {
@@ -224,6 +225,7 @@ mod tests {
             look_again_at: Some(crate::units::Celsius::new(18.0).unwrap()),
             odds: None,
             float: None,
+            test_ferment: None,
             memory: Some(Memory {
                 phase,
                 since: at,
@@ -395,6 +397,13 @@ mod tests {
                 high: s.mid + Span::days(90),
                 ..s
             });
+            for tells in Tells::ALL {
+                let gravity = Gravity::computed(0.9971);
+                all.push(Verdict {
+                    test_ferment: Some(TestFerment { gravity, tells }),
+                    ..alive(phase)
+                });
+            }
             all.extend([
                 verdict(phase),
                 full(phase),
@@ -557,6 +566,59 @@ mod tests {
         has(&would_change(&unsure, &UTC), "yeast's tolerance");
         let silent = evidence(&full(Phase::NoData), &UTC);
         has(&silent, "Nothing has been read since Sat 28 Nov 12:00");
+    }
+
+    #[test]
+    fn a_jar_says_where_it_ends_or_why_it_does_not_count() {
+        let with = |phase, tells| Verdict {
+            test_ferment: Some(TestFerment {
+                gravity: Gravity::computed(0.9971),
+                tells,
+            }),
+            expected_end: Some(Gravity::computed(0.9971)),
+            ..alive(phase)
+        };
+        let told = with(Phase::Stuck, Tells::TheEnd);
+        has(
+            &evidence(&told, &UTC),
+            "By its test ferment it should end near 0.9971; 1.0123 is 0.0152 above that, too far to be its end.",
+        );
+        let asks = |v: &Verdict| {
+            would_change(v, &UTC)
+                .iter()
+                .any(|l| l.contains("A jar of it"))
+        };
+        assert!(!asks(&told) && asks(&alive(Phase::Stuck)) && asks(&alive(Phase::Slowing)));
+        for (tells, says) in [
+            (
+                Tells::ReadOnce,
+                "stands at 0.9971 by one reading; it counts once a second one",
+            ),
+            (Tells::StillFalls, "last readings differ"),
+            (Tells::NotBegun, "hardly lower than the mead began"),
+            (Tells::MeadChanged, "something was added"),
+            (Tells::MeadIsLower, "the mead already reads lower"),
+        ] {
+            let v = with(Phase::Slowing, tells);
+            let lines = evidence(&v, &UTC);
+            has(&lines, says);
+            assert!(
+                !lines.iter().any(|l| l.contains("By its test ferment")),
+                "{lines:#?}"
+            );
+            let under_way = !matches!(tells, Tells::MeadChanged | Tells::MeadIsLower);
+            assert_eq!(asks(&v), !under_way, "{tells:?}");
+        }
+        let mut sweetened = with(Phase::Settled, Tells::MeadChanged);
+        if let Some(m) = &mut sweetened.memory {
+            m.flat_from = Some(m.stretch);
+        }
+        assert!(
+            !evidence(&sweetened, &UTC)
+                .iter()
+                .any(|l| l.contains("test ferment"))
+        );
+        assert!(!asks(&sweetened));
     }
 
     #[test]

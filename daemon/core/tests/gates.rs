@@ -574,3 +574,72 @@ fn a_small_fall_of_a_sweetened_mead_is_not_taken_back() {
         );
     }
 }
+
+/// What a jar of it that was fermented out says on the eighth and ninth day.
+fn jar(gravity: f64) -> Vec<Deed> {
+    let read = |d| deed(d, What::TestFerment, Some(gravity));
+    vec![read(8.0), read(9.0)]
+}
+
+/// Nobody has said what the yeast bears: the same sweet mead is finished or stuck by its jar.
+#[test]
+fn a_jar_tells_finished_from_stuck() {
+    let g = quick(1.130, 0.105);
+    let (rows, hand) = (float(0.0, 22.0, &g), by_hand(1.0, 22.0, &g));
+    let with = |jar: Vec<Deed>| run(&rows, [hand.clone(), jar].concat(), 1.130);
+    let opens = |lines: &[Line]| lines.iter().any(|l| l.gates.stabilise.open);
+
+    let untold = with(Vec::new());
+    let why = &untold.last().unwrap().gates.stabilise.why;
+    assert!(!opens(&untold), "{}", told(&untold));
+    assert!(why.ends_with("or ferment a jar of it out"), "{why}");
+
+    let finished = with(jar(1.025));
+    assert_eq!(finished.last().unwrap().phase, Phase::Settled);
+    assert!(opens(&finished), "{}", told(&finished));
+    // It is sweet, and its yeast lives.
+    let seal = finished.iter().find(|l| l.gates.seal.open);
+    assert!(seal.is_none(), "{}", told(&finished));
+    let why = &finished.last().unwrap().gates.seal.why;
+    assert!(why.contains("stabilise or pasteurise it"), "{why}");
+
+    let stuck = with(jar(1.012));
+    let last = stuck.last().unwrap();
+    assert_eq!(last.phase, Phase::Stuck, "{}", told(&stuck));
+    assert!(!opens(&stuck), "{}", told(&stuck));
+    assert_eq!(
+        last.gates.stabilise.why,
+        "it is stuck above where it should end"
+    );
+
+    // One that stood still before it began, or that the mead has passed, tells nothing.
+    for early in [1.129, 1.029] {
+        let lines = with(jar(early));
+        assert_eq!(
+            lines.last().unwrap().phase,
+            Phase::Stuck,
+            "{}",
+            told(&lines)
+        );
+        assert!(!opens(&lines), "{}", told(&lines));
+    }
+}
+
+/// A jar is spoken of while one would tell, and no longer once one has told.
+#[test]
+fn a_gate_asks_for_a_jar_until_one_has_told() {
+    let g = |d: f64| 0.994 + 0.096 * (-0.25 * d).exp();
+    let rows = float(0.0, 24.0, g);
+    let asked = |jar: Vec<Deed>| {
+        let lines = run(&rows, [by_hand(1.0, 24.0, g), jar].concat(), 1.090);
+        let since = lines.iter().filter(|l| at(l) > 9.1);
+        let whys = since.flat_map(|l| [&l.gates.stabilise.why, &l.gates.seal.why]);
+        whys.filter(|why| why.contains("a jar of it")).count()
+    };
+    assert!(asked(Vec::new()) > 0);
+    assert_eq!(asked(jar(0.994)), 0);
+    assert!(
+        asked(jar(0.994).split_off(1)) > 0,
+        "one reading is not enough"
+    );
+}

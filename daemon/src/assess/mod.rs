@@ -599,10 +599,14 @@ mod tests {
         let judge = judge.steps().await.unwrap();
         let due = ("Jar: push down the figs".to_owned(), true);
         assert_eq!(bench.of_tasks(), std::slice::from_ref(&due));
-        let told = bench.tasks_told();
-        let task = &told[0];
+        // Beside it a jar of it is asked for, since nobody has said where it ends.
+        let pushing = || {
+            let told = bench.tasks_told();
+            let mut told = told.as_array().unwrap().iter();
+            told.find(|t| t["kind"] == "push-down").unwrap().clone()
+        };
+        let task = pushing();
         assert_eq!(task["vessel"], "Jar");
-        assert_eq!(task["kind"], "push-down");
         assert_eq!(task["is_due"], true);
         assert_eq!(task["done_by"], "push-down");
         let at = (put_in + Span::days(2)).to_rfc3339();
@@ -617,11 +621,11 @@ mod tests {
         bench.writer.command(later).await.unwrap();
         let judge = judge.steps().await.unwrap();
         assert_eq!(bench.of_tasks(), [(due.0.clone(), false)]);
-        assert_eq!(bench.tasks_told()[0]["is_due"], false);
+        assert_eq!(pushing()["is_due"], false);
         bench.done(vessel, What::PushDown, "", START).await;
         judge.steps().await.unwrap();
         let next = (START + Span::days(2)).to_rfc3339();
-        assert_eq!(bench.tasks_told()[0]["due"], next);
+        assert_eq!(pushing()["due"], next);
         assert_eq!(bench.of_tasks().len(), 1);
     }
 

@@ -141,6 +141,7 @@ fn filled(
         began: facts.started,
         original: facts.original_gravity,
         expected_final: facts.expected_final,
+        tolerance: facts.tolerance,
         plan: batch.plan.clone(),
         deeds: LogLine::standing(past.lines),
         verdict: verdict.map(|v| v.verdict.clone()),

@@ -67,6 +67,7 @@ fn verdict(phase: Phase, minutes: i64) -> Verdict {
         look_again_at: None,
         odds: None,
         float: None,
+        test_ferment: None,
         end_unsure: false,
         memory: Some(Memory {
             phase,

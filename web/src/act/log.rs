@@ -36,7 +36,7 @@ pub(crate) async fn deed(
     Path(id): Path<i64>,
     posted: Posted,
 ) -> Result<Response, Fault> {
-    match read_deed(&posted) {
+    match read_deed(&posted).and_then(fits) {
         Ok(line) => write(&app, VesselId(id), &posted, line).await,
         Err(complaints) => refused(&app, id, DEED_FORM, posted, complaints).await,
     }
@@ -60,11 +60,15 @@ pub(crate) async fn correct(
             doses: [doses, deed.doses].concat(),
             // Asked of no form: these stand as they were.
             volume: deed.volume.or(hand.and(old.deed.volume)),
-            despite: old.deed.despite.clone(),
+            despite: match deed.what {
+                What::TestFerment => String::new(),
+                _ => old.deed.despite.clone(),
+            },
             ..deed
         };
         (deed, hand)
     });
+    let read = read.and_then(fits);
     let (deed, hand) = match read {
         Ok(line) => line,
         Err(complaints) => {
@@ -190,6 +194,23 @@ fn read_deed(posted: &Posted) -> Result<Line, Vec<Complaint>> {
         ..Deed::new(at, what)
     };
     take.finish(Some((deed, None)))
+}
+
+/// Complains at the field that does not go with the others.
+fn fits(line: Line) -> Result<Line, Vec<Complaint>> {
+    let Err(why) = line.0.check() else {
+        return Ok(line);
+    };
+    let (field, label) = match why.field() {
+        "gravity" => ("gravity", "Gravity after it"),
+        "ph" => ("ph", "pH after it"),
+        "volume" => ("volume", "Volume after it"),
+        _ => ("of", "Put in"),
+    };
+    Err(vec![Complaint {
+        field: field.to_owned(),
+        say: format!("{label}: {why}"),
+    }])
 }
 
 /// What was put in, if anything was.

@@ -22,7 +22,6 @@ impl Curve {
         let verdict = self.verdict.as_ref().map(|s| &s.verdict);
         // The fit is of the gravity alone, and so is what was read by hand.
         let fitted = verdict.filter(|_| !falls);
-        let batch = self.vessel.batch.as_ref();
         let facts = &self.vessel.facts;
         let mut plot = Plot {
             from: self.from,
@@ -41,10 +40,10 @@ impl Curve {
             hand: self.hand().filter(|_| !falls).collect(),
             marks: self.marks(visitor),
             // In a close look it would only press the readings together.
-            expected: batch
+            expected: self
+                .expected()
                 .filter(|_| !falls && self.look.between().is_none())
                 .filter(|_| self.look.span == Stretch::All)
-                .and_then(|b| b.facts.expected_final)
                 .map(Gravity::get),
             wanted: (
                 facts.temperature_low.map(Celsius::get),
@@ -81,6 +80,15 @@ impl Curve {
             }
             (View::Gravity, Readings::AsSent) => read(),
         }
+    }
+
+    /// Where a jar of it ended, else where the maker expects it to.
+    fn expected(&self) -> Option<Gravity> {
+        let judged = self.verdict.as_ref().map(|s| &s.verdict);
+        let jar = judged.and_then(|v| v.test_ferment).filter(|j| j.counts());
+        let batch = self.vessel.batch.as_ref();
+        jar.map(|j| j.gravity)
+            .or_else(|| batch.and_then(|b| b.facts.expected_final))
     }
 
     fn hand(&self) -> impl Iterator<Item = (Moment, f64)> {

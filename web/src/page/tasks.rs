@@ -144,6 +144,9 @@ fn answers(
             @if matches!(task.kind, Kind::HandReading | Kind::Recheck) {
                 a.button href={ "/vessel/" (vessel) "#hand" } { "Note the reading" }
             }
+            @if task.kind == Kind::TestFerment {
+                a.button href={ "/vessel/" (vessel) "#deed" } { "Note the jar" }
+            }
             (sheet.bare_form(&action, html! {
                 (which)
                 @if task.takes_a_bare_done() { (button("done", "Done", false)) }

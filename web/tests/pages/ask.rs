@@ -287,6 +287,7 @@ impl Cellar {
             look_again_at: None,
             odds: None,
             float: None,
+            test_ferment: None,
             end_unsure: false,
             gates: Gates {
                 rack: gate("it is <too> early"),

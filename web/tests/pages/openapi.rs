@@ -12,6 +12,7 @@ use ebbmark_core::time::Span;
 use ebbmark_core::units::{
     AbvPercent, Celsius, Gravity, Kilograms, Litres, MassPercent, Ph, Quantity,
 };
+use ebbmark_core::verdict::jar::{Tells, TestFerment};
 use ebbmark_core::verdict::outcome::{Memory, Phase};
 use jsonschema::{Draft, Registry, RegistryBuilder, Validator};
 use serde_json::{Value, json};
@@ -163,9 +164,17 @@ async fn its_names_and_ranges_are_those_of_the_core() {
     };
     assert_eq!(names(document.schema("What")), What::ALL.map(What::key));
     let deeds = &document.schema("DeedLine")["properties"]["what"];
-    let but_by_hand = What::ALL.into_iter().filter(|w| *w != What::HandReading);
-    let but_by_hand: Vec<&str> = but_by_hand.map(What::key).collect();
-    assert_eq!(names(deeds), but_by_hand);
+    let own = [What::HandReading, What::TestFerment];
+    let others = What::ALL.into_iter().filter(|w| !own.contains(w));
+    let others: Vec<&str> = others.map(What::key).collect();
+    assert_eq!(names(deeds), others);
+    for (of, what) in ["HandLine", "JarLine"].into_iter().zip(own) {
+        let is = &document.schema(of)["properties"]["what"]["const"];
+        assert_eq!(*is, what.key());
+    }
+    let tells = &document.schema("Verdict")["properties"]["test_ferment"]["properties"]["tells"];
+    let all = Tells::ALL.map(|t| serde_json::to_value(t).unwrap());
+    assert_eq!(names(tells), all.map(|t| t.as_str().unwrap().to_owned()));
     let goes_in = &document.schema("PlannedGood")["properties"]["with"];
     assert_eq!(names(goes_in), ebbmark_core::plan::GOES_IN.map(What::key));
     let substances = Substance::ALL.map(Substance::key);
@@ -265,6 +274,7 @@ async fn answers_of_a_filled_cellar_are_as_it_says() {
     for body in [
         json!({ "what": "hand-reading", "gravity": 1.06, "temperature": 17 }),
         json!({ "what": "addition", "doses": [{ "of": "fruit", "mass": "900 g", "name": "figs" }] }),
+        json!({ "what": "test-ferment", "gravity": 0.996, "temperature": 20, "note": "clear of gas" }),
     ] {
         let made = program.post(&format!("vessels/{cask}/log"), &body).await;
         created("/api/v1/vessels/{id}/log", &made);
@@ -277,6 +287,10 @@ async fn answers_of_a_filled_cellar_are_as_it_says() {
         .judge_as(vessel, batch, Phase::Active, "It falls.", |v| {
             v.gates.rack.open = true;
             v.gates.rack.since = Some(noon());
+            v.test_ferment = Some(TestFerment {
+                gravity: Gravity::new(0.996).unwrap(),
+                tells: Tells::ReadOnce,
+            });
             v.memory = Some(Memory {
                 phase: Phase::Active,
                 since: noon(),

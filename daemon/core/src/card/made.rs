@@ -192,7 +192,7 @@ fn gravities(record: &Record) -> Gravities {
 
 fn read_at_all(record: &Record) -> bool {
     record.hours.iter().any(|h| h.gravity.is_some())
-        || record.deeds.iter().any(|d| d.gravity.is_some())
+        || record.deeds.iter().any(|d| d.read().is_some())
 }
 
 /// Whether something was put in that brings sugar or water. What went in with the yeast was in when

@@ -9,11 +9,14 @@
 //!
 //! A hand reading has `gravity` as read off the stem, `temperature` of the sample and `reference`,
 //! what the hydrometer is marked for (20 °C when left out).
+//!
+//! A test ferment has the `gravity` of its jar at 20 °C, and neither `ph`, `volume`, `doses` nor
+//! `despite`.
 
 use super::hand::{HandReading, USUAL};
 use super::object::Object;
 use super::{parse_json, text};
-use crate::deed::{self, Deed, Dose, Substance, What};
+use crate::deed::{self, Deed, Dose, Substance, Unfit, What};
 use crate::reading::{Problem, ProblemKind, TimeFrom};
 use crate::time::Moment;
 use crate::words::{LONGEST_NAME, LONGEST_NOTE};
@@ -82,6 +85,9 @@ pub fn read(
         })));
     }
     fields.none_of(&["reference"], "anything but a hand reading")?;
+    if what == What::TestFerment {
+        fields.none_of(&["ph", "volume", "doses", "despite"], "a test ferment")?;
+    }
     let deed = Deed {
         gravity,
         temperature,
@@ -92,7 +98,16 @@ pub fn read(
         despite: fields.words("despite", LONGEST_NOTE)?,
         ..Deed::new(at, what)
     };
+    deed.check().map_err(unfit)?;
     Ok(Some(Line::Deed(Box::new(deed), time_from)))
+}
+
+fn unfit(why: Unfit) -> Problem {
+    let kind = match why {
+        Unfit::NoGravity => ProblemKind::Missing,
+        Unfit::Stray { .. } => ProblemKind::Conflict,
+    };
+    Problem::new(kind, format!("{}: {why}", why.field()))
 }
 
 fn when(
@@ -136,6 +151,7 @@ fn doses(fields: &Object<'_>) -> Result<Vec<Dose>, Problem> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::units::Gravity;
 
     const NOW: Option<Moment> = Some(Moment(1_790_000_000_000));
 
@@ -164,6 +180,8 @@ mod tests {
         assert_eq!(line.doses[0].name, "quince");
         assert_eq!(line.doses[1].of, Substance::Water);
         assert_eq!(deed(r#"{"what":"rouse"}"#).1, TimeFrom::Arrival);
+        let (jar, _) = deed(r#"{"what":"test-ferment","gravity":0.996,"note":"clear of gas"}"#);
+        assert_eq!((jar.gravity, jar.read()), (Gravity::new(0.996).ok(), None));
     }
 
     #[test]
@@ -226,6 +244,21 @@ mod tests {
             ),
             (
                 r#"{"what":"hand-reading","gravity":1.01,"volume":3}"#,
+                ProblemKind::Conflict,
+                "volume",
+            ),
+            (
+                r#"{"what":"test-ferment","note":"clear"}"#,
+                ProblemKind::Missing,
+                "gravity: a test ferment",
+            ),
+            (
+                r#"{"what":"test-ferment","gravity":0.996,"doses":[{"of":"honey","mass":1}]}"#,
+                ProblemKind::Conflict,
+                "doses: this does not go",
+            ),
+            (
+                r#"{"what":"test-ferment","gravity":0.996,"volume":0.5}"#,
                 ProblemKind::Conflict,
                 "volume",
             ),

@@ -41,7 +41,7 @@ impl Past<'_> {
             if (!liquid.is_empty() && !measured_with) || deed.volume.is_some() {
                 let before = self.last_read(self.deeds[..at].iter(), deed.at);
                 // Read in the same line and not moved by what was put in, it is of that moment.
-                let own = deed.gravity.filter(|_| liquid.is_empty());
+                let own = deed.read().filter(|_| liquid.is_empty());
                 // A float lay in something else before there was a must.
                 let before = own.or(before.filter(|_| !measured_with));
                 steps.extend(before.map(|g| (deed.at, Step::Reads(g))));
@@ -83,7 +83,7 @@ impl Past<'_> {
         let noted = before
             .rev()
             .take_while(|d| holds(d.at))
-            .find_map(|d| Some((d.at, d.gravity?)));
+            .find_map(|d| Some((d.at, d.read()?)));
         let hour = hour_before(self.hours, at).filter(|h| holds(Moment(h.index * HOUR_MS)));
         let float = hour.and_then(|h| h.gravity);
         let float = float.map(|g| (g.at, Gravity::computed(g.median)));

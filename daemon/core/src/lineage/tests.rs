@@ -295,6 +295,35 @@ fn steps_come_from_the_log() {
     assert_eq!(later.gravity_at(day(9)), Some(g(1.004)));
 }
 
+#[test]
+fn a_jars_gravity_is_not_the_vessels() {
+    let honey = vec![dose(Substance::Honey, 1.0)];
+    let jar = |days| line(days, What::TestFerment, Some(0.996), Vec::new());
+    let with = |jars: bool| {
+        let mut deeds = vec![
+            line(4, What::HandReading, Some(1.030), Vec::new()),
+            line(6, What::Addition, None, honey.clone()),
+            line(9, What::HandReading, Some(1.020), Vec::new()),
+        ];
+        if jars {
+            deeds.extend([jar(5), jar(8), jar(10)]);
+            deeds.sort_by_key(|d| d.at);
+        }
+        let past = Past {
+            deeds: &deeds,
+            hours: &[],
+            since: None,
+        };
+        let read = [5, 7, 8, 10, 11].map(|d| past.gravity_at(day(d)));
+        (read, past.steps(&[day(5), day(11)], |_, _| 0.0))
+    };
+    assert_eq!(with(true), with(false));
+    assert_eq!(
+        with(true).0,
+        [Some(g(1.030)), None, None, Some(g(1.020)), Some(g(1.020))]
+    );
+}
+
 /// A float that lay in water before the must was there tells nothing of it.
 #[test]
 fn what_was_read_before_the_pitch_ferments_nothing() {

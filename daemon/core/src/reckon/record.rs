@@ -111,7 +111,7 @@ pub fn known(record: &Record, asker: &Asker) -> Known {
 /// Gravity, temperature and what the verdict says of the fall.
 fn readings(record: &Record, asker: &Asker, known: &mut Known) {
     let when = |at: Moment| show::day_and_time(at, asker.now, &asker.style);
-    if let Some((deed, gravity)) = last(&record.deeds, |d| d.gravity) {
+    if let Some((deed, gravity)) = last(&record.deeds, Deed::read) {
         known.set(
             Fact::Gravity,
             gravity,
@@ -160,7 +160,7 @@ fn blended(record: &Record, known: &mut Known) {
         return;
     };
     let by_float = record.verdict.as_ref().and_then(|v| v.last_reading);
-    let by_hand = last(&record.deeds, |d| d.gravity).map(|(d, _)| d.at);
+    let by_hand = last(&record.deeds, Deed::read).map(|(d, _)| d.at);
     if by_float.max(by_hand) < Some(inherited.at)
         && let Some(gravity) = inherited.book.gravity()
     {
@@ -178,7 +178,7 @@ fn most_left(record: &Record, verdict: &Verdict) -> Option<(f64, &'static str)> 
     let left = verdict.left_to_fall?.high.max(0.0);
     let sweetened = record.deeds.iter().rposition(|d| d.what == What::Sweeten);
     let lift = sweetened.and_then(|at| {
-        let before = record.deeds[..at].iter().rev().find_map(|d| d.gravity)?;
+        let before = record.deeds[..at].iter().rev().find_map(Deed::read)?;
         Some((verdict.gravity?.get() - before.get()).max(0.0))
     });
     Some(match lift {
@@ -435,6 +435,31 @@ mod tests {
         assert_eq!(number(&known, Fact::Volume), 20.0);
         let (_, from) = known.get(Fact::Gravity).unwrap();
         assert!(from.starts_with("hand reading"), "{from}");
+    }
+
+    #[test]
+    fn a_jars_gravity_fills_nothing() {
+        let jar = |days| Deed {
+            gravity: Some(g(0.996)),
+            ..Deed::new(START + Span::days(days), What::TestFerment)
+        };
+        let mut with = record();
+        with.deeds.insert(0, jar(8));
+        with.deeds.push(jar(25));
+        let (plain, with) = (known(&record(), &ASKER), known(&with, &ASKER));
+        for fact in [Fact::Gravity, Fact::Strength, Fact::Volume] {
+            assert_eq!(plain.get(fact), with.get(fact), "{fact:?}");
+        }
+        // Nor is it what a blend was read at since it was poured together.
+        let mut blend = record();
+        blend.deeds.clear();
+        blend.inherited = Some(Inherited {
+            at: START + Span::days(10),
+            parts: 2,
+            book: Book::must(Litres::new(20.0).ok(), Some(g(1.050)), 0.0),
+        });
+        blend.deeds = vec![jar(12)];
+        assert!((number(&known(&blend, &ASKER), Fact::Gravity) - 1.050).abs() < 1e-9);
     }
 
     /// Honey raises the gravity it would have begun at, water thins what is there.

@@ -6,6 +6,7 @@
 //! |---|---|---|
 //! | nutrient | the next step the plan names, by sugar used or by hours | `yeast` |
 //! | rouse | the gas stirred out daily in the first days | `yeast` |
+//! | ferment a jar of it out | while it is young and nobody has said where it ends | `jar` |
 //! | push down, taste, take out | while fruit or spice is in | `fruit` |
 //! | hand reading | a gate asks for one, or the last reading is too old | `reading` |
 //! | rack, fine, stabilise, sweeten, look for a restart | as the gates open | `finish` |
@@ -16,6 +17,7 @@
 
 mod finish;
 mod fruit;
+mod jar;
 mod look;
 mod pack;
 mod reading;
@@ -30,7 +32,7 @@ use crate::plan::Plan;
 use crate::show;
 use crate::text::Style;
 use crate::time::Moment;
-use crate::units::Gravity;
+use crate::units::{AbvPercent, Gravity};
 use crate::verdict::outcome::Verdict;
 use look::Look;
 
@@ -45,6 +47,7 @@ pub struct Record {
     pub began: Moment,
     pub original: Option<Gravity>,
     pub expected_final: Option<Gravity>,
+    pub tolerance: Option<AbvPercent>,
     pub plan: Plan,
     /// Standing lines in time order, inherited ones included.
     pub deeds: Vec<Deed>,
@@ -68,6 +71,8 @@ pub enum Kind {
     PushDown,
     TakeOut,
     HandReading,
+    /// A jar of it is drawn, to be fermented out.
+    TestFerment,
     Rack,
     Fine,
     Stabilise,
@@ -87,6 +92,7 @@ impl Kind {
             Kind::PushDown => "push-down",
             Kind::TakeOut => "take-out",
             Kind::HandReading => "hand-reading",
+            Kind::TestFerment => "test-ferment",
             Kind::Rack => "rack",
             Kind::Fine => "fine",
             Kind::Stabilise => "stabilise",
@@ -106,6 +112,7 @@ impl Kind {
             Kind::PushDown => What::PushDown,
             Kind::TakeOut => What::TakeOut,
             Kind::HandReading | Kind::Recheck => What::HandReading,
+            Kind::TestFerment => What::TestFerment,
             Kind::Rack => What::Rack,
             Kind::Fine => What::Fine,
             Kind::Stabilise => What::Stabilise,
@@ -121,7 +128,7 @@ impl Kind {
     pub fn takes_a_bare_done(self) -> bool {
         !matches!(
             self,
-            Kind::HandReading | Kind::Recheck | Kind::Stabilise | Kind::Sweeten
+            Kind::HandReading | Kind::TestFerment | Kind::Recheck | Kind::Stabilise | Kind::Sweeten
         )
     }
 
@@ -265,9 +272,10 @@ impl Task {
 
 type Rule = fn(&Look) -> Vec<Task>;
 
-const RULES: [Rule; 13] = [
+const RULES: [Rule; 14] = [
     yeast::nutrient,
     yeast::rouse,
+    jar::test_ferment,
     fruit::push_down,
     fruit::taste,
     fruit::take_out,

@@ -31,6 +31,7 @@ pub fn record() -> Record {
         began: T0,
         original: Gravity::new(1.1).ok(),
         expected_final: Gravity::new(1.0).ok(),
+        tolerance: None,
         plan: Plan::default(),
         deeds: Vec::new(),
         verdict: None,
@@ -74,6 +75,7 @@ fn judged(gravity: f64, fall: f64, phase: Phase, at: Moment) -> Verdict {
         look_again_at: None,
         odds: None,
         float: None,
+        test_ferment: None,
         memory: None,
     }
 }

@@ -6,6 +6,7 @@ use super::float;
 use super::say::Say;
 use super::{Style, is_sweetened, only_the_float};
 use crate::time::Span;
+use crate::verdict::jar::Tells;
 use crate::verdict::outcome::{Phase, Verdict};
 
 /// A must that has not moved for this long after the pitch is called stuck.
@@ -37,6 +38,7 @@ pub fn would_change(v: &Verdict, style: &Style) -> Vec<String> {
 }
 
 const KNOW_THE_END: &str = "Enter the gravity it began at, the yeast's tolerance or the gravity you expect: then it can be told where it should end.";
+const FERMENT_A_JAR: &str = "A jar of it, fermented out warm with plenty of fresh yeast, shows within days where it can end.";
 
 fn no_data(say: &Say, lines: &mut Vec<String>) {
     match say.v.last_reading {
@@ -76,6 +78,7 @@ fn active(v: &Verdict, lines: &mut Vec<String>) {
     lines.extend(cold(v));
     if v.expected_end.is_none() {
         lines.push(KNOW_THE_END.into());
+        lines.extend(a_jar(v));
     }
 }
 
@@ -94,6 +97,7 @@ fn slowing(v: &Verdict, lines: &mut Vec<String>) {
     if v.expected_end.is_none() {
         lines.push(KNOW_THE_END.into());
     }
+    lines.extend(a_jar(v));
 }
 
 fn settled(v: &Verdict, lines: &mut Vec<String>) {
@@ -107,6 +111,7 @@ fn settled(v: &Verdict, lines: &mut Vec<String>) {
             "A few more days of readings, or two hand readings a few days apart, tell whether a little is still left to fall."
                 .into(),
         );
+        lines.extend(a_jar(v));
     }
     if !v.gates.seal.open {
         lines.push(
@@ -119,6 +124,7 @@ fn settled(v: &Verdict, lines: &mut Vec<String>) {
 fn stuck(v: &Verdict, lines: &mut Vec<String>) {
     if v.expected_end.is_none() {
         lines.push("Enter the gravity it began at, the yeast's tolerance or the gravity you expect: then finished can be told from stuck.".into());
+        lines.extend(a_jar(v));
         lines.push("A hand reading says whether the float shows its true gravity.".into());
         return;
     }
@@ -128,7 +134,9 @@ fn stuck(v: &Verdict, lines: &mut Vec<String>) {
         "If you meant it to end here, enter that as the gravity you expect.".into()
     });
     // A float in doubt has asked for one already.
-    if lines.len() == 1 {
+    let in_doubt = lines.len() > 1;
+    lines.extend(a_jar(v));
+    if !in_doubt {
         lines.push(
             "A hand reading before anything is done: a float with foam or lees on it shows a wrong gravity."
                 .into(),
@@ -191,6 +199,15 @@ fn restarted(lines: &mut Vec<String>) {
         "Once it has held still again it is judged anew; stabilise it, if at all, only then."
             .into(),
     );
+}
+
+/// Unless one has told it or is under way. A stabilised mead's jar would not ferment as the mead did.
+fn a_jar(v: &Verdict) -> Option<String> {
+    let wanted = v.test_ferment.is_none_or(|jar| match jar.tells {
+        Tells::TheEnd | Tells::ReadOnce | Tells::StillFalls | Tells::NotBegun => false,
+        Tells::MeadChanged | Tells::MeadIsLower => true,
+    });
+    (wanted && !is_sweetened(v)).then(|| FERMENT_A_JAR.into())
 }
 
 fn cold(v: &Verdict) -> Option<String> {

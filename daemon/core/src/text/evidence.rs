@@ -3,6 +3,7 @@
 use super::float;
 use super::say::{Say, how_sure};
 use super::{Style, is_sweetened, only_the_float};
+use crate::verdict::jar::Tells;
 use crate::verdict::outcome::{Phase, Verdict};
 
 /// Less than this is day and night, K.
@@ -19,6 +20,7 @@ pub fn evidence(v: &Verdict, style: &Style) -> Vec<String> {
     lines.extend(movement(&say));
     lines.extend(left(&say));
     lines.extend(end(&say));
+    lines.extend(jar(&say));
     lines.extend(temperature(&say));
     lines.extend(float::corrected(&say));
     lines
@@ -171,7 +173,12 @@ fn end(say: &Say) -> Vec<String> {
         ];
     };
     let above = v.gravity.map_or(0.0, |g| g.get() - end.get());
-    let near = format!("It should end near {}", say.gravity(end.get()));
+    let by = if v.test_ferment.is_some_and(|jar| jar.counts()) {
+        "By its test ferment it should end near"
+    } else {
+        "It should end near"
+    };
+    let near = format!("{by} {}", say.gravity(end.get()));
     let mut lines = vec![match v.phase {
         _ if only_the_float(v).is_some() => format!("{near}."),
         Phase::Stuck if v.end_unsure => format!(
@@ -202,6 +209,31 @@ fn end(say: &Say) -> Vec<String> {
         ));
     }
     lines
+}
+
+/// Why a jar of it that was fermented out says nothing of its end.
+fn jar(say: &Say) -> Option<String> {
+    let v = say.v;
+    let jar = v.test_ferment.filter(|_| !is_sweetened(v))?;
+    let stands = say.gravity(jar.gravity.get());
+    Some(match jar.tells {
+        Tells::TheEnd => return None,
+        Tells::ReadOnce => format!(
+            "Its test ferment stands at {stands} by one reading; it counts once a second one a day later agrees."
+        ),
+        Tells::StillFalls => format!(
+            "Its test ferment stands at {stands}, but its last readings differ: it is not counted while the jar still falls."
+        ),
+        Tells::NotBegun => format!(
+            "Its test ferment stands at {stands}, hardly lower than the mead began: it is not counted before the jar has fermented out."
+        ),
+        Tells::MeadChanged => format!(
+            "Its test ferment of {stands} does not count: something was added to the mead since, or less than a week before the jar was read."
+        ),
+        Tells::MeadIsLower => format!(
+            "Its test ferment ended at {stands}, but the mead already reads lower: the jar had not ended, or the float reads low, so it does not count."
+        ),
+    })
 }
 
 /// Whether cold explains it.

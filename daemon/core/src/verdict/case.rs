@@ -1,9 +1,10 @@
 //! What a verdict may look at, cut into the stretch of curve that counts now.
 
+use super::FLOAT_SILENT;
 use super::floor::{self, Floor};
+use super::jar::TestFerment;
 use super::slope::Sample;
 use super::trued::{self, Float};
-use super::{FLOAT_SILENT, ONE_PITCH};
 use crate::deed::{Deed, What};
 use crate::fit::Gaussian;
 use crate::fit::noise::median;
@@ -77,13 +78,6 @@ const DISTURBS: &[What] = &[
     What::Carbonate,
 ];
 
-/// A jar takes up to this long to ferment out: drawn before something was added, it is read before this
-/// is over.
-const JAR_TAKES: Span = Span::days(7);
-/// It has ended when readings about a day apart differ by no more than this, SG: a division and a
-/// reading's error.
-const JAR_APART: Span = Span::hours(20);
-const JAR_AGREES: f64 = 0.002;
 /// An addition shows in the gravity within this.
 const LIFT_WITHIN: Span = Span::hours(24);
 
@@ -158,8 +152,8 @@ impl Case<'_> {
         floor::bears(self.tolerance, self.believed().0)
     }
 
-    pub(super) fn floor(&self, now: Moment) -> Option<Floor> {
-        if let Some(end) = self.test_ferment(now) {
+    pub(super) fn floor(&self, now: Moment, jar: Option<&TestFerment>) -> Option<Floor> {
+        if let Some(end) = jar.and_then(TestFerment::end) {
             return Some(Floor::measured(end));
         }
         let (_, attenuation) = self.believed();
@@ -176,29 +170,6 @@ impl Case<'_> {
         let (_, attenuation) = self.believed();
         self.original_with_additions(now)
             .map(|o| Floor::dry(o, attenuation))
-    }
-
-    /// Where a jar of it ended: the mean of its last readings, once two of them a day apart agree. What
-    /// came into the mead shortly before them may not have been in the jar.
-    fn test_ferment(&self, now: Moment) -> Option<f64> {
-        let sugar = self.last_deed(now, &[What::Addition, What::Blend, What::Sweeten]);
-        let pitched = self.last_deed(now, &[What::Pitch]);
-        let pitched = pitched.filter(|d| self.started.is_none_or(|s| d.at > s + ONE_PITCH));
-        let moved = sugar.map(|d| d.at).max(pitched.map(|d| d.at));
-        let mut readings = self
-            .done(now)
-            .rev()
-            .filter(|d| d.what == What::TestFerment)
-            .filter(|d| moved.is_none_or(|at| d.at >= at + JAR_TAKES))
-            .filter_map(|d| Some((d.at, d.gravity?.get())));
-        let (last_at, last) = readings.next()?;
-        let (mut apart, mut sum, mut n) = (Span::ZERO, last, 1.0);
-        for (at, gravity) in readings.take_while(|(_, g)| (g - last).abs() <= JAR_AGREES) {
-            apart = last_at.since(at);
-            sum += gravity;
-            n += 1.0;
-        }
-        (apart >= JAR_APART).then_some(sum / n)
     }
 
     /// Deeds up to `now`.

@@ -306,11 +306,11 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
             None,
         ),
         Phase::Stuck if e.floor.is_none() => shut(
-            "it has stopped, but without an original or expected final gravity finished cannot be told from stuck".into(),
+            "it has stopped, but without an original or expected final gravity finished cannot be told from stuck; enter one of them, or ferment a jar of it out".into(),
             None,
         ),
         Phase::Stuck if e.end_unsure() => shut(
-            "whether this is its end cannot be told; enter the yeast's tolerance or the gravity you expect".into(),
+            "whether this is its end cannot be told; enter the yeast's tolerance or the gravity you expect, or ferment a jar of it out".into(),
             None,
         ),
         Phase::Stuck => shut("it is stuck above where it should end".into(), None),
@@ -344,6 +344,9 @@ fn not_settled(e: &Evidence, forecast: &Forecast, memory: &Memory, style: &Style
     Some(gate)
 }
 
+/// A jar of it would not ferment as the mead did once this was done.
+const NO_JAR_AFTER: &[What] = &[What::Stabilise, What::Pasteurise, What::Sweeten];
+
 /// What would tell how much is left, and whether that is a hand reading: where the float's own drift
 /// is the doubt, only a hydrometer does.
 fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
@@ -363,6 +366,9 @@ fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
         let both =
             "a hand reading now and another in a few days would tell the float's drift from a fall";
         (both, true)
+    } else if !jar && e.case.last_deed(e.now, NO_JAR_AFTER).is_none() {
+        let either = "a few more days of readings, or a jar of it fermented out, would tell";
+        (either, false)
     } else {
         ("a few more days of readings would tell", false)
     }

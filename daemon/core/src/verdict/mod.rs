@@ -23,6 +23,7 @@ mod dying;
 pub mod floor;
 mod forecast;
 mod gates;
+pub mod jar;
 mod lingering;
 pub mod outcome;
 mod pace;
@@ -123,7 +124,8 @@ impl Assessor {
             return self.unknown(Phase::Lag, case, now, Some(stretch.last), style);
         }
         let seen = self.float.seen(now).filter(|_| !stretch.by_hand);
-        let floor = case.floor(now);
+        let jar = case.test_ferment(now, stretch.level());
+        let floor = case.floor(now, jar.as_ref());
         let stopped = self
             .memory
             .is_some_and(|m| m.stretch == stretch.from && m.phase.is_still());
@@ -139,6 +141,7 @@ impl Assessor {
         self.memory = Some(memory);
         let mut verdict = conclude(&evidence, forecast, memory, style);
         verdict.float = seen;
+        verdict.test_ferment = jar;
         verdict
     }
 
@@ -167,6 +170,7 @@ impl Assessor {
         style: &Style,
     ) -> Verdict {
         self.forecast = None;
+        let jar = case.test_ferment(now, None);
         let gates = gates::silent(case, now, last, style);
         Verdict {
             at: now,
@@ -176,7 +180,9 @@ impl Assessor {
             left_to_fall: None,
             settles_at: None,
             final_gravity: None,
-            expected_end: case.floor(now).map(|f| Gravity::computed(f.mid)),
+            expected_end: case
+                .floor(now, jar.as_ref())
+                .map(|f| Gravity::computed(f.mid)),
             looked_at: None,
             last_reading: last,
             temperature: None,
@@ -188,6 +194,7 @@ impl Assessor {
             look_again_at: None,
             odds: None,
             float: self.float.seen(now),
+            test_ferment: jar,
             memory: self.memory,
         }
     }
@@ -362,6 +369,7 @@ fn conclude(e: &Evidence, forecast: &Forecast, memory: Memory, style: &Style) ->
         look_again_at: e.look_again_at().filter(|_| memory.phase == Phase::Resting),
         odds: Some(e.odds(forecast)).filter(|_| memory.phase != Phase::Restarted),
         float: None,
+        test_ferment: None,
         memory: Some(memory),
     }
 }

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::jar::TestFerment;
 use crate::time::{Moment, Span};
 use crate::units::{Celsius, Gravity};
 
@@ -292,6 +293,9 @@ pub struct Verdict {
     pub odds: Option<Odds>,
     #[serde(default)]
     pub float: Option<FloatSeen>,
+    /// A jar of it that was fermented out, once one was read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub test_ferment: Option<TestFerment>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub memory: Option<Memory>,
 }

@@ -171,6 +171,30 @@ fn what_is_missing_is_named() {
     assert!(card.sulphites.says.starts_with("No sulphite was added"));
 }
 
+#[test]
+fn a_jar_that_was_fermented_out_is_no_reading_of_the_mead() {
+    let jar = Deed {
+        gravity: Some(g(0.996)),
+        ..did(day(100), What::TestFerment)
+    };
+    let with = |record: Record| {
+        let deeds = [record.deeds.clone(), vec![jar.clone()]].concat();
+        card(&Record { deeds, ..record })
+    };
+    let (told, plain) = (with(bare()), card(&bare()));
+    assert_eq!((told.missing, told.gravity), (plain.missing, plain.gravity));
+    let still_in = || Record {
+        ended: None,
+        ..dry()
+    };
+    let (told, plain) = (with(still_in()), card(&still_in()));
+    assert_eq!(
+        (told.gravity, told.strength),
+        (plain.gravity, plain.strength)
+    );
+    assert_eq!(told.log.last().and_then(|l| l.gravity_sg), jar.gravity);
+}
+
 /// How much was split off nobody measured: what came along cannot be told, and is not.
 #[test]
 fn an_unmeasured_split_tells_no_masses() {
@@ -427,7 +451,7 @@ fn any_dose() -> impl Strategy<Value = Dose> {
 }
 
 fn any_deed() -> impl Strategy<Value = Deed> {
-    (
+    let deed = (
         0i64..300 * 86_400_000,
         0..What::ALL.len(),
         (
@@ -451,7 +475,19 @@ fn any_deed() -> impl Strategy<Value = Deed> {
                 despite: despite.trim().to_owned(),
                 ..Deed::new(PITCH + Span(after), What::ALL[what])
             },
-        )
+        );
+    deed.prop_map(|deed| match deed.what {
+        // Nothing but the jar's gravity goes into the book.
+        What::TestFerment => Deed {
+            gravity: deed.gravity.or(Some(g(1.0))),
+            ph: None,
+            volume: None,
+            doses: Vec::new(),
+            despite: String::new(),
+            ..deed
+        },
+        _ => deed,
+    })
 }
 
 proptest! {
@@ -474,7 +510,9 @@ fn what_a_file_of_events_cannot_hold_is_named() {
         2026-03-01T06:00:00Z,pitch,1.094,,lots,,\n\
         2026-03-01T06:00:00Z,pitch,1.094,,,two spoons,\n\
         2026-03-01T06:00:00Z,pitch,1.094,,,\"[{\"\"of\"\":\"\"honey\"\",\"\"mass\"\":-1}]\",\n\
-        2026-03-01T06:00:00Z,pitch,,,,\"[{\"\"of\"\":\"\"honey\"\",\"\"mass\"\":2.5}]\",fine\n";
+        2026-03-01T06:00:00Z,pitch,,,,\"[{\"\"of\"\":\"\"honey\"\",\"\"mass\"\":2.5}]\",fine\n\
+        2026-03-09T06:00:00Z,test-ferment,,,,,\n\
+        2026-03-09T06:00:00Z,test-ferment,0.996,3.4,,,\n";
     let (deeds, bad) = events(text, &ON_RECORD).unwrap();
     assert_eq!(deeds.len(), 1);
     assert_eq!(deeds[0].doses[0].mass.get(), 2.5);
@@ -487,6 +525,8 @@ fn what_a_file_of_events_cannot_hold_is_named() {
         why[2]
     );
     assert_eq!(why[3], "mass -1 is outside 0 to 100000 kg");
+    assert!(why[4].starts_with("gravity: a test ferment"), "{}", why[4]);
+    assert!(why[5].starts_with("ph: this does not go"), "{}", why[5]);
 }
 
 #[test]

@@ -20,6 +20,20 @@ fn moved(f: &Ferment, by_float: bool, by: f64) -> Batch {
     Batch::new(&rows, deeds)
 }
 
+/// With readings of a jar, on the sixth day and the two after, higher by so much as well.
+fn with_a_jar(f: &Ferment, by: f64) -> Batch {
+    let mut batch = moved(f, true, by);
+    let mut jar = f.jar(6.0);
+    for reading in &mut jar {
+        reading.gravity = reading
+            .gravity
+            .and_then(|g| Gravity::new(g.get() + by).ok());
+    }
+    batch.deeds.extend(jar);
+    batch.deeds.sort_by_key(|d| d.at);
+    batch
+}
+
 fn flat(v: &Verdict) -> Option<f64> {
     v.odds.map(|o| o.flat)
 }
@@ -58,6 +72,31 @@ proptest! {
             }
         }
         prop_assert!(compared > 10, "{compared}");
+    }
+
+    /// The jar says where it ends: its readings, the mead's and the original gravity all higher by the
+    /// same, and nothing changes but the levels.
+    #[test]
+    fn a_constant_on_a_jar_and_its_mead_changes_only_levels(f in ferment(), by in -0.004..0.004f64) {
+        let all = |by: f64| Batch {
+            original: Some(1.090 + by),
+            ..with_a_jar(&f, by)
+        };
+        let (here, there) = (all(0.0), all(by));
+        let mut told = 0;
+        for (a, b) in here.verdicts(6, 24).iter().zip(&there.verdicts(6, 24)) {
+            prop_assert_eq!(a.test_ferment.map(|j| j.tells), b.test_ferment.map(|j| j.tells));
+            if let (Some(ja), Some(jb)) = (a.test_ferment, b.test_ferment) {
+                prop_assert!(same(jb.gravity.get() - ja.gravity.get(), by, 1e-9), "{ja:?} {jb:?}");
+                told += usize::from(ja.counts());
+                if ja.counts() {
+                    prop_assert_eq!(a.phase, b.phase);
+                    prop_assert_eq!(a.gates.stabilise.open, b.gates.stabilise.open);
+                    prop_assert_eq!(a.expected_end, Some(ja.gravity));
+                }
+            }
+        }
+        prop_assert!(told > 50, "{told}");
     }
 
     /// The floor moves along, as the maker's own word and the original gravity do: then nothing

@@ -83,6 +83,12 @@ impl Ferment {
         (0..=days * 48).map(row).collect()
     }
 
+    /// A jar of it that has ended where the mead will, read from that day on, three days running.
+    pub fn jar(&self, from: f64) -> Vec<Deed> {
+        let read = |n: u8| deed(from + f64::from(n), What::TestFerment, Some(self.end()));
+        (0..3).map(read).collect()
+    }
+
     /// A hand reading a day, to half a division.
     pub fn by_hand(&self, days: usize) -> Vec<Deed> {
         (1..=days)

@@ -29,7 +29,13 @@ pub(super) fn show(visitor: &Visitor, record: &Record) -> Result<Markup, Fault> 
 fn crowds(what: What) -> bool {
     matches!(
         what,
-        What::HandReading | What::Rouse | What::PushDown | What::Clean | What::Taste | What::Remark
+        What::HandReading
+            | What::TestFerment
+            | What::Rouse
+            | What::PushDown
+            | What::Clean
+            | What::Taste
+            | What::Remark
     )
 }
 
@@ -50,7 +56,7 @@ fn plot<'a>(visitor: &'a Visitor, record: &Record) -> Plot<'a> {
         all.filter(|d| d.at >= record.pitched && d.at <= until)
     };
     let hand: Vec<_> = deeds()
-        .filter_map(|d| Some((d.at, d.gravity?.get())))
+        .filter_map(|d| Some((d.at, d.read()?.get())))
         .collect();
     let marks = deeds().filter(|d| !crowds(d.what)).map(|d| Mark {
         at: d.at,

@@ -170,7 +170,7 @@ fn rank(line: &Line) -> u8 {
         _ if !line.doses.is_empty() => 1,
         What::Addition | What::Nutrient | What::Rack => 2,
         What::TakeOut | What::Fine | What::Carbonate => 2,
-        What::HandReading => 3,
+        What::HandReading | What::TestFerment => 3,
         What::Rouse | What::PushDown => 4,
         What::Taste | What::Clean | What::Remark => 5,
     }

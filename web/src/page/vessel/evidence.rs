@@ -78,6 +78,10 @@ fn numbers(visitor: &Visitor, story: &Story, v: &Verdict) -> Markup {
         // Falling again, it has left the curve these go by.
         @if v.phase != Phase::Restarted { (forecast(visitor, v, near)) }
         @if let Some(end) = v.expected_end { (fact("Should end near", &visitor.gravity(end))) }
+        @if let Some(jar) = v.test_ferment {
+            @let counts = if jar.counts() { "" } else { ", does not count" };
+            (fact("Test ferment", &(visitor.gravity(jar.gravity) + counts)))
+        }
         @if let Some(span) = v.looked_at { (fact("Judged over", &ebbmark_core::show::span(span))) }
         @if let Some(t) = v.temperature { (fact("Temperature", &visitor.temperature(t))) }
         @if let Some(change) = v.temperature_change {

@@ -132,7 +132,8 @@ pub(in crate::page) fn deed_fields(
                 deed.map_or(What::Rack, |d| d.what).key()))
             (when(sheet, visitor, line))
             (sheet.number("gravity", &format!("Gravity after it, {}", visitor.gravity_unit()),
-                &gravity_text(visitor, deed.and_then(|d| d.gravity)), "At 20 °C, if you measured it."))
+                &gravity_text(visitor, deed.and_then(|d| d.gravity)),
+                "At 20 °C, if you measured it. Of a test ferment: what its jar stands at."))
             (sheet.number("temperature", &format!("Temperature then, {}", visitor.temperature_unit()),
                 &deed.and_then(|d| d.temperature).map_or_else(String::new, |t| visitor.temperature_field(t)), ""))
             (sheet.number("ph", "pH after it", &ph_text(visitor, line), "If you measured it."))

@@ -5,6 +5,7 @@ mod evidence;
 mod family;
 mod forms;
 mod gates;
+mod jar;
 mod log;
 pub(crate) mod planned;
 mod reckonings;
@@ -347,7 +348,7 @@ fn render(
                 }
                 (evidence::why(visitor, story))
                 (to_do(visitor, story))
-                section aria-labelledby="gates" { (gates::show(visitor, story)) }
+                section aria-labelledby="gates" { (gates::show(visitor, story)) (jar::how_to(visitor, story)) }
                 (family::show(visitor, story))
                 (reckonings::show(story))
                 section aria-labelledby="write" {
