@@ -10,6 +10,7 @@ use ebbmark_demo_feeds::plant::Temperatures;
 
 use crate::draw::Draw;
 use crate::kinds::{Drawn, Kind};
+use crate::maker::Habit;
 use crate::run::{Seen, Wanted, follow};
 use crate::score::{Forecast, Quantity, Stage, Within, forecasts};
 use crate::truth::{Course, DONE, Until};
@@ -140,7 +141,7 @@ pub fn cellar(generator: Generator, seed: u64, every: usize) -> Vec<Pair> {
         generator,
         seed,
         every,
-        tests: false,
+        maker: Habit::Hydrometer,
     };
     let mut records: Vec<CurveRecord> = Vec::new();
     let mut pairs = Vec::new();

@@ -27,6 +27,7 @@ use clap::{Parser, ValueEnum};
 
 use history::Pair;
 use kinds::Kind;
+use maker::Habit;
 use run::Wanted;
 use score::Score;
 use world::Generator;
@@ -48,9 +49,9 @@ struct Args {
     /// Hours between looks.
     #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u8).range(1..=24))]
     every: u8,
-    /// The maker ferments a jar of each mead out.
-    #[arg(long)]
-    tests: bool,
+    /// What the maker does to know where a mead can end.
+    #[arg(long, value_enum, default_value_t = Habit::Jar)]
+    maker: Habit,
     #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u8).range(1..))]
     threads: u8,
     /// List so many of the worst runs of each sort, with their seeds.
@@ -103,7 +104,7 @@ fn main() -> anyhow::Result<()> {
             generator,
             seed,
             every,
-            tests: args.tests,
+            maker: args.maker,
         };
         print!("{}", show::show(wanted));
         return Ok(());
@@ -115,24 +116,31 @@ fn main() -> anyhow::Result<()> {
     };
     let generators = args.generator.map_or(Generator::ALL.to_vec(), |g| vec![g]);
     let first = args.set.first_seed();
-    let wanted: Vec<Wanted> = generators
-        .iter()
-        .flat_map(|g| kinds.iter().map(move |k| (*g, *k)))
-        .flat_map(|(generator, kind)| {
-            (first..first + args.runs).map(move |seed| Wanted {
-                kind,
-                generator,
-                seed,
-                every,
-                tests: args.tests,
+    let wanted = |maker: Habit| -> Vec<Wanted> {
+        generators
+            .iter()
+            .flat_map(|g| kinds.iter().map(move |k| (*g, *k)))
+            .flat_map(|(generator, kind)| {
+                (first..first + args.runs).map(move |seed| Wanted {
+                    kind,
+                    generator,
+                    seed,
+                    every,
+                    maker,
+                })
             })
-        })
-        .collect();
+            .collect()
+    };
     let begun = Instant::now();
     let threads = usize::from(args.threads);
-    let scores = all(&wanted, threads);
+    let scores = all(&wanted(args.maker), threads);
     let missing = scores.iter().filter(|s| s.is_none()).count();
     let scores: Vec<Score> = scores.into_iter().flatten().collect();
+    // What is written tells both makers.
+    let without = args.write.as_ref().map(|_| {
+        let scores = all(&wanted(Habit::Hydrometer), threads);
+        scores.into_iter().flatten().collect::<Vec<Score>>()
+    });
     let history = match args.history {
         Some(cellars) => Some(cellars.unwrap_or(CELLARS)),
         None => args.write.as_ref().map(|_| CELLARS),
@@ -171,7 +179,10 @@ fn main() -> anyhow::Result<()> {
     if args.trade_off || args.write.is_some() {
         text.push_str(&table::trade_off(&scores));
     }
-    text.push_str(&summary::summary(&scores, &pairs));
+    if let Some(without) = &without {
+        text.push_str(&table::gates_alone("both, without a jar", without));
+    }
+    text.push_str(&summary::summary(&scores, &pairs, without.as_deref()));
     print!("{text}");
     if args.worst > 0 {
         print!("{}", table::worst(&scores, args.worst));

@@ -13,6 +13,14 @@ use crate::truth::{Course, Jar};
 /// One standard deviation of reading a hydrometer, SG.
 const READING_ERROR: f64 = 0.0005;
 
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Habit {
+    /// Ferments a jar of it out, as the page advises.
+    Jar,
+    /// Reads the hydrometer, and no more.
+    Hydrometer,
+}
+
 pub struct Maker {
     start: Moment,
     draw: Draw,

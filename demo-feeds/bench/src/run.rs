@@ -14,7 +14,7 @@ use jiff::tz::TimeZone;
 
 use crate::draw::Draw;
 use crate::kinds::{self, Drawn, Kind};
-use crate::maker::Maker;
+use crate::maker::{Habit, Maker};
 use crate::sensor::Sensor;
 use crate::world::Generator;
 
@@ -50,7 +50,7 @@ pub struct Run {
     pub deeds: Vec<Deed>,
     pub original: f64,
     pub label_known: bool,
-    pub tested: bool,
+    pub habit: Habit,
     pub looks: Vec<Look>,
 }
 
@@ -62,8 +62,7 @@ pub struct Wanted {
     pub seed: u64,
     /// Hours between looks.
     pub every: usize,
-    /// The maker ferments a jar of it out.
-    pub tests: bool,
+    pub maker: Habit,
 }
 
 /// What one look shows.
@@ -101,7 +100,7 @@ pub fn follow(
         generator,
         seed,
         every,
-        tests,
+        maker: habit,
     } = wanted;
     let lane = |n: u64| Draw::new(seed, lanes + n);
     let sensor = (!kind.by_hand()).then(|| Sensor::draw(&drawn.course, &mut lane(1)));
@@ -109,7 +108,7 @@ pub fn follow(
         .as_ref()
         .map_or_else(Vec::new, |s| s.hours(&drawn.course, START));
     let mut maker = Maker::new(&drawn, kind.by_hand(), START, lane(2));
-    if tests {
+    if habit == Habit::Jar {
         maker.tests(drawn.course.jars(), lane(3));
     }
     let style = Style {
@@ -152,7 +151,7 @@ pub fn follow(
         hours,
         original: maker.original.get(),
         label_known: maker.tolerance.is_some(),
-        tested: tests,
+        habit,
         deeds: maker.deeds,
         drawn,
         looks,

@@ -3,6 +3,7 @@
 use ebbmark_demo_feeds::plant::Event;
 
 use crate::kinds::Kind;
+use crate::maker::Habit;
 use crate::rivals::{self, rules, single_curve};
 use crate::run::{Look, Quantiles, Run, START};
 use crate::truth::{Course, DONE, STILL};
@@ -159,7 +160,7 @@ pub fn score(run: &Run) -> Score {
     let watched = ends
         .end
         .is_some_and(|e| (c.hours() - e) as f64 >= EVIDENCE * 24.0);
-    let floor_known = ends.dry || run.label_known || run.tested;
+    let floor_known = ends.dry || run.label_known || run.habit == Habit::Jar;
     let evidence = counts && watched && floor_known;
     let (false_alarms, quiet_days) = alarms_in_quiet(run);
     let told = rules(run);

@@ -13,25 +13,37 @@ struct Figure {
     met: Option<bool>,
 }
 
-pub fn summary(scores: &[Score], pairs: &[Pair]) -> String {
-    let mut figures = gates(scores);
-    figures.extend(delays(scores));
-    figures.extend(watch(scores));
-    figures.extend(ranges(scores));
+/// `without`: the same meads of a maker who ferments no jar out.
+pub fn summary(scores: &[Score], pairs: &[Pair], without: Option<&[Score]>) -> String {
+    let of = |scores: &[Score]| {
+        let mut figures = gates(scores);
+        figures.extend(delays(scores));
+        figures.extend(watch(scores));
+        figures.extend(ranges(scores));
+        figures
+    };
+    let mut figures = of(scores);
     figures.extend(learned(pairs));
+    let mut beside = without.map_or_else(Vec::new, of).into_iter();
     let mut out = String::from(
         "### Against what was asked for\n\nBoth generators together. A missed alarm counts as one \
          that never comes. Forecasts: without hand-only vessels, stalls and stretches with hardly \
          a reading.\n\n",
     );
-    head(&mut out, &["figure", "measured", "target", ""]);
+    let columns = ["figure", "measured", "target", "", "without a jar"];
+    let columns = &columns[..if without.is_some() { 5 } else { 4 }];
+    head(&mut out, columns);
     for f in figures {
         let met = match f.met {
             Some(true) => "met",
             Some(false) => "**not met**",
             None => "-",
         };
-        line(&mut out, &[f.what, f.measured, f.target.into(), met.into()]);
+        let mut cells = vec![f.what, f.measured, f.target.into(), met.into()];
+        if without.is_some() {
+            cells.push(beside.next().map_or("-".into(), |f| f.measured));
+        }
+        line(&mut out, &cells);
     }
     out.push('\n');
     out
@@ -255,7 +267,7 @@ mod tests {
 
     #[test]
     fn nothing_measured_is_nothing_met() {
-        let text = summary(&[], &[]);
+        let text = summary(&[], &[], None);
         assert!(
             !text.contains("| met |") && !text.contains("not met"),
             "{text}"

@@ -15,6 +15,13 @@ pub fn tables(title: &str, scores: &[Score]) -> String {
     out
 }
 
+/// The gates and nothing else.
+pub fn gates_alone(title: &str, scores: &[Score]) -> String {
+    let mut out = format!("### {title}\n\n");
+    gates(&mut out, scores);
+    out
+}
+
 /// What stabilise would cost and give at other odds.
 pub fn trade_off(scores: &[Score]) -> String {
     let mut out = String::from(

@@ -3,6 +3,7 @@
 use crate::draw::Draw;
 use crate::history;
 use crate::kinds::{self, Kind};
+use crate::maker::Habit;
 use crate::run::{Wanted, run};
 use crate::score::{Score, score};
 use crate::table;
@@ -24,7 +25,7 @@ fn wanted(generator: Generator, kind: Kind, seed: u64) -> Wanted {
         generator,
         seed,
         every: 12,
-        tests: false,
+        maker: Habit::Jar,
     }
 }
 

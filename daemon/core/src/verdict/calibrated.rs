@@ -23,21 +23,49 @@ const END: [[f64; 5]; 3] = [
     [-0.0200, -0.0050, -0.0009, 0.0018, 0.0057],
     [-0.0120, -0.0052, -0.0012, 0.0030, 0.0095],
 ];
+/// The same where a jar of it tells the end; on the third day hardly any has been read.
+const TIME_BESIDE_A_JAR: [[f64; 5]; 3] = [
+    [-0.84, -0.34, 0.44, 0.84, 1.48],
+    [-0.50, 0.00, 0.30, 0.68, 1.60],
+    [-1.15, -0.40, 0.13, 0.52, 2.90],
+];
+/// True end less where the jar ended, SG: the mead hardly ever goes further.
+const BESIDE_A_JAR: [f64; 5] = [-0.0006, -0.0001, 0.0001, 0.0004, 0.0018];
 /// A forecast of less to go is one of this much, days.
 const SOON: f64 = 0.25;
 /// Past the tail what is left bounds the error of the end; it never shrinks below this part.
 const LEAST: f64 = 0.6;
 
 /// Days to go, from the curves' middle and the share of the fall that is over.
-pub(super) fn to_go(middle: f64, share: f64) -> Spread<f64> {
+pub(super) fn to_go(middle: f64, share: f64, beside_a_jar: bool) -> Spread<f64> {
     let middle = middle.max(SOON);
-    spread(&TIME, share).map(|ln| middle * ln.exp())
+    let table = if beside_a_jar {
+        &TIME_BESIDE_A_JAR
+    } else {
+        &TIME
+    };
+    spread(table, share).map(|ln| middle * ln.exp())
 }
 
 /// Final gravity, likewise.
 pub(super) fn end(middle: f64, share: f64) -> Spread<f64> {
     let beyond = ((1.0 - share) / (1.0 - SHARES[2])).clamp(LEAST, 1.0);
     spread(&END, share).map(|error| middle + beyond * error)
+}
+
+/// Final gravity where a jar of it ended at this.
+pub(super) fn beside_a_jar(jar: f64) -> Spread<f64> {
+    of(BESIDE_A_JAR.map(|error| jar + error))
+}
+
+fn of([low, half_low, mid, half_high, high]: [f64; 5]) -> Spread<f64> {
+    Spread {
+        low,
+        half_low,
+        mid,
+        half_high,
+        high,
+    }
 }
 
 fn spread(table: &[[f64; 5]; 3], share: f64) -> Spread<f64> {
@@ -47,15 +75,9 @@ fn spread(table: &[[f64; 5]; 3], share: f64) -> Spread<f64> {
         (1, 2, (share - SHARES[1]) / (SHARES[2] - SHARES[1]))
     };
     let by = by.clamp(0.0, 1.0);
-    let [low, half_low, mid, half_high, high] =
-        std::array::from_fn(|i| (1.0 - by) * table[from][i] + by * table[to][i]);
-    Spread {
-        low,
-        half_low,
-        mid,
-        half_high,
-        high,
-    }
+    of(std::array::from_fn(|i| {
+        (1.0 - by) * table[from][i] + by * table[to][i]
+    }))
 }
 
 #[cfg(test)]
@@ -67,11 +89,15 @@ mod tests {
         let mut before: Option<Spread<f64>> = None;
         for i in 0..=100 {
             let share = f64::from(i) / 100.0;
-            for s in [to_go(5.0, share), end(0.99, share)] {
+            for s in [
+                to_go(5.0, share, false),
+                to_go(5.0, share, true),
+                end(0.99, share),
+            ] {
                 let order = [s.low, s.half_low, s.mid, s.half_high, s.high];
                 assert!(order.is_sorted(), "{share}: {order:?}");
             }
-            let now = to_go(5.0, share);
+            let now = to_go(5.0, share, false);
             if let Some(before) = before {
                 assert!((now.high / before.high - 1.0).abs() < 0.05);
             }

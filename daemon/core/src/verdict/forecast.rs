@@ -3,7 +3,7 @@
 
 use super::calibrated;
 use super::case::{Case, Stretch, days_since};
-use super::floor::Floor;
+use super::floor::{Floor, FloorFrom};
 use super::gates;
 use super::outcome::{BandPoint, Range, Spread};
 use super::pace::Pace;
@@ -50,6 +50,8 @@ pub(super) struct Forecast {
     /// Their own end, SG.
     end: Option<f64>,
     time_constant: Option<f64>,
+    /// Where a jar of it ended, SG.
+    jar: Option<f64>,
     /// Days at which it settles and at which the rack gate's share of the fall is over. Kept,
     /// since they cost a search along every drawn curve.
     settles: Option<f64>,
@@ -103,6 +105,7 @@ impl Forecast {
             outlook: None,
             end,
             time_constant,
+            jar: jar(floor),
             settles,
             racks,
         }
@@ -110,12 +113,13 @@ impl Forecast {
 
     /// Whether this still speaks for the stretch as it is now. A mead that has stopped needs no
     /// fresh forecast, only now and then a curve for the page.
-    pub fn still_good(&self, stretch: &Stretch, stopped: bool) -> bool {
+    pub fn still_good(&self, stretch: &Stretch, floor: Option<&Floor>, stopped: bool) -> bool {
         let now = stretch.samples.last().map_or(0.0, |s| s.days);
         let grown = stretch.samples.len().saturating_sub(self.samples) as f64;
         let (share, most) = if stopped { (0.1, 7.0) } else { (0.04, 2.0) };
         let patience = (share * self.made_at).clamp(0.125, most);
         self.from == stretch.from
+            && self.jar == jar(floor)
             && (self.made_at..self.made_at + patience).contains(&now)
             // Readings that arrived late, in the middle, change the curve too.
             && grown <= 24.0 * patience + 2.0
@@ -149,7 +153,10 @@ impl Forecast {
     }
 
     pub fn final_gravity(&self) -> Option<Spread<f64>> {
-        Some(calibrated::end(self.end?, self.share()?))
+        match self.jar {
+            Some(jar) => Some(calibrated::beside_a_jar(jar)),
+            None => Some(calibrated::end(self.end?, self.share()?)),
+        }
     }
 
     /// The curves' own end, SG.
@@ -180,7 +187,7 @@ impl Forecast {
     pub fn settles(&self, now: Moment) -> Option<Spread<Moment>> {
         let today = self.days(now);
         let to_go = self.settles? - today;
-        let spread = calibrated::to_go(to_go, self.share()?);
+        let spread = calibrated::to_go(to_go, self.share()?, self.jar.is_some());
         Some(spread.map(|days| self.moment(today + days)))
     }
 
@@ -228,6 +235,13 @@ impl Forecast {
             })
             .collect()
     }
+}
+
+/// Where a jar of it ended, if that is what the floor is known by.
+fn jar(floor: Option<&Floor>) -> Option<f64> {
+    floor
+        .filter(|f| f.from == FloorFrom::Measured)
+        .map(|f| f.mid)
 }
 
 /// Merges neighbours until few enough are left.

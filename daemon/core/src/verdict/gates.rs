@@ -19,9 +19,9 @@ use crate::units::Gravity;
 pub(super) const RACK_FROM: f64 = 0.8;
 /// SG that may be left when it is stabilised.
 pub(super) const LEFT_TO_STABILISE: f64 = 0.002;
-/// What its odds are asked of: nobody can tell the last tenth of a thousandth, and it is to err on the
-/// safe side.
-const SURELY_LEFT: f64 = 0.001_8;
+/// The same where it took weeks: what creeps for long creeps on for longer than it looks.
+const LEFT_AFTER_WEEKS: f64 = 0.001_8;
+const WEEKS: Span = Span::days(21);
 /// The same after more sugar came: the end of a second fall is slower than it looks.
 const LEFT_AFTER_MORE: f64 = 0.001;
 /// Odds that more is left after all at which a gate still opens.
@@ -177,10 +177,11 @@ impl Evidence<'_> {
     /// Less may be left than what stabilise opens at, by the odds it asks for; once sure of it, by
     /// laxer ones, so that nothing flaps.
     pub(super) fn hardly_any_left(&self, forecast: &Forecast, sure: bool) -> bool {
-        let left = if self.stretch.began == What::Pitch {
-            SURELY_LEFT
-        } else {
-            LEFT_AFTER_MORE
+        let took = self.now.since(self.stretch.pitched);
+        let left = match self.stretch.began {
+            What::Pitch if took < WEEKS => LEFT_TO_STABILISE,
+            What::Pitch => LEFT_AFTER_WEEKS,
+            _ => LEFT_AFTER_MORE,
         };
         let odds = if sure { STAYS } else { ODDS };
         self.tail.flat && self.odds_more_left(forecast, left) < odds

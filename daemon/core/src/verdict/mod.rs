@@ -132,7 +132,7 @@ impl Assessor {
         let kept = self
             .forecast
             .take()
-            .filter(|f| f.still_good(&stretch, stopped));
+            .filter(|f| f.still_good(&stretch, floor.as_ref(), stopped));
         let forecast = kept.unwrap_or_else(|| Forecast::new(case, &stretch, floor.as_ref()));
         let forecast = self.forecast.insert(forecast);
         forecast.look(now);
@@ -203,6 +203,9 @@ impl Assessor {
 /// Above the middle of where it would end dry by more than this many spreads there may be sugar in
 /// it. Stricter than what is called settled: this one bursts bottles.
 const SWEET: f64 = 0.8;
+/// So far above where a jar of it ended there is sugar that yeast can take, SG. Chosen here: what two
+/// readings may be off, and a gram of gas per litre.
+const ABOVE_ITS_JAR: f64 = 0.001_5;
 /// A yeast thought to bear so much more than it has made, % vol, has not stopped at its limit.
 const BEARS_MORE: f64 = 0.5;
 /// A pitch noted so soon after the mead was started is that very pitch, written down.
@@ -490,11 +493,18 @@ impl Evidence<'_> {
     /// may be what ended it, above the lowest end that honey allows.
     fn is_sweet(&self) -> bool {
         match (self.level(), self.case.dry(self.now)) {
+            (Some(level), _) if self.above_its_jar(level) => true,
             (Some(level), Some(dry)) if self.may_have_stuck(level) => !dry.nothing_left(level),
             (Some(level), Some(dry)) => level > dry.mid + SWEET * dry.sd,
             (Some(level), None) => level > UNKNOWN_DRY,
             (None, _) => true,
         }
+    }
+
+    /// A jar of it went further than this: living yeast may yet do so.
+    fn above_its_jar(&self, level: f64) -> bool {
+        let jar = self.floor.filter(|f| f.from == floor::FloorFrom::Measured);
+        jar.is_some_and(|f| level > f.mid + ABOVE_ITS_JAR)
     }
 
     /// It had stuck before, or its yeast may be at its limit: where sugar was added, how much alcohol
