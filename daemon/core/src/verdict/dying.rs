@@ -92,6 +92,13 @@ pub(super) struct Truly {
 }
 
 impl Truly {
+    pub const fn both(factor: f64) -> Truly {
+        Truly {
+            quick: factor,
+            slow: factor,
+        }
+    }
+
     fn of(self, tau: f64) -> f64 {
         let (from, to) = (QUICK.ln(), SLOW.ln());
         let by = ((tau.ln() - from) / (to - from)).clamp(0.0, 1.0);
@@ -496,10 +503,7 @@ mod tests {
         took: None,
         may_be_left: 0.01,
         measured: None,
-        truly: Truly {
-            quick: 2.0,
-            slow: 2.0,
-        },
+        truly: Truly::both(2.0),
     };
 
     #[test]

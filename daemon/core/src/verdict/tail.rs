@@ -39,16 +39,7 @@ const FROM: [f64; 2] = [0.015, 0.006];
 /// How much more is left than an exponential from there makes believe, where nothing but the curve tells
 /// it; and beside a jar, which bears half of the proof. Found on the development runs of the decision
 /// bench, in both of its generators.
-const ALONE: [Truly; 2] = [
-    Truly {
-        quick: 1.2,
-        slow: 2.0,
-    },
-    Truly {
-        quick: 0.8,
-        slow: 1.0,
-    },
-];
+const ALONE: [Truly; 2] = [Truly::both(2.0), Truly::both(1.0)];
 const BESIDE_A_JAR: [Truly; 2] = [
     Truly {
         quick: 0.7,
