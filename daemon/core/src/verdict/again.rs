@@ -13,7 +13,8 @@
 //!
 //! How early it can be told: for errors of variance S a day and a level that is known, a fall that
 //! began W days ago has an error of √(3·S/W³). A float that wanders by 0.0004 over four hours has an S
-//! of 5·10⁻⁸; a fall of 0.001 a day stands out by nearly four of these after a day and a quarter.
+//! of 5·10⁻⁸; a fall of 0.001 a day is worth an alarm and stands out by three of these after a day and a
+//! half.
 
 use super::case::Stretch;
 use super::slope::{PER_KELVIN, Sample, TOGETHER};
