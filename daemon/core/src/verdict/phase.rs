@@ -3,7 +3,6 @@
 use super::Evidence;
 use super::forecast::Forecast;
 use super::outcome::{Memory, Phase};
-use super::tail::STUCK_WINDOW;
 use crate::deed::What;
 use crate::time::{Moment, Span};
 
@@ -115,15 +114,13 @@ fn taken_back(m: &Memory, e: &Evidence) -> bool {
     let had_settled = m.phase == Phase::Restarted && m.stopped_at.is_some();
     let stood_and_lies = || stood(m.restarted_at, e).zip(e.level());
     (had_ended || had_settled)
-        && still_again(m, e)
+        && still_again(e)
         && stood_and_lies().is_some_and(|(stood, lies)| stood - lies < NO_FALL)
 }
 
-/// Its fall is over. A day or two of it hardly show in the slope of several, and what it did before the
-/// alarm says nothing: the days that show it still all lie after it.
-fn still_again(m: &Memory, e: &Evidence) -> bool {
-    let seen = |alarm| super::days_since(alarm, e.now) >= STUCK_WINDOW;
-    m.restarted_at.is_none_or(seen) && e.tail.stopped && !e.falls_again && e.clear_fall().is_none()
+/// Its fall is over: a day or two of it hardly show in the slope of a week.
+fn still_again(e: &Evidence) -> bool {
+    e.tail.stopped && !e.falls_again && e.clear_fall().is_none()
 }
 
 /// It falls now, and lies lower than where it had stopped.
@@ -195,7 +192,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
         }
         // A settled mead stays settled until it surely falls.
         Some(Phase::Settled) => (Phase::Settled, stopped_at),
-        Some(Phase::Restarted) if before.is_some_and(|m| still_again(&m, e)) => stopped(e, level),
+        Some(Phase::Restarted) if still_again(e) => stopped(e, level),
         Some(Phase::Restarted) => (Phase::Restarted, stopped_at),
         Some(Phase::Stuck | Phase::Resting) if falling && came_down && !e.tail.stopped => {
             (moving(was, e, forecast, level), None)
