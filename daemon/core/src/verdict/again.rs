@@ -13,7 +13,8 @@
 //!
 //! How early it can be told: for errors of variance S a day and a level that is known, a fall that
 //! began W days ago has an error of √(3·S/W³). A float that wanders by 0.0004 over four hours has an S
-//! of 5·10⁻⁸; a fall of 0.001 a day stands out by nearly four of these after a day and a quarter.
+//! of 5·10⁻⁸; a fall of 0.001 a day is worth an alarm and stands out by three of these after a day and a
+//! half.
 
 use super::case::Stretch;
 use super::slope::{PER_KELVIN, Sample, TOGETHER};
@@ -22,16 +23,19 @@ use crate::fit::noise::{mad_scale, median};
 /// How long ago a renewed fall may have begun, days: a fast one shows soon, a slow one late.
 const BEGAN: [f64; 8] = [0.75, 1.0, 1.25, 1.5, 2.0, 2.5, 3.0, EARLIEST];
 const EARLIEST: f64 = 4.0;
-/// SG a day more than before that is worth an alarm.
-const WORTH: f64 = 0.000_1;
-/// How many standard errors it must stand out by, and by how many it does still.
-const SDS: f64 = 3.7;
-const STILL_SDS: f64 = 2.8;
-/// How much better an even fall must explain the readings than one at once, and does still.
-const EVEN: f64 = 0.0;
-const STILL_EVEN: f64 = -1.0;
+/// SG a day more than before that is worth an alarm. What is less is left to the slope of several days
+/// (`phase`).
+const WORTH: f64 = 0.000_3;
+/// How many standard errors beyond that it must stand out by, and by how many it does still. Found on the
+/// development runs of the decision bench, as are the two after it: sooner is more often false.
+const SDS: f64 = 3.2;
+const STILL_SDS: f64 = 2.4;
+/// How much worse than one at once an even fall may explain the readings, and may still: within less than
+/// a day or so the two look much the same, and to ask for more costs the hours that matter.
+const EVEN: f64 = -1.0;
+const STILL_EVEN: f64 = -2.0;
 /// The past that is looked at, days, and how much of it there must be.
-const PAST: f64 = 16.0;
+const PAST: f64 = 21.0;
 const LEAST_PAST: f64 = 2.0;
 /// What lies higher than this above the present level, SG, is the fall that was over.
 const ABOVE: f64 = 0.004;
@@ -39,10 +43,10 @@ const ABOVE: f64 = 0.004;
 /// before the readings are looked at, SG a day.
 const BEFORE: f64 = 0.000_12;
 /// Where a jump upwards was taken out so shortly before the bend or since, days, the readings are lower
-/// for that.
-const AROUND: f64 = 0.5;
+/// for that; whether it was one, and how high, is known only days later.
+const AROUND: f64 = 2.0;
 /// Errors further apart than this are not related, hours.
-const LAGS: usize = 36;
+const LAGS: usize = 24;
 /// Most of the error of a bend is no less than this share of what [`Wander::lasting`] makes of it; so
 /// what is far from standing out need not be reckoned exactly.
 const AT_LEAST: f64 = 0.3;

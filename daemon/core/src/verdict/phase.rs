@@ -24,10 +24,8 @@ const FLOOR_SLACK: f64 = 0.002;
 const HASTY: Span = Span::days(4);
 /// Come down by less than this, SG, it has not.
 const NO_FALL: f64 = 0.001;
-/// A renewed fall that every look has found for this long is one: a bubble or a draught passes.
-const SURE: Span = Span::hours(3);
-/// One that does not stand out from the float's own past is slow, or none: it must have held for so
-/// long.
+/// A renewed fall that stands out from the float's own past is one. One that does not is slow, or none:
+/// every look must have found it for so long.
 const SURER: Span = Span::days(1);
 /// But what falls from the day it was sweetened has no past to come away from: within so many days it
 /// need hold no longer than this.
@@ -133,9 +131,18 @@ fn falls_from(stopped_at: Option<f64>, level: f64, e: &Evidence) -> bool {
     mixed && came_down && e.clear_fall().is_some()
 }
 
+/// Nothing keeps yeast from the sugar that was added, and it falls before it has come down far enough to
+/// be past any lag. Sugar that sinks looks the same; there it is what is to be expected of such a mead
+/// that is shown a little early, not an alarm.
+fn falls_at_once(before: Option<&Memory>, e: &Evidence) -> bool {
+    let lags = before.is_none_or(|m| m.phase == Phase::Lag);
+    lags && e.stretch.began != What::Pitch && !e.is_ended(before) && e.clear_fall().is_some()
+}
+
 fn suspected_since(before: Option<&Memory>, e: &Evidence) -> Option<Moment> {
     let level = e.level()?;
-    let suspected = e.falls_again || falls_from(stopped_at(before, e), level, e);
+    let falls = || falls_from(stopped_at(before, e), level, e) || falls_at_once(before, e);
+    let suspected = e.falls_again || falls();
     let earlier = before.and_then(|m| m.suspected_since);
     suspected.then(|| earlier.unwrap_or(e.now))
 }
@@ -151,7 +158,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
     let was = before.map(|m| m.phase);
     let settled_for = before.map_or(Span::ZERO, |m| e.now.since(m.since));
     let held = if e.falls_again {
-        SURE
+        Span::ZERO
     } else if super::days_since(e.stretch.from, e.now) < NO_PAST {
         SURER_WITHOUT
     } else {
@@ -191,7 +198,7 @@ fn decide(before: Option<Memory>, e: &Evidence, forecast: &Forecast) -> (Phase, 
             (moving(was, e, forecast, level), None)
         }
         Some(p @ (Phase::Stuck | Phase::Resting)) if !e.tail.stopped => (p, stopped_at),
-        _ if lagging(e, level) => (Phase::Lag, None),
+        _ if lagging(e, level) && !falls_again && !works(was, e) => (Phase::Lag, None),
         // It had settled, and what crept down since falls in earnest.
         Some(Phase::Active | Phase::Slowing) if before.is_some_and(|m| m.creeping) && sure => {
             (Phase::Restarted, stopped_at)
@@ -226,6 +233,13 @@ fn lagging(e: &Evidence, level: f64) -> bool {
     let still_up = start.is_none_or(|s| level > s - LAG_DROP);
     let days = super::days_since(e.stretch.from, e.now);
     still_up && days < LAG_DAYS
+}
+
+/// It was seen to work on what was added, and falls still: that it has not come down far is no lag.
+fn works(was: Option<Phase>, e: &Evidence) -> bool {
+    let moved = matches!(was, Some(Phase::Active | Phase::Slowing));
+    let falls = || e.shown_fall().is_some_and(|f| f.range().low > 0.0);
+    moved && e.stretch.began != What::Pitch && falls()
 }
 
 /// Flat: settled or stuck?
