@@ -47,7 +47,7 @@ struct Args {
     #[arg(long, value_enum)]
     generator: Option<Generator>,
     /// Hours between looks.
-    #[arg(long, default_value_t = 2, value_parser = clap::value_parser!(u8).range(1..=24))]
+    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=24))]
     every: u8,
     /// What the maker does to know where a mead can end.
     #[arg(long, value_enum, default_value_t = Habit::Jar)]
