@@ -577,8 +577,13 @@ fn a_small_fall_of_a_sweetened_mead_is_not_taken_back() {
 
 /// What a jar of it that was fermented out says on the eighth and ninth day.
 fn jar(gravity: f64) -> Vec<Deed> {
+    jar_on(8.0, gravity)
+}
+
+/// And on another day and the next.
+fn jar_on(d: f64, gravity: f64) -> Vec<Deed> {
     let read = |d| deed(d, What::TestFerment, Some(gravity));
-    vec![read(8.0), read(9.0)]
+    vec![read(d), read(d + 1.0)]
 }
 
 /// Nobody has said what the yeast bears: the same sweet mead is finished or stuck by its jar.
@@ -641,5 +646,55 @@ fn a_gate_asks_for_a_jar_until_one_has_told() {
     assert!(
         asked(jar(0.994).split_off(1)) > 0,
         "one reading is not enough"
+    );
+}
+
+fn stabilise_opens(lines: &[Line]) -> Option<f64> {
+    lines.iter().find(|l| l.gates.stabilise.open).map(at)
+}
+
+#[test]
+fn what_stopped_where_its_jar_did_is_told_sooner_and_not_before_its_end() {
+    // Slow at last: 0.006 dies away with a time constant of three days.
+    let g = |d: f64| {
+        let tail = 0.006 * (-(d - 8.0).max(0.0) / 3.0).exp();
+        quick(1.090, 0.090)(d) - 0.006 + tail
+    };
+    let rows = float(0.0, 40.0, g);
+    let alone = run(&rows, by_hand(1.0, 40.0, g), 1.090);
+    let mut deeds = by_hand(1.0, 40.0, g);
+    deeds.extend(jar_on(5.0, 0.994));
+    let beside = run(&rows, deeds, 1.090);
+    let (alone_at, beside_at) = (stabilise_opens(&alone), stabilise_opens(&beside));
+    assert!(
+        beside_at
+            .zip(alone_at)
+            .is_some_and(|(jar, alone)| jar < alone && g(jar) - 0.994 < 0.002),
+        "{beside_at:?} {alone_at:?} {}",
+        told(&beside)
+    );
+}
+
+#[test]
+fn what_stopped_above_its_jar_is_stuck_however_dry_it_looks() {
+    // 0.997 would do for a dry end from 1.095; this one's jar went to 0.990.
+    let g = quick(1.095, 0.098);
+    let rows = float(0.0, 30.0, &g);
+    let deeds = by_hand(1.0, 30.0, &g);
+    let alone = run(&rows, deeds.clone(), 1.095);
+    let mut with_jar = deeds;
+    with_jar.extend(jar_on(6.0, 0.990));
+    let beside = run(&rows, with_jar, 1.095);
+    assert!(stabilise_opens(&alone).is_some(), "{}", told(&alone));
+    let after = beside.iter().filter(|l| at(l) > 7.0);
+    assert!(
+        after.clone().all(|l| l.phase != Phase::Settled) && stabilise_opens(&beside).is_none(),
+        "{}",
+        told(&beside)
+    );
+    assert!(
+        beside.last().is_some_and(|l| l.phase == Phase::Stuck),
+        "{}",
+        told(&beside)
     );
 }

@@ -16,7 +16,8 @@
 //!   squares times what Newey & West's sum (1987, Bartlett kernel over time) says they do, and the
 //!   likelihood of τ is tempered by the same.
 //! - A is not negative, and before the readings it is exponential with a mean that follows from how
-//!   far the level lies above where it may end.
+//!   far the level lies above where it may end. Where a jar of it was fermented out, how far it lies above
+//!   that is a second, independent witness, normal with the errors of both levels.
 //! - What the float may drift by itself, and its smallest step, add to the error of A. The drift is
 //!   kept apart: only hand readings make it smaller, and then the maker can be told so.
 //!
@@ -76,8 +77,8 @@ pub(super) struct Known {
     pub took: Option<f64>,
     /// Mean of what may be left before the samples are looked at, SG.
     pub may_be_left: f64,
-    /// What is left by a jar that was fermented out, SG.
-    pub measured: Option<Gaussian>,
+    /// How far it lies above where a jar of it ended, SG.
+    pub above_its_jar: Option<Gaussian>,
     /// What is left over what an exponential through the samples makes believe.
     pub truly: Truly,
 }
@@ -118,7 +119,7 @@ pub(super) struct Dying {
 struct Before {
     /// Mean of the exponential.
     lambda: f64,
-    measured: Option<Gaussian>,
+    above_its_jar: Option<Gaussian>,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -193,7 +194,7 @@ pub(super) fn dying(samples: &[Sample], known: &Known) -> Option<Dying> {
     let rounding = known.scatter.map_or(0.5 * known.step, |_| 0.0);
     let before = Before {
         lambda: known.may_be_left.max(1e-4),
-        measured: known.measured,
+        above_its_jar: known.above_its_jar,
     };
     let mut parts: Vec<Part> = fits
         .iter()
@@ -234,7 +235,7 @@ impl Before {
     /// how well the two agree.
     fn with(&self, left: f64, sd: f64, truly: f64) -> (f64, f64, f64) {
         let (mut mean, mut spread, mut agree) = (left, sd, 0.0);
-        if let Some(m) = self.measured {
+        if let Some(m) = self.above_its_jar {
             let jar = m.mean / truly;
             let further = if left < jar { FURTHER } else { 0.0 };
             let jar_variance = (m.sd.hypot(further) / truly).powi(2);
@@ -502,9 +503,41 @@ mod tests {
         time_constant: Some(1.0),
         took: None,
         may_be_left: 0.01,
-        measured: None,
+        above_its_jar: None,
         truly: Truly::both(2.0),
     };
+
+    #[test]
+    fn a_jar_is_believed_as_far_as_it_is_known() {
+        let s = samples(6.0, 7, |t| 0.002 * (-t / 2.0).exp());
+        let odds = |jar: Option<(f64, f64)>| {
+            let known = Known {
+                above_its_jar: jar.map(|(mean, sd)| Gaussian { mean, sd }),
+                truly: Truly::both(1.0),
+                ..KNOWN
+            };
+            dying(&s, &known).unwrap().odds_more(0.002)
+        };
+        let alone = odds(None);
+        let (near, far) = (odds(Some((0.0, 0.001))), odds(Some((0.008, 0.001))));
+        assert!((0.1..0.9).contains(&alone), "{alone}");
+        assert!(
+            near < alone - 0.2 && far > alone + 0.05,
+            "{near} {alone} {far}"
+        );
+        let vague = odds(Some((0.0, 0.05)));
+        assert!((vague - alone).abs() < 0.05, "{vague} {alone}");
+    }
+
+    #[test]
+    fn quick_tails_end_sooner_than_slow_ones() {
+        let truly = Truly {
+            quick: 0.7,
+            slow: 1.4,
+        };
+        assert_eq!((truly.of(0.5), truly.of(20.0)), (0.7, 1.4));
+        assert!((0.9..1.2).contains(&truly.of(2.7)));
+    }
 
     #[test]
     fn a_straight_fall_leaves_much() {

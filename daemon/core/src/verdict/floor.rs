@@ -153,6 +153,11 @@ impl Floor {
         }
     }
 
+    /// Where a jar of it ended, if it is known by that, SG.
+    pub fn jar(&self) -> Option<f64> {
+        (self.from == FloorFrom::Measured).then_some(self.mid)
+    }
+
     /// Low enough to call it the end. A vague floor earns no more room than a sharp one: not
     /// knowing where it should stop is no reason to believe that it has.
     pub fn reached(&self, gravity: f64) -> bool {

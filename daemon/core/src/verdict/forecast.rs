@@ -3,7 +3,7 @@
 
 use super::calibrated;
 use super::case::{Case, Stretch, days_since};
-use super::floor::{Floor, FloorFrom};
+use super::floor::Floor;
 use super::gates;
 use super::outcome::{BandPoint, Range, Spread};
 use super::pace::Pace;
@@ -105,7 +105,7 @@ impl Forecast {
             outlook: None,
             end,
             time_constant,
-            jar: jar(floor),
+            jar: floor.and_then(Floor::jar),
             settles,
             racks,
         }
@@ -119,7 +119,7 @@ impl Forecast {
         let (share, most) = if stopped { (0.1, 7.0) } else { (0.04, 2.0) };
         let patience = (share * self.made_at).clamp(0.125, most);
         self.from == stretch.from
-            && self.jar == jar(floor)
+            && self.jar == floor.and_then(Floor::jar)
             && (self.made_at..self.made_at + patience).contains(&now)
             // Readings that arrived late, in the middle, change the curve too.
             && grown <= 24.0 * patience + 2.0
@@ -235,13 +235,6 @@ impl Forecast {
             })
             .collect()
     }
-}
-
-/// Where a jar of it ended, if that is what the floor is known by.
-fn jar(floor: Option<&Floor>) -> Option<f64> {
-    floor
-        .filter(|f| f.from == FloorFrom::Measured)
-        .map(|f| f.mid)
 }
 
 /// Merges neighbours until few enough are left.

@@ -3,7 +3,6 @@
 
 use super::Evidence;
 use super::case::Case;
-use super::floor::FloorFrom;
 use super::forecast::Forecast;
 use super::outcome::{Gate, Gates, Memory, Phase};
 use super::phase;
@@ -352,7 +351,7 @@ const NO_JAR_AFTER: &[What] = &[What::Stabilise, What::Pasteurise, What::Sweeten
 /// is the doubt, only a hydrometer does.
 fn would_tell(e: &Evidence, left: f64) -> (&'static str, bool) {
     let ends = &e.tail.ends;
-    let jar = e.floor.is_some_and(|f| f.from == FloorFrom::Measured);
+    let jar = e.floor.is_some_and(|f| f.jar().is_some());
     if jar && e.stretch.level_sd > UNMET {
         return (
             "a hand reading would tell how far it is from where its test ferment ended",

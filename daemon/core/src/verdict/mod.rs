@@ -503,8 +503,8 @@ impl Evidence<'_> {
 
     /// A jar of it went further than this: living yeast may yet do so.
     fn above_its_jar(&self, level: f64) -> bool {
-        let jar = self.floor.filter(|f| f.from == floor::FloorFrom::Measured);
-        jar.is_some_and(|f| level > f.mid + ABOVE_ITS_JAR)
+        let jar = self.floor.and_then(|f| f.jar());
+        jar.is_some_and(|end| level > end + ABOVE_ITS_JAR)
     }
 
     /// It had stuck before, or its yeast may be at its limit: where sugar was added, how much alcohol

@@ -6,7 +6,7 @@
 
 use super::case::{Stretch, days_since};
 use super::dying::{Dying, Known, Truly, dying};
-use super::floor::{Floor, FloorFrom};
+use super::floor::Floor;
 use super::forecast::Forecast;
 use super::outcome::Range;
 use super::slope::{self, Slope};
@@ -131,13 +131,12 @@ impl Tail {
             (Some(f), Some(l)) => (l - f.mid + f.sd).clamp(0.002, 0.02),
             _ => NO_FLOOR,
         };
-        let measured = floor
-            .filter(|f| f.from == FloorFrom::Measured)
-            .zip(level)
-            .map(|(f, l)| Gaussian {
-                mean: l - f.mid,
+        let above_its_jar = floor.zip(level).and_then(|(f, l)| {
+            Some(Gaussian {
+                mean: l - f.jar()?,
                 sd: f.sd.hypot(stretch.level_sd),
-            });
+            })
+        });
         let left_after = |up: f64, truly: Truly| {
             let samples = stretch.end(up, window, longest);
             dying(
@@ -150,12 +149,12 @@ impl Tail {
                     took: (stretch.began == What::Pitch && stretch.from == stretch.pitched)
                         .then_some(samples.first().map_or(f64::INFINITY, |s| s.days)),
                     may_be_left,
-                    measured,
+                    above_its_jar,
                     truly,
                 },
             )
         };
-        let truly = if measured.is_some() {
+        let truly = if above_its_jar.is_some() {
             BESIDE_A_JAR
         } else {
             ALONE
