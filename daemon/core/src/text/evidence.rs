@@ -173,7 +173,8 @@ fn end(say: &Say) -> Vec<String> {
         ];
     };
     let above = v.gravity.map_or(0.0, |g| g.get() - end.get());
-    let by = if v.test_ferment.is_some_and(|jar| jar.counts()) {
+    let by_its_jar = v.test_ferment.is_some_and(|jar| jar.counts());
+    let by = if by_its_jar {
         "By its test ferment it should end near"
     } else {
         "It should end near"
@@ -200,7 +201,9 @@ fn end(say: &Say) -> Vec<String> {
         _ if above > 0.0 => format!("{near}, {} lower than now.", say.step(above)),
         _ => format!("{near}, and it is that low already."),
     }];
-    if let (Phase::Active | Phase::Slowing, Some(by_curve)) = (v.phase, v.final_gravity) {
+    // Where a jar tells the end, the forecast takes it from there.
+    let by_curve = v.final_gravity.filter(|_| !by_its_jar);
+    if let (Phase::Active | Phase::Slowing, Some(by_curve)) = (v.phase, by_curve) {
         lines.push(format!(
             "As it falls now it would end at {}, as likely as not between {} and {}.",
             say.gravity(by_curve.mid),
