@@ -344,15 +344,11 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
         })
         .await?;
     for (day, what, note) in mead.deeds {
-        log(
-            writer,
-            vessel,
-            started + Span::days(*day) + Span::hours(2),
-            *what,
-            note,
-            now,
-        )
-        .await?;
+        let deed = Deed {
+            note: (*note).to_owned(),
+            ..Deed::new(started + Span::days(*day) + Span::hours(2), *what)
+        };
+        log(writer, vessel, deed, now).await?;
     }
     for (day, gravity) in mead.jars {
         let at = started + Span::days(*day) + Span::hours(3);
@@ -360,15 +356,7 @@ async fn fill(writer: &Writer, reader: &Reader, mead: &Mead, now: Moment) -> Out
             gravity: Some(Gravity::new(*gravity)?),
             ..Deed::new(at, What::TestFerment)
         };
-        writer
-            .command(Command::Log {
-                vessel,
-                deed,
-                hand: None,
-                once: None,
-                made_at: at,
-            })
-            .await?;
+        log(writer, vessel, deed, at).await?;
     }
     let at = started + Span::from_days(mead.middle);
     hand(writer, vessel, at, mead.gravity(mead.middle)).await?;
@@ -503,22 +491,16 @@ fn rows(mead: &Mead, started: Moment, now: Moment) -> Outcome<Vec<ImportRow>> {
 async fn log(
     writer: &Writer,
     vessel: ebbmark_core::ids::VesselId,
-    at: Moment,
-    what: What,
-    note: &str,
-    now: Moment,
+    deed: Deed,
+    made_at: Moment,
 ) -> Result<Done, StoreError> {
-    let deed = Deed {
-        note: note.to_owned(),
-        ..Deed::new(at, what)
-    };
     writer
         .command(Command::Log {
             vessel,
             deed,
             hand: None,
             once: None,
-            made_at: now,
+            made_at,
         })
         .await
 }

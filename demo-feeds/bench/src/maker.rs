@@ -1,5 +1,8 @@
 //! The simulated maker: a log, a hydrometer, and the patience of one who has other things to do.
 
+use std::iter::Peekable;
+use std::vec::IntoIter;
+
 use ebbmark_core::deed::{Deed, What};
 use ebbmark_core::time::{Moment, Span};
 use ebbmark_core::units::{AbvPercent, Celsius, Gravity};
@@ -31,7 +34,7 @@ pub struct Maker {
     last: f64,
     next_act: usize,
     /// Test ferments to be read, in time order.
-    jars: std::vec::IntoIter<Jar>,
+    jars: Peekable<IntoIter<Jar>>,
     jar_draw: Draw,
     pub original: Gravity,
     pub tolerance: Option<AbvPercent>,
@@ -39,7 +42,15 @@ pub struct Maker {
 }
 
 impl Maker {
-    pub fn new(drawn: &Drawn, by_hand: bool, start: Moment, mut draw: Draw) -> Maker {
+    /// Jars are read with the same hydrometer, their errors drawn apart.
+    pub fn new(
+        drawn: &Drawn,
+        by_hand: bool,
+        start: Moment,
+        mut draw: Draw,
+        jars: Vec<Jar>,
+        jar_draw: Draw,
+    ) -> Maker {
         let truth = drawn.course.point(0).truth.gravity;
         let original = Gravity::computed(to(truth + draw.normal(READING_ERROR), 0.001));
         let knows = draw.chance(2.0 / 3.0);
@@ -55,8 +66,8 @@ impl Maker {
             asked: None,
             last: 0.0,
             next_act: 0,
-            jars: Vec::new().into_iter(),
-            jar_draw: draw.clone(),
+            jars: jars.into_iter().peekable(),
+            jar_draw,
             original,
             tolerance: knows.then(|| AbvPercent::computed(drawn.label)),
             deeds: vec![Deed {
@@ -65,12 +76,6 @@ impl Maker {
             }],
             draw,
         }
-    }
-
-    /// Ferments jars of it out, read with the same hydrometer.
-    pub fn tests(&mut self, jars: Vec<Jar>, draw: Draw) {
-        self.jars = jars.into_iter();
-        self.jar_draw = draw;
     }
 
     /// Everything done up to this hour goes into the log.
@@ -93,18 +98,12 @@ impl Maker {
                 });
             }
         }
-        while let Some(jar) = self
-            .jars
-            .as_slice()
-            .first()
-            .filter(|j| j.hour as f64 <= hour)
-        {
+        while let Some(jar) = self.jars.next_if(|j| j.hour as f64 <= hour) {
             let read = to(jar.gravity + self.jar_draw.normal(READING_ERROR), 0.0005);
             self.deeds.push(Deed {
                 gravity: Some(Gravity::computed(read)),
                 ..Deed::new(self.moment(jar.hour as f64), What::TestFerment)
             });
-            self.jars.next();
         }
         while self.habit <= hour {
             self.read(course, self.habit);

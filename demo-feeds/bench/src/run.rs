@@ -107,10 +107,11 @@ pub fn follow(
     let hours = sensor
         .as_ref()
         .map_or_else(Vec::new, |s| s.hours(&drawn.course, START));
-    let mut maker = Maker::new(&drawn, kind.by_hand(), START, lane(2));
-    if habit == Habit::Jar {
-        maker.tests(drawn.course.jars(), lane(3));
-    }
+    let jars = match habit {
+        Habit::Jar => drawn.course.jars(),
+        Habit::Hydrometer => Vec::new(),
+    };
+    let mut maker = Maker::new(&drawn, kind.by_hand(), START, lane(2), jars, lane(3));
     let style = Style {
         units: Preferences::default(),
         zone: &TimeZone::UTC,

@@ -13,10 +13,10 @@ use crate::units::Gravity;
 /// A jar takes up to this long to ferment out: drawn before something was added, it is read before this
 /// is over.
 const TAKES: Span = Span::days(7);
-/// It has ended when readings about a day apart differ by no more than this, SG: a division and a
-/// reading's error.
+/// It has ended when readings so far apart agree: about a day, since nobody reads to the hour.
 const APART: Span = Span::hours(20);
-const AGREES: f64 = 0.002;
+/// They agree when they differ by no more than this, SG: a division and a reading's error.
+pub const AGREES: f64 = 0.002;
 /// Yeast takes its time to begin, and until then readings agree as well: what has come down by less than
 /// this since the mead began has not ended, SG. Chosen here.
 const BEGUN: f64 = 0.01;

@@ -4,6 +4,7 @@
 
 use ebbmark_core::deed::What;
 use ebbmark_core::units::Gravity;
+use ebbmark_core::verdict::jar::AGREES;
 use maud::{Markup, html};
 
 use super::Story;
@@ -11,8 +12,6 @@ use super::forms::DEED_FORM;
 use crate::page::field::fold;
 use crate::visitor::Visitor;
 
-/// Readings of a jar that differ by no more are taken to agree, SG.
-const AGREE: f64 = 0.002;
 /// After this a jar of it would not ferment as the mead did.
 const TOO_LATE: &[What] = &[What::Stabilise, What::Pasteurise, What::Sweeten, What::Seal];
 
@@ -26,7 +25,7 @@ pub(super) fn how_to(visitor: &Visitor, story: &Story) -> Markup {
     if told || story.deeds().iter().any(|(_, w)| TOO_LATE.contains(w)) {
         return html! {};
     }
-    let agree = visitor.step(AGREE, v.gravity.unwrap_or(Gravity::computed(1.0)));
+    let agree = visitor.step(AGREES, v.gravity.unwrap_or(Gravity::computed(1.0)));
     fold(
         "test-ferment",
         "How to ferment a jar of it out",
